@@ -1,0 +1,2 @@
+# SPDX-License-Identifier: MIT
+"""Tests, in folders that mirror the packages."""
