@@ -1,0 +1,45 @@
+# SPDX-License-Identifier: MIT
+# `make demo` and `make test` set up all they need; the rest is for whoever changes the code.
+
+PYTHON = .venv/bin/python
+CC ?= cc
+# What an author's own build may ask for: the stub and the generated code stay silent under it.
+WARNINGS = -std=c99 -pedantic -Wall -Wextra -Wconversion -Wshadow -Werror
+
+.PHONY: demo test check env stub regenerate clean
+
+# The firmware stub, compiled, plays a freshly flashed board; the dialog sets it up.
+demo: env stub
+	$(PYTHON) scripts/demo.py
+
+# ARGS reaches pytest: make test ARGS="-k line". Without a C compiler the tests of the stub skip.
+test: env
+	@if command -v $(CC) >/dev/null; then $(MAKE) --no-print-directory stub; \
+	else echo "make: no C compiler here, so the tests that need the compiled stub skip"; fi
+	$(PYTHON) -m pytest $(ARGS)
+
+# -O2 because some warnings come from the optimiser. With no source at all the compiler complains.
+check: env
+	$(PYTHON) -m ruff format --check .
+	$(PYTHON) -m ruff check .
+	$(PYTHON) -m mypy
+	find firmware_stub -name build -prune -o -name '*.c' -print | sort | xargs -n 1 \
+	    $(CC) $(WARNINGS) -O2 $$(find firmware_stub -name '*.h' | sed 's|^|-I|; s|/[^/]*$$||' | sort -u) \
+	    -c -o /dev/null
+	$(PYTHON) -m pytest -k regenerat
+
+env:
+	@scripts/environment.sh
+
+stub:
+	@command -v $(CC) >/dev/null || { echo "make: no C compiler here: install gcc"; exit 1; }
+	$(MAKE) --no-print-directory -C firmware_stub
+
+# Everything that is made from shared/ and schemas/, and checked in.
+regenerate: env
+	$(PYTHON) scripts/regenerate.py
+
+# Leaves what git tracks.
+clean:
+	rm -rf .venv dist firmware_stub/build .coverage htmlcov .hypothesis .mypy_cache .pytest_cache .ruff_cache
+	find . -name __pycache__ -type d -prune -exec rm -rf {} +
