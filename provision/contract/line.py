@@ -1,0 +1,179 @@
+# SPDX-License-Identifier: MIT
+"""Frames as lines of printable ASCII, told apart from the log text that shares their port.
+
+A frame is ``LF ~ BODY CHECK LF`` (shared/protocol.md). BODY is base64url (RFC 4648 clause 5)
+without padding and with zero pad bits. CHECK is the CRC-32C of BODY's characters as they are sent,
+in eight characters 0x40 + nibble, most significant first. A CRC detects damage; it does not
+authenticate.
+
+Sans-I/O: bytes go in, events come out. Whatever comes in, a receiver holds about 1 KiB at most.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import codecs
+import re
+from dataclasses import dataclass
+
+import google_crc32c
+
+MAX_BODY = 655
+"""Longest BODY in characters: up to here CRC-32C has Hamming distance 6 (5,243 data bits)."""
+
+MIN_BODY_LIMIT = 128
+"""Least BODY limit in characters that a receiver may have; every hello request fits it."""
+
+_CHECK_LENGTH = 8
+_CHECK_CHARACTERS = bytes.maketrans(b"0123456789abcdef", b"@ABCDEFGHIJKLMNO")
+_LONGEST_LOG = 1024  # bytes of a log line that are kept, and more than the longest frame
+
+_FRAME_MARK = "[frame removed]"
+_RUN_MARK = b"[removed]"
+_CUT_MARK = "[cut]"
+
+_BASE64URL = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
+_RUN = re.compile(rb"[A-Za-z0-9_-]{16,}")
+# ECMA-48: control sequences (clause 5.4), control strings up to BEL, ST or the next escape (5.6),
+# then every other escape sequence (ECMA-35 clause 13.2) and the stray ESC of one that was cut.
+_ESCAPE = re.compile(
+    rb"\x1b(?:\[[0-?]*[ -/]*[@-~]?|[P\]X^_][^\x07\x1b]*(?:\x07|\x1b\\)?|[ -/]*[0-~]?)"
+)
+_AS_PRINTABLE = bytes(
+    byte if 0x20 <= byte <= 0x7E else 0x20 if byte == 0x09 else 0x3F for byte in range(256)
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """A valid frame: the bytes of its item, and its length in characters, both LF included."""
+
+    item: bytes
+    size: int
+
+
+@dataclass(frozen=True, slots=True)
+class Damaged:
+    """A line that began with ``~`` and is no valid frame. Its text, maybe a secret, is not kept."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class LogText:
+    """A line that is no frame, already cleaned by clean_log()."""
+
+    text: str
+
+
+Event = Frame | Damaged | LogText
+
+
+def crc32c(data: bytes) -> int:
+    """Return the CRC-32C (RFC 3720 appendix B.4; CRC-32/ISCSI in the reveng catalogue)."""
+    return int(google_crc32c.value(data))
+
+
+def encode_line(item: bytes, limit: int = MAX_BODY) -> bytes:
+    """Return the line that carries an encoded item, its leading and its closing LF included.
+
+    limit is the longest BODY in characters that the receiver announced; MAX_BODY holds in any
+    case. Raises ValueError for an empty item and for a BODY longer than that.
+    """
+    limit = min(limit, MAX_BODY)
+    body = base64.urlsafe_b64encode(item).rstrip(b"=")
+    if not body:
+        raise ValueError("A frame carries one item, and this one is empty.")
+    if len(body) > limit:
+        raise ValueError(f"A frame of {len(body)} characters is over the receiver's {limit}.")
+    return b"\n~%b%b\n" % (body, _check(body))
+
+
+class LineReceiver:
+    """Splits what a port delivers into frames, damaged frames and log text.
+
+    LF, CR and CRLF all end a line; empty lines yield nothing. The events do not depend on how the
+    bytes are split over calls.
+    """
+
+    __slots__ = ("_held", "_longest_frame")
+
+    def __init__(self, max_body: int = MAX_BODY) -> None:
+        """max_body: longest BODY in characters to accept, MIN_BODY_LIMIT to MAX_BODY."""
+        if not MIN_BODY_LIMIT <= max_body <= MAX_BODY:
+            raise ValueError(
+                f"A BODY limit is {MIN_BODY_LIMIT} to {MAX_BODY} characters, not {max_body}."
+            )
+        self._held = b""
+        self._longest_frame = 1 + max_body + _CHECK_LENGTH
+
+    def feed(self, data: bytes) -> list[Event]:
+        """Take bytes as they arrive; return one event for each line that they complete."""
+        lines = data.replace(b"\r", b"\n").split(b"\n")
+        lines[0] = self._held + lines[0]
+        # One byte more than a log line may have tells a line that ran on from one that just fits.
+        self._held = lines.pop()[: _LONGEST_LOG + 1]
+        events: list[Event] = []
+        for line in filter(None, lines):
+            if line.startswith(b"~"):
+                events.append(self._frame(line))
+            elif text := clean_log(line):
+                events.append(LogText(text))
+        return events
+
+    def _frame(self, line: bytes) -> Frame | Damaged:
+        if len(line) > self._longest_frame:
+            return Damaged("the line is longer than a frame may be")
+        body = line[1:-_CHECK_LENGTH]
+        if not body:
+            return Damaged("the line is too short for a frame")
+        if line[-_CHECK_LENGTH:] != _check(body):
+            return Damaged("the check does not match")
+        # The decoder skips foreign characters and ignores pad bits; only the one right spelling
+        # of an item comes back when it is encoded again.
+        try:
+            item = base64.urlsafe_b64decode(body + b"=" * (-len(body) % 4))
+        except binascii.Error:
+            item = b""
+        if base64.urlsafe_b64encode(item).rstrip(b"=") != body:
+            return Damaged("the body is no base64url without padding and with zero pad bits")
+        return Frame(item, len(line) + 2)
+
+
+def clean_log(raw: bytes) -> str:
+    """Return a line of log text as printable text, bounded in length, without possible secrets.
+
+    A damaged echo of a frame could carry a secret: everything from a ``~`` on, and every run of 16
+    or more base64url characters, gives way to a mark. Escape sequences are dropped, a tab becomes
+    a space, and what is not printable (bidirectional controls among it) becomes ``?``. Text that is
+    no valid UTF-8 is read as ASCII. What goes beyond 1,024 bytes is cut off.
+    """
+    kept, tilde, _ = raw[:_LONGEST_LOG].partition(b"~")
+    if b"\x1b" in kept:
+        kept = _ESCAPE.sub(b"", kept)
+    mark = _FRAME_MARK if tilde else ""
+    if not tilde and len(raw) > _LONGEST_LOG:
+        mark = _CUT_MARK
+        kept = kept.rstrip(_BASE64URL)  # the cut may have left the head of a longer run
+    kept = _RUN.sub(_RUN_MARK, kept)
+    return _printable(kept) + mark
+
+
+def _printable(raw: bytes) -> str:
+    if not raw.isascii():
+        try:
+            # Not final: a cut may have left the head of a character, which is let go.
+            text, _ = codecs.utf_8_decode(raw, "strict", False)
+        except UnicodeDecodeError:
+            pass
+        else:
+            text = text.replace("\t", " ")
+            if text.isprintable():
+                return text
+            return "".join(c if c.isprintable() else "?" for c in text)
+    return raw.translate(_AS_PRINTABLE).decode("ascii")
+
+
+def _check(body: bytes) -> bytes:
+    return (b"%08x" % crc32c(body)).translate(_CHECK_CHARACTERS)
