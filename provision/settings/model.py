@@ -1,0 +1,149 @@
+# SPDX-License-Identifier: MIT
+"""What a firmware's author declares: sections of fields, and the pins of the board.
+
+The model is that of the wire schema (shared/protocol.md, clause 8): texts as the author wrote
+them, limits and defaults as wire values. Nothing here knows TOML, CBOR or a screen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from provision.contract.table import Ability, Characters, Kind
+
+Value = int | bool | str | bytes
+"""A value as it goes over the line (clause 9.1); decimals are scaled integers."""
+
+SECRET_KINDS = frozenset({Kind.SECRET, Kind.PASSPHRASE})
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One of the options of a choice."""
+
+    key: str
+    label: str
+    help: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Pin:
+    """A pin of the board; `taken` says what the board itself uses it for."""
+
+    number: int
+    abilities: Ability
+    name: str | None = None
+    taken: str | None = None
+    caution: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """Holds when the field with `base_key` has one of `values` in force; any value if empty."""
+
+    base_key: str
+    values: tuple[int | bool | str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One setting as declared (clause 8.1). Limits are wire values, or lengths in bytes."""
+
+    key: str
+    kind: Kind
+    label: str
+    help: str | None = None
+    required: bool = False
+    default: Value | None = None
+    minimum: int | None = None
+    maximum: int | None = None
+    unit: str | None = None
+    digits: int | None = None
+    caution: str | None = None
+    condition: Condition | None = None
+    options: tuple[Option, ...] = ()
+    needs: Ability = Ability(0)
+    shares: bool = False
+    network: str | None = None
+    was: tuple[str, ...] = ()
+    characters: Characters = Characters.PRINTABLE
+    schemes: tuple[str, ...] = ()
+    secret: bool = False
+    families: int = 3
+
+    @property
+    def is_secret(self) -> bool:
+        """Whether the value never leaves the board."""
+        return self.secret or self.kind in SECRET_KINDS
+
+
+@dataclass(frozen=True, slots=True)
+class Repeat:
+    """How often a section repeats: `least` instances are always in use, `most` can be."""
+
+    least: int
+    most: int
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A group of settings that are asked together."""
+
+    key: str
+    label: str
+    fields: tuple[Field, ...]
+    help: str | None = None
+    repeat: Repeat | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """A field of one instance of its section: what has a full key, a number and a value."""
+
+    number: int
+    key: str
+    field: Field
+    section: Section
+    instance: int | None
+
+    @property
+    def base_key(self) -> str:
+        """The key without the number of the instance (clause 8.2)."""
+        return f"{self.section.key}.{self.field.key}"
+
+
+@dataclass(frozen=True, slots=True)
+class Schema:
+    """All that a board's firmware wants to know from a person."""
+
+    title: str
+    sections: tuple[Section, ...]
+    pins: tuple[Pin, ...] = ()
+    trial: int | None = None
+    settings: tuple[Setting, ...] = field(init=False, compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "settings", tuple(_expand(self.sections)))
+
+    def setting(self, key: str) -> Setting | None:
+        """The setting with this full key."""
+        return next((s for s in self.settings if s.key == key), None)
+
+    def pin(self, number: int) -> Pin | None:
+        """The pin with this number."""
+        return next((p for p in self.pins if p.number == number), None)
+
+
+def _expand(sections: tuple[Section, ...]) -> Iterator[Setting]:
+    """Settings in schema order, instances expanded (clause 8.3)."""
+    number = 0
+    for section in sections:
+        instances = range(1, section.repeat.most + 1) if section.repeat else (None,)
+        for instance in instances:
+            infix = "" if instance is None else f"{instance}."
+            for declared in section.fields:
+                yield Setting(
+                    number, f"{section.key}.{infix}{declared.key}", declared, section, instance
+                )
+                number += 1
