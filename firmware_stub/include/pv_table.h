@@ -31,15 +31,16 @@
 #define PV_MAX_TEXT 255U
 /* Bytes: a value of kind blob. */
 #define PV_MAX_BLOB 16384U
-/* Ms: a host repeats hello until a board answers. */
+/* Milliseconds: a host repeats hello until a board answers. */
 #define PV_HELLO_INTERVAL_MS 250U
-/* Ms: a reply is late after its bytes at line rate and this much. */
+/* Milliseconds: a reply is late after its bytes at line rate and this much. */
 #define PV_REPLY_ALLOWANCE_MS 250U
-/* Ms: longest pause between repeats. */
+/* Milliseconds: longest pause between repeats. */
 #define PV_MAX_BACKOFF_MS 1000U
-/* Ms: a host gives a request up after this much, announced times added. */
+/* Milliseconds: a host gives a request up after this much, announced times added. */
 #define PV_STEP_BOUND_MS 10000U
-/* Ms: a board drops what is staged when this long has passed since the last request it answered. */
+/* Milliseconds: a board drops what is staged when this long has passed since the last request it
+ * answered. */
 #define PV_STAGED_LIFETIME_MS 600000UL
 
 /* The types of message; requests are odd, and a reply is its request's number plus one. */

@@ -1,0 +1,107 @@
+# SPDX-License-Identifier: MIT
+"""Write every generated file of the project, or say which no longer match their sources.
+
+    python scripts/regenerate.py            write what differs
+    python scripts/regenerate.py --check    write nothing; name what differs, and exit with 1
+
+A generated file is one entry in TARGETS: its path and the function that returns its bytes. A
+generated section of a page stands between `<!-- generated: NAME -->` and `<!-- end -->`, and is one
+entry in SECTIONS. The same sources give the same bytes on every machine: no date, no path.
+"""
+
+from __future__ import annotations
+
+import argparse
+import functools
+import re
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from scripts.derive import c_header, python_table, source
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+@functools.cache
+def _table() -> source.Table:
+    return source.load(ROOT / "shared" / "messages.json")
+
+
+# In this order, since later ones may use the Python table. A function that needs a module of
+# `provision` imports it when it is called, so that a broken table can be made anew.
+TARGETS: list[tuple[str, Callable[[], bytes]]] = [
+    ("provision/contract/table.py", lambda: python_table.python_table(_table())),
+    ("firmware_stub/include/pv_table.h", lambda: c_header.c_header(_table())),
+]
+
+# Page, name of the section, and its text.
+SECTIONS: list[tuple[str, str, Callable[[], str]]] = []
+
+
+class MarkerError(ValueError):
+    """A page lacks the markers of a section that is generated into it."""
+
+
+def fill(page: str, name: str, text: str) -> str:
+    """Return the page with the text between the section's markers.
+
+    Raises MarkerError where the page does not have these markers exactly once.
+    """
+    section = re.compile(
+        rf"(^<!-- generated: {re.escape(name)} -->\n).*?(^<!-- end -->$)", re.DOTALL | re.MULTILINE
+    )
+    filled, found = section.subn(lambda markers: markers[1] + text + markers[2], page)
+    if found != 1:
+        raise MarkerError(f"has {found} sections `<!-- generated: {name} -->`, not one")
+    return filled
+
+
+def generated(faults: list[str]) -> Iterator[tuple[str, bytes]]:
+    """Yield every generated file with what belongs into it.
+
+    A section for which its page has no markers is left out, and named in faults.
+    """
+    for path, content in TARGETS:
+        yield path, content()
+    for path in dict.fromkeys(path for path, _, _ in SECTIONS):
+        page = (ROOT / path).read_text(encoding="utf-8")
+        for page_path, name, text in SECTIONS:
+            if page_path == path:
+                try:
+                    page = fill(page, name, text())
+                except MarkerError as error:
+                    faults.append(f"{path} {error}")
+        yield path, page.encode()
+
+
+def differing(faults: list[str]) -> Iterator[tuple[str, bytes]]:
+    """Yield those files that are not as generated() has them."""
+    for path, content in generated(faults):
+        file = ROOT / path
+        if not file.is_file() or file.read_bytes() != content:
+            yield path, content
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the command; the exit code is 1 where --check found something."""
+    parser = argparse.ArgumentParser(description="Write every generated file of the project.")
+    parser.add_argument("--check", action="store_true", help="write nothing; name what differs")
+    check = parser.parse_args(arguments).check
+    faults: list[str] = []
+    stale = False
+    for path, content in differing(faults):
+        stale = True
+        if check:
+            print(f"{path} differs from its source; run python scripts/regenerate.py")
+        else:
+            (ROOT / path).parent.mkdir(parents=True, exist_ok=True)
+            (ROOT / path).write_bytes(content)
+            print(f"{path} written")
+    for fault in faults:
+        print(fault, file=sys.stderr)
+    return int(check and (stale or bool(faults)))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
