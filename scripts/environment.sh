@@ -29,7 +29,7 @@ if [ -n "$missing" ] && [ "$(id -u)" -eq 0 ] && command -v apt-get >/dev/null; t
     say "installing ${missing% }"
     # One word a package; a failure is told below, by what is missing still.
     # shellcheck disable=SC2086
-    install_packages $missing >&2 || true
+    install_packages $missing >/dev/null || true
     missing=$(missing_packages)
 fi
 if [ -n "$missing" ]; then
