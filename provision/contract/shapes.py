@@ -57,7 +57,7 @@ class Text:
         """See Shape."""
         if not isinstance(item, str):
             return "is not text"
-        return _size_fault(len(item.encode()), self.min, self.max, "bytes")
+        return _size_fault(len(item.encode(errors="surrogatepass")), self.min, self.max, "bytes")
 
 
 @dataclass(frozen=True, slots=True)

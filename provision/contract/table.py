@@ -804,7 +804,7 @@ class Row:
     """Whether it changes what a board keeps, so that a board may want a person present."""
 
 
-MESSAGES: Mapping[MessageType, Row] = MappingProxyType(
+MESSAGES: Mapping[int, Row] = MappingProxyType(
     {
         MessageType.REFUSAL: Row(
             MessageType.REFUSAL,

@@ -201,7 +201,7 @@ def _shape(table: Table, form: Type) -> str:
 def _rows(table: Table) -> Iterator[str]:
     yield ""
     yield ""
-    yield "MESSAGES: Mapping[MessageType, Row] = MappingProxyType("
+    yield "MESSAGES: Mapping[int, Row] = MappingProxyType("
     yield "    {"
     for row in table.messages:
         yield f"        MessageType.{constant(row.name)}: Row("
