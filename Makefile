@@ -26,7 +26,7 @@ check: env
 	find firmware_stub -name build -prune -o -name '*.c' -print | sort | xargs -n 1 \
 	    $(CC) $(WARNINGS) -O2 $$(find firmware_stub -name '*.h' | sed 's|^|-I|; s|/[^/]*$$||' | sort -u) \
 	    -c -o /dev/null
-	$(PYTHON) -m pytest -k regenerat
+	$(PYTHON) scripts/regenerate.py --check
 
 env:
 	@scripts/environment.sh
