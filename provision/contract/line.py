@@ -15,7 +15,7 @@ import base64
 import binascii
 import codecs
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import google_crc32c
 
@@ -49,7 +49,7 @@ _AS_PRINTABLE = bytes(
 class Frame:
     """A valid frame: the bytes of its item, and its length in characters, both LF included."""
 
-    item: bytes
+    item: bytes = field(repr=False)  # a console's echo of what we sent may hold a secret
     size: int
 
 
@@ -152,19 +152,20 @@ def clean_log(raw: bytes) -> str:
     kept, tilde, _ = raw[:_LONGEST_LOG].partition(b"~")
     if b"\x1b" in kept:
         kept = _ESCAPE.sub(b"", kept)
-    mark = _FRAME_MARK if tilde else ""
-    if not tilde and len(raw) > _LONGEST_LOG:
-        mark = _CUT_MARK
-        kept = kept.rstrip(_BASE64URL)  # the cut may have left the head of a longer run
-    kept = _RUN.sub(_RUN_MARK, kept)
-    return _printable(kept) + mark
+    cut = not tilde and len(raw) > _LONGEST_LOG
+    if cut:
+        kept = kept.rstrip(_BASE64URL)  # it may be the head of a longer run
+    text = _printable(_RUN.sub(_RUN_MARK, kept), whole=not cut)
+    if tilde:
+        return text + _FRAME_MARK
+    return text + _CUT_MARK if cut else text
 
 
-def _printable(raw: bytes) -> str:
+def _printable(raw: bytes, *, whole: bool) -> str:
+    """Return printable text; unless the bytes are whole, half a character at their end goes."""
     if not raw.isascii():
         try:
-            # Not final: a cut may have left the head of a character, which is let go.
-            text, _ = codecs.utf_8_decode(raw, "strict", False)
+            text, _ = codecs.utf_8_decode(raw, "strict", whole)
         except UnicodeDecodeError:
             pass
         else:

@@ -154,9 +154,11 @@ def _read_head(data: bytes, at: int) -> tuple[int, int, int]:
     if argument < 24:
         return major, argument, at + 1
     # Of the longer forms (RFC 8949 clause 3), that of eight bytes serves no integer of the
-    # profile and no length that fits its input; then come reserved forms and indefinite lengths.
-    if argument > 26:
-        raise ProfileError(f"the head at byte {at} has an argument of eight bytes or none")
+    # profile and no length that fits its input.
+    if argument > 27:
+        raise ProfileError(f"the head at byte {at} is reserved or of indefinite length")
+    if argument == 27:
+        raise ProfileError(f"the head at byte {at} has an argument of eight bytes")
     width = 1 << (argument - 24)
     end = at + 1 + width
     if end > len(data):
