@@ -18,7 +18,7 @@ import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from scripts.derive import c_header, python_table, source
+from scripts.derive import c_header, cddl, protocol_page, python_table, source
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -33,10 +33,17 @@ def _table() -> source.Table:
 TARGETS: list[tuple[str, Callable[[], bytes]]] = [
     ("provision/contract/table.py", lambda: python_table.python_table(_table())),
     ("firmware_stub/include/pv_table.h", lambda: c_header.c_header(_table())),
+    ("shared/protocol.cddl", lambda: cddl.cddl(_table())),
 ]
 
 # Page, name of the section, and its text.
-SECTIONS: list[tuple[str, str, Callable[[], str]]] = []
+SECTIONS: list[tuple[str, str, Callable[[], str]]] = [
+    ("shared/protocol.md", "messages", lambda: protocol_page.messages(_table())),
+    ("shared/protocol.md", "states", lambda: protocol_page.states(_table())),
+    ("shared/protocol.md", "bodies", lambda: protocol_page.bodies(_table())),
+    ("shared/protocol.md", "codes", lambda: protocol_page.codes(_table())),
+    ("shared/protocol.md", "limits", lambda: protocol_page.limits(_table())),
+]
 
 
 class MarkerError(ValueError):

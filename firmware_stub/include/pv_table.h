@@ -131,7 +131,7 @@ enum pv_refusal {
     PV_REFUSE_SET_DIFFERS = 19,
     /* A required field would have no value. */
     PV_REFUSE_MISSING = 20,
-    /* Two fields would use the same pin; `other` is the second. */
+    /* Two fields would use the same pin; `field` is the later, `other` the earlier. */
     PV_REFUSE_PIN_CONFLICT = 21,
     /* A network name and its passphrase are set together or not at all; `other` is the one
      * lacking. */

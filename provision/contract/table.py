@@ -144,7 +144,7 @@ class Refusal(IntEnum):
     """A required field would have no value."""
 
     PIN_CONFLICT = 21
-    """Two fields would use the same pin; `other` is the second."""
+    """Two fields would use the same pin; `field` is the later, `other` the earlier."""
 
     PARTNER = 22
     """A network name and its passphrase are set together or not at all; `other` is the one lacking.

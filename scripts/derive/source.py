@@ -14,8 +14,6 @@ from typing import Any
 Type = dict[str, Any]
 """The form of one value, as the table writes it: `{"is": "uint", "min": 0, "max": 255}`."""
 
-STAGED_NAMES = {False: "nothing staged", True: "something staged"}
-
 
 class TableError(ValueError):
     """The table contradicts itself; the text says where."""
@@ -84,6 +82,22 @@ class MessageRow:
 
 
 @dataclass(frozen=True, slots=True)
+class Transition:
+    """What leads from states to another: a message, or (is_message false) an event.
+
+    A state is what is stored (its name), or whether anything is staged.
+    """
+
+    origins: tuple[str | bool, ...]
+    cause: str
+    is_message: bool
+    offers: str | None
+    """The capability without which it does not happen."""
+
+    to: str | bool
+
+
+@dataclass(frozen=True, slots=True)
 class Table:
     """The whole table."""
 
@@ -92,7 +106,12 @@ class Table:
     skippable_from: int
     limits: tuple[Limit, ...]
     code_sets: tuple[CodeSet, ...]
+    transitions: tuple[Transition, ...]
     messages: tuple[MessageRow, ...]
+
+    def message(self, name: str) -> MessageRow:
+        """The message of this name."""
+        return next(row for row in self.messages if row.name == name)
 
     def code_set(self, name: str) -> CodeSet:
         """The code set of this name."""
@@ -123,6 +142,16 @@ def load(path: Path) -> Table:
                 codes=tuple(Code(**code) for code in document["codes"][row["name"]]),
             )
             for row in document["code-sets"]
+        ),
+        transitions=tuple(
+            Transition(
+                origins=tuple(row["from"]),
+                cause=row.get("message") or row["event"],
+                is_message="message" in row,
+                offers=row.get("offers"),
+                to=row["to"],
+            )
+            for row in document["transitions"]
         ),
         messages=tuple(_message(row) for row in document["messages"]),
     )
@@ -162,21 +191,40 @@ def _check(table: Table) -> None:
                 raise TableError(f"{codes.name}.{code.name} is not a single bit")
     _unique("message number", [row.number for row in table.messages])
     _unique("message name", [row.name for row in table.messages])
-    stores = [code.name for code in table.code_set("store").codes]
-    capabilities = [code.name for code in table.code_set("capability").codes]
-    names = {row.number: row.name for row in table.messages}
     for row in table.messages:
         _check_body(table, row)
-        if not row.is_request:
-            continue
-        if names.get(row.number + 1) != f"{row.name}-reply" or row.number % 2 != 1:
-            raise TableError(f"{row.name}: a request is odd, and its reply is the next number")
-        if not row.means or not row.stores or not row.staged:
-            raise TableError(f"{row.name}: a request has a meaning and states where it is legal")
-        if not set(row.stores) <= set(stores):
-            raise TableError(f"{row.name}: legal in a store state that is not declared")
-        if row.needs is not None and row.needs not in capabilities:
-            raise TableError(f"{row.name}: needs a capability that is not declared")
+    for row in table.requests:
+        _check_request(table, row)
+    for transition in table.transitions:
+        _check_transition(table, transition)
+
+
+def _check_request(table: Table, row: MessageRow) -> None:
+    names = {reply.number: reply.name for reply in table.messages}
+    if names.get(row.number + 1) != f"{row.name}-reply" or row.number % 2 != 1:
+        raise TableError(f"{row.name}: a request is odd, and its reply is the next number")
+    if not row.means or not row.stores or not row.staged:
+        raise TableError(f"{row.name}: a request has a meaning and says where it is legal")
+    if not set(row.stores) <= _names(table, "store"):
+        raise TableError(f"{row.name}: legal in a store state that is not declared")
+    if row.needs is not None and row.needs not in _names(table, "capability"):
+        raise TableError(f"{row.name}: needs a capability that is not declared")
+
+
+def _check_transition(table: Table, transition: Transition) -> None:
+    states = {transition.to, *transition.origins}
+    if not (states <= _names(table, "store") or states <= {False, True}):
+        raise TableError(f"a transition by {transition.cause} has a state that is none")
+    if transition.offers is not None and transition.offers not in _names(table, "capability"):
+        raise TableError(f"a transition by {transition.cause} needs a capability that is none")
+    if transition.is_message:
+        row = table.message(transition.cause)
+        if not set(transition.origins) <= {*row.stores, *row.staged}:
+            raise TableError(f"{row.name} leads from a state where it is not legal")
+
+
+def _names(table: Table, code_set: str) -> set[str]:
+    return {code.name for code in table.code_set(code_set).codes}
 
 
 def _check_body(table: Table, row: MessageRow) -> None:

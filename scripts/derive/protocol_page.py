@@ -1,0 +1,196 @@
+# SPDX-License-Identifier: MIT
+"""The table as sections of the page `shared/protocol.md`: tables, and the diagram of states."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from scripts.derive.source import MessageRow, Table, Transition, Type
+
+_STAGED = {False: "nothing staged", True: "something staged"}
+_STAGED_NODES = {False: "unstaged", True: "staged"}
+
+
+def messages(table: Table) -> str:
+    """Every type of message: who sends it, what it needs, and where it is legal."""
+    return _table(
+        ("type", "name", "from", "needs", "changes", "legal", "meaning"),
+        (
+            (
+                str(row.number),
+                row.name,
+                "host" if row.is_request else "board",
+                row.needs or "",
+                "yes" if row.changes else "",
+                _where(table, row) if row.is_request else "",
+                row.means or f"done as {row.name.removesuffix('-reply')} asked",
+            )
+            for row in table.messages
+        ),
+    )
+
+
+def states(table: Table) -> str:
+    """The diagram of states, and the table of what is legal in which."""
+    stores = [code.name for code in table.code_set("store").codes]
+    legality = _table(
+        ("request", *stores),
+        ((row.name, *(_staged_where(row, store) for store in stores)) for row in table.requests),
+    )
+    return (
+        "The two parts of the state are independent of each other:\n\n"
+        f"{_diagram(table, stores[0])}\n"
+        "In brackets stands a capability that makes the difference.\n\n"
+        "Which request is legal with what stored, and with what staged:\n\n"
+        f"{legality}"
+    )
+
+
+def bodies(table: Table) -> str:
+    """The keys in the body of every message."""
+    intro = (
+        "Sizes are in bytes, of an array in items. "
+        "A *value* is an integer, text, bytes or bool; its field says which [9.1].\n\n"
+    )
+    return intro + "\n".join(
+        f"#### {row.number} {row.name}\n\n{_body(row)}" for row in table.messages
+    )
+
+
+def codes(table: Table) -> str:
+    """Every set of codes."""
+    sections = []
+    for code_set in table.code_sets:
+        form = "a sum of bits" if code_set.bits else "one of these"
+        rows = _table(
+            ("bit" if code_set.bits else "code", "name", "meaning"),
+            ((str(code.code), code.name, code.means) for code in code_set.codes),
+        )
+        means = code_set.means[:1].upper() + code_set.means[1:]
+        sections.append(
+            f"#### {code_set.name}\n\n"
+            f"{means}: {form}, in later versions others up to {code_set.max:,}.\n\n{rows}"
+        )
+    return "\n".join(sections)
+
+
+def limits(table: Table) -> str:
+    """Every limit."""
+    return _table(
+        ("name", "value", "unit", "meaning"),
+        ((limit.name, f"{limit.value:,}", limit.unit, limit.means) for limit in table.limits),
+    )
+
+
+def _table(heads: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:
+    lines = [heads, ("---",) * len(heads), *rows]
+    return "".join(f"|{'|'.join(map(_cell, line))}|\n" for line in lines)
+
+
+def _cell(text: str) -> str:
+    return f" {text.replace('|', '&#124;')} " if text else " "
+
+
+def _where(table: Table, row: MessageRow) -> str:
+    conditions = []
+    if len(row.stores) < len(table.code_set("store").codes):
+        conditions.append(" or ".join(row.stores))
+    if len(row.staged) == 1:
+        conditions.append(_STAGED[row.staged[0]])
+    return ", ".join(conditions) or "always"
+
+
+def _staged_where(row: MessageRow, store: str) -> str:
+    if store not in row.stores:
+        return "no"
+    return _STAGED[row.staged[0]] if len(row.staged) == 1 else "yes"
+
+
+def _diagram(table: Table, first_store: str) -> str:
+    staging = [t for t in table.transitions if isinstance(t.to, bool)]
+    storing = [t for t in table.transitions if not isinstance(t.to, bool)]
+    lines = [
+        "```mermaid",
+        "stateDiagram-v2",
+        "    state Stored {",
+        f"        [*] --> {first_store}",
+        *_arrows(storing),
+        "    }",
+        "    state Staged {",
+        *(f'        state "{_STAGED[staged]}" as {name}' for staged, name in _STAGED_NODES.items()),
+        f"        [*] --> {_STAGED_NODES[False]}",
+        *_arrows(staging),
+        "    }",
+        "```",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _arrows(transitions: Iterable[Transition]) -> Iterator[str]:
+    """One arrow for each pair of states, with all its causes."""
+    causes: dict[tuple[str, str], list[str]] = {}
+    for transition in transitions:
+        label = transition.cause + (f" [{transition.offers}]" if transition.offers else "")
+        for origin in transition.origins:
+            causes.setdefault((_node(origin), _node(transition.to)), []).append(label)
+    for (origin, to), labels in causes.items():
+        yield f"        {origin} --> {to} : {', '.join(labels)}"
+
+
+def _node(state: str | bool) -> str:
+    return _STAGED_NODES[state] if isinstance(state, bool) else state
+
+
+def _body(row: MessageRow) -> str:
+    if not row.body:
+        return "No keys.\n"
+    alternatives = {name for names in row.one_of for name in names}
+    keys = _table(
+        ("key", "name", "type", "there", "meaning"),
+        (
+            (
+                str(key.key),
+                key.name,
+                _type(key.type),
+                "always" if key.required else "see below" if key.name in alternatives else "may be",
+                key.means,
+            )
+            for key in row.body
+        ),
+    )
+    if not row.one_of:
+        return keys
+    return f"{keys}\nEither {', or '.join(map(_together, row.one_of))}.\n"
+
+
+def _together(names: tuple[str, ...]) -> str:
+    *others, last = (f"`{name}`" for name in names)
+    return f"{', '.join(others)} and {last} together" if others else last
+
+
+def _type(form: Type) -> str:
+    match form["is"]:
+        case "uint" | "int":
+            return f"integer {_range(form['min'], form['max'])}"
+        case "text" | "bytes":
+            return f"{form['is']} {_range(form['min'], form['max'])}"
+        case "bool" | "null" | "value":
+            return str(form["is"])
+        case "code":
+            return f"code: {form['of']}"
+        case "array":
+            return f"array of {_range(form['min'], form['max'])}: {_type(form['of'])}"
+        case "tuple":
+            return f"[{', '.join(_type(item) for item in form['items'])}]"
+        case "optional":
+            return f"{_type(form['of'])} or nothing"
+        case "either":
+            return " or ".join(_type(item) for item in form["types"])
+        case unknown:
+            raise ValueError(f"The table has a type `{unknown}` that no rule here has words for.")
+
+
+def _range(least: int, most: int) -> str:
+    if least == most:
+        return f"{most:,}"
+    return f"{least:,}…{most:,}".replace("-", "\N{MINUS SIGN}")
