@@ -17,6 +17,10 @@
 
 #include "pv_table.h"
 
+#ifdef __cplusplus
+extern "C" {
+#endif
+
 /* Generated code carries the version that it was made for, and refuses to compile with another. */
 #define PV_STUB_VERSION 1
 
@@ -26,11 +30,11 @@
 /* ------------------------------------------------------------------ what generated code is made of */
 
 /* How values of one kind are checked, read and written. A kind that no field uses is not linked. */
-typedef struct pv_kind pv_kind;
+typedef struct pv_value_kind pv_value_kind;
 
-extern const pv_kind pv_kind_text, pv_kind_secret, pv_kind_integer, pv_kind_decimal, pv_kind_yes_no,
-    pv_kind_choice, pv_kind_pin, pv_kind_network_name, pv_kind_passphrase, pv_kind_host, pv_kind_url,
-    pv_kind_ip, pv_kind_port, pv_kind_time_zone, pv_kind_duration, pv_kind_hex, pv_kind_blob;
+extern const pv_value_kind pv_kind_text, pv_kind_secret, pv_kind_integer, pv_kind_decimal,
+    pv_kind_yes_no, pv_kind_choice, pv_kind_pin, pv_kind_network_name, pv_kind_passphrase, pv_kind_host,
+    pv_kind_url, pv_kind_ip, pv_kind_port, pv_kind_time_zone, pv_kind_duration, pv_kind_hex, pv_kind_blob;
 
 /* Flags of a field's declaration. */
 enum {
@@ -50,12 +54,6 @@ enum {
     PV_IS_CLEARED = 32   /* used in the staged struct only: staged as cleared */
 };
 
-/* A value of a byte kind in a settings struct is a struct { uint16_t length; uint8_t bytes[N]; }. */
-typedef struct pv_bytes {
-    uint16_t length;
-    uint8_t bytes[1];
-} pv_bytes;
-
 typedef struct pv_condition {
     uint16_t field;          /* an earlier field [9.5] */
     uint8_t count;           /* of values; 0: holds when that field has a value in force */
@@ -65,7 +63,7 @@ typedef struct pv_condition {
 typedef struct pv_field {
     const char *key;                /* full key [8.2] */
     const char *const *was;         /* older full keys, ended by NULL; or NULL */
-    const pv_kind *kind;
+    const pv_value_kind *kind;
     const pv_condition *condition;  /* or NULL */
     const char *const *names;       /* choice: option keys; url: schemes; ended by NULL; else NULL */
     int32_t minimum;                /* value, or length in bytes */
@@ -127,15 +125,15 @@ typedef struct pv_flash {
 
 typedef struct pv_network {
     uint8_t name[32];
-    uint8_t length;
-    int8_t signal;     /* dBm */
+    uint8_t length;    /* 1...32: a network that hides its name is left out */
+    int8_t signal;     /* dBm, at most 0 */
     uint8_t security;  /* PV_SECURITY_... */
 } pv_network;
 
 /* Optional: networks in range. */
 typedef struct pv_survey {
     void (*start)(void *context);
-    uint8_t (*count)(void *context, bool *done);             /* found so far */
+    uint8_t (*count)(void *context, bool *done);             /* found so far; kept until the next start */
     void (*get)(void *context, uint8_t index, pv_network *to);
 } pv_survey;
 
@@ -159,8 +157,8 @@ typedef struct pv_config {
     uint32_t boot_number;
     void (*write)(void *context, const uint8_t *bytes, size_t size);  /* takes all */
     uint32_t (*clock)(void *context);                                 /* milliseconds, wraps */
-    void (*apply)(void *context);     /* a set came into force: at start if complete, after commit, undo, end of a trial; or erased */
-    void (*restart)(void *context);   /* or NULL: not offered */
+    void (*apply)(void *context);     /* a set came into force: at start if complete, after commit, undo, end of a trial; or erased; or NULL */
+    void (*restart)(void *context);   /* first sends what write still holds; or NULL: not offered */
     bool (*present)(void *context);   /* or NULL: presence is not demanded */
     void (*locate)(void *context);    /* or NULL: not offered */
     const pv_survey *survey;          /* or NULL: not offered */
@@ -184,13 +182,15 @@ typedef struct pv pv;
  * Returns 0 or a negative PV_ERROR_. */
 int pv_start(pv *p, const pv_config *config);
 
-/* Takes bytes that arrived; returns how many it took. Fewer than given: call pv_poll, then again. */
+/* Takes bytes that arrived; returns how many it took. Fewer than given: call pv_poll, then again.
+ * Not from an interrupt that may come in the middle of pv_poll. */
 size_t pv_feed(pv *p, const uint8_t *bytes, size_t size);
 
 /* Answers at most one request, and watches the times. */
 void pv_poll(pv *p);
 
-/* Tells how the firmware gets on with the set in force [6.6]: shown by status; proven ends a trial well. */
+/* Tells how the firmware gets on with the set in force [6.6]: shown by status; proven ends a trial well
+ * (at the next pv_poll). A firmware without apply counts as one that does not report until it does. */
 void pv_report(pv *p, uint8_t run, uint8_t step, uint8_t reason);
 
 /* The same with the field at fault (its number; PV_NO_FIELD: none). */
@@ -205,5 +205,9 @@ uint8_t pv_store_state(const pv *p);
 
 /* Whether a value is in force for the field and the field is active. */
 bool pv_has(const pv *p, uint16_t field);
+
+#ifdef __cplusplus
+}
+#endif
 
 #endif

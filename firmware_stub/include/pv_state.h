@@ -1,0 +1,55 @@
+/* SPDX-License-Identifier: MIT */
+/* The state of the stub: in a header only so that the caller can place it. Included by pv.h. */
+#ifndef PV_STATE_H
+#define PV_STATE_H
+
+/* What the store knows about the record in force. pv_store.c writes it, the rest reads it. */
+typedef struct pv_storage {
+    uint32_t generation;  /* in force; 0: nothing was ever stored */
+    uint32_t set_number;
+    uint8_t token[8];     /* of the set in force */
+    bool holds_set;       /* the record in force is a set: it has a token, the board is not empty */
+    uint8_t starts_left;  /* of a set on trial; 0: confirmed */
+    uint8_t slot;         /* of the record in force */
+} pv_storage;
+
+struct pv {
+    const pv_config *config;
+    pv_storage storage;
+
+    /* Times of config->clock. */
+    uint32_t started;
+    uint32_t answered;  /* the last request [5.1] */
+    uint32_t in_force;  /* when the set came into force [5.4] */
+
+    /* Receiving: pv_line.c. */
+    uint16_t fill;      /* characters in config->line */
+    uint8_t receiving;
+
+    /* The undo, erase or confirm that brought about the present generation [6.7]; 0: none. */
+    uint8_t done;
+    uint32_t done_named;  /* the generation that it named */
+
+    /* A value in parts [6.4], assembled in its member of the staged struct. */
+    uint16_t part_field;  /* or PV_NO_FIELD */
+    uint16_t part_total;
+    uint16_t part_held;
+
+    uint16_t capabilities;
+    uint16_t missing;      /* the first required field without a value, or PV_NO_FIELD */
+
+    /* What the firmware reported [6.6]. */
+    uint16_t fault_field;
+    uint8_t run;
+    uint8_t step;
+    uint8_t reason;
+    uint8_t address_size;
+    uint8_t address[16];
+
+    uint8_t scan;          /* number of the newest survey; 0: none yet */
+    bool silent;           /* config->listens is over */
+    bool apply_due;        /* a set came into force: call config->apply once the reply is out */
+    bool confirm_due;      /* the firmware reported proven in a trial */
+};
+
+#endif
