@@ -56,7 +56,8 @@ def fill(page: str, name: str, text: str) -> str:
     Raises MarkerError where the page does not have these markers exactly once.
     """
     section = re.compile(
-        rf"(^<!-- generated: {re.escape(name)} -->\n).*?(^<!-- end -->$)", re.DOTALL | re.MULTILINE
+        rf"(^<!-- generated: {re.escape(name)} -->\n)(?:(?!<!-- ).*\n)*(^<!-- end -->$)",
+        re.MULTILINE,
     )
     filled, found = section.subn(lambda markers: markers[1] + text + markers[2], page)
     if found != 1:

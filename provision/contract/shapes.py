@@ -119,7 +119,7 @@ class Array:
             return fault
         for number, element in enumerate(item):
             if fault := self.of.fault(element):
-                return f"has an item {number} that {fault}"
+                return f"is wrong at item {number}, which {fault}"
         return None
 
 
@@ -139,7 +139,7 @@ class Tuple:
         # Not strict: the items that may lack are the last.
         for number, (shape, element) in enumerate(zip(self.items, item, strict=False)):
             if fault := shape.fault(element):
-                return f"has an item {number} that {fault}"
+                return f"is wrong at item {number}, which {fault}"
         return None
 
 
