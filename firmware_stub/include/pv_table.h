@@ -108,8 +108,7 @@ enum pv_refusal {
     PV_REFUSE_OUT_OF_BOUNDS = 8,
     /* No field has this key. */
     PV_REFUSE_UNKNOWN_FIELD = 9,
-    /* A value of another CBOR type than the kind of the field takes, or null to a field that
-     * cannot be cleared. */
+    /* A value of another CBOR type than the kind of the field takes. */
     PV_REFUSE_WRONG_KIND = 10,
     /* Too short or too long. */
     PV_REFUSE_LENGTH = 11,

@@ -109,9 +109,7 @@ class Refusal(IntEnum):
     """No field has this key."""
 
     WRONG_KIND = 10
-    """A value of another CBOR type than the kind of the field takes, or null to a field that cannot
-    be cleared.
-    """
+    """A value of another CBOR type than the kind of the field takes."""
 
     LENGTH = 11
     """Too short or too long."""
