@@ -46,11 +46,13 @@ typedef struct pv_line_out {
 void pv_line_begin(pv_line_out *out, const pv_config *config);
 void pv_line_end(pv_line_out *out);
 
-/* The line that waits, checked and decoded in place: bytes of the item, in config->line. 0: no line
- * waits, or one that is no message. */
-size_t pv_line_take(pv *p);
+/* Whether a whole line that may be a message waits in config->line. */
+bool pv_line_waits(const pv *p);
 
-/* Forgets the line that pv_line_take gave, so that pv_feed takes the next. */
+/* Checks that line and decodes it in place: the size of its item in bytes, 0 if it is no message. */
+size_t pv_line_take(const pv *p);
+
+/* Overwrites what was received of the line, so that pv_feed takes the next. */
 void pv_line_done(pv *p);
 
 /* ------------------------------------------------------------------ pv_cbor.c: the profile [3] */
