@@ -1,0 +1,622 @@
+# SPDX-License-Identifier: MIT
+"""The schema as it goes over the line: CBOR (clause 8), deflated, known by its digest (clause 6.2).
+
+A schema that a board sends is hostile until it was read here: every limit of clause 8 is checked
+before anything is built from it, and every fault is a SchemaError with one sentence for people.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import zlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from enum import IntEnum
+from types import MappingProxyType
+from typing import Never, TypeVar
+
+from provision.contract.profile import Item, ProfileError, decode, encode
+from provision.contract.table import (
+    MAX_FIELDS,
+    MAX_KEY,
+    MAX_SCHEMA,
+    MAX_SCHEMA_DEPTH,
+    SKIPPABLE_FROM,
+    Ability,
+    Characters,
+    Kind,
+)
+from provision.settings.model import (
+    Condition,
+    Field,
+    Option,
+    Pin,
+    Repeat,
+    Schema,
+    Section,
+    Value,
+)
+from provision.settings.values import (
+    GREATEST_INTEGER,
+    KIND_LIMITS,
+    LEAST_INTEGER,
+    LONGEST_OPTION_KEY,
+    check_value,
+    limits,
+)
+
+FORMAT = 1
+"""The format of a schema that this program knows."""
+
+DIGEST_SIZE = 8
+"""Bytes: the start of SHA-256 over the inflated schema."""
+
+
+class SchemaError(ValueError):
+    """A schema cannot be taken; the text is one sentence for people."""
+
+
+class InvalidSchemaError(SchemaError):
+    """The firmware's author has to mend the schema."""
+
+
+class NewerSchemaError(SchemaError):
+    """The schema has what this program does not know."""
+
+
+class DamagedSchemaError(SchemaError):
+    """The bytes are not those of the schema that was announced."""
+
+
+@dataclass(frozen=True, slots=True)
+class Packed:
+    """A schema as a board holds it: raw deflate (RFC 1951), size before, and digest."""
+
+    deflated: bytes
+    inflated_size: int
+    digest: bytes
+
+
+def pack(schema: Schema) -> Packed:
+    """Return a schema as a board holds it, the same bytes for the same schema and zlib.
+
+    Raises SchemaError for a schema that no host would take.
+    """
+    item = to_item(schema)
+    from_item(item)
+    try:
+        inflated = encode(item, MAX_SCHEMA_DEPTH)
+    except ProfileError:
+        _invalid("the schema", "a text is no Unicode text")
+    if len(inflated) > MAX_SCHEMA:
+        _invalid("the schema", f"it is larger than {MAX_SCHEMA} bytes")
+    deflate = zlib.compressobj(9, zlib.DEFLATED, -zlib.MAX_WBITS)
+    deflated = deflate.compress(inflated) + deflate.flush()
+    return Packed(deflated, len(inflated), _digest(inflated))
+
+
+def unpack(deflated: bytes, digest: bytes) -> Schema:
+    """Return the schema that a board sent, if it is the one with the digest that it announced.
+
+    Raises SchemaError. However the bytes inflate, no more than the largest schema is held.
+    """
+    inflate = zlib.decompressobj(-zlib.MAX_WBITS)
+    try:
+        inflated = inflate.decompress(deflated, MAX_SCHEMA + 1)
+    except zlib.error:
+        inflated = b""
+    if len(inflated) > MAX_SCHEMA:
+        _invalid("the schema", f"it is larger than {MAX_SCHEMA} bytes")
+    # The digest is compared before a byte is believed (clause 6.2).
+    if not inflate.eof or inflate.unused_data or _digest(inflated) != digest:
+        raise DamagedSchemaError(
+            "The list of settings did not arrive from the board as it was sent: start again, with"
+            " another cable if that does not help."
+        )
+    try:
+        item = decode(inflated, MAX_SCHEMA_DEPTH)
+    except ProfileError as error:
+        _invalid("the schema", str(error))
+    return from_item(item)
+
+
+def _digest(inflated: bytes) -> bytes:
+    return hashlib.sha256(inflated).digest()[:DIGEST_SIZE]
+
+
+# ------------------------------------------------------------------------ keys of clause 8.1
+
+
+class _SchemaKey(IntEnum):
+    FORMAT = 1
+    TITLE = 2
+    SECTIONS = 3
+    PINS = 4
+    TRIAL = 5
+
+
+class _SectionKey(IntEnum):
+    KEY = 1
+    LABEL = 2
+    HELP = 3
+    REPEAT = 4
+    FIELDS = 5
+
+
+class _FieldKey(IntEnum):
+    KEY = 1
+    KIND = 2
+    LABEL = 3
+    HELP = 4
+    REQUIRED = 5
+    DEFAULT = 6
+    MINIMUM = 7
+    MAXIMUM = 8
+    UNIT = 9
+    DIGITS = 10
+    CAUTION = 11
+    CONDITION = 12
+    OPTIONS = 13
+    NEEDS = 14
+    SHARES = 15
+    NETWORK = 16
+    WAS = 17
+    CHARACTERS = 18
+    SCHEMES = 19
+    SECRET = 20
+    FAMILIES = 21
+
+
+class _PinKey(IntEnum):
+    NUMBER = 1
+    NAME = 2
+    ABILITIES = 3
+    TAKEN = 4
+    CAUTION = 5
+
+
+_NUMBERS = frozenset({Kind.INTEGER, Kind.DECIMAL, Kind.DURATION})
+_SIZED = frozenset({Kind.TEXT, Kind.SECRET, Kind.HEX, Kind.BLOB})
+
+# Keys that not every kind has, and those that a kind must have.
+_KINDS_WITH: Mapping[_FieldKey, frozenset[Kind]] = MappingProxyType(
+    {
+        _FieldKey.REQUIRED: frozenset(Kind) - {Kind.PASSPHRASE},
+        _FieldKey.MINIMUM: _NUMBERS | _SIZED,
+        _FieldKey.MAXIMUM: _NUMBERS | _SIZED | {Kind.HOST, Kind.URL},
+        _FieldKey.UNIT: _NUMBERS,
+        _FieldKey.DIGITS: frozenset({Kind.DECIMAL}),
+        _FieldKey.OPTIONS: frozenset({Kind.CHOICE}),
+        _FieldKey.NEEDS: frozenset({Kind.PIN}),
+        _FieldKey.SHARES: frozenset({Kind.PIN}),
+        _FieldKey.NETWORK: frozenset({Kind.PASSPHRASE}),
+        _FieldKey.CHARACTERS: frozenset({Kind.TEXT, Kind.SECRET}),
+        _FieldKey.SCHEMES: frozenset({Kind.URL}),
+        _FieldKey.SECRET: frozenset({Kind.HEX, Kind.BLOB}),
+        _FieldKey.FAMILIES: frozenset({Kind.IP}),
+    }
+)
+_KINDS_THAT_NEED: Mapping[_FieldKey, frozenset[Kind]] = MappingProxyType(
+    {
+        _FieldKey.MAXIMUM: _SIZED,
+        _FieldKey.UNIT: frozenset({Kind.DURATION}),
+        _FieldKey.DIGITS: frozenset({Kind.DECIMAL}),
+        _FieldKey.OPTIONS: frozenset({Kind.CHOICE}),
+        _FieldKey.NEEDS: frozenset({Kind.PIN}),
+        _FieldKey.NETWORK: frozenset({Kind.PASSPHRASE}),
+        _FieldKey.SCHEMES: frozenset({Kind.URL}),
+    }
+)
+_KINDS_IN_CONDITIONS = frozenset({Kind.YES_NO, Kind.CHOICE, Kind.INTEGER, Kind.DURATION})
+
+_LONGEST_LABEL = 40  # and title, and what a pin is taken for
+_LONGEST_HELP = 400
+_LONGEST_CAUTION = 300
+_MOST_CONDITION_VALUES = 32
+_ALL_ABILITIES = 0xFFFF  # of those that a later version names, only equality matters
+
+
+# --------------------------------------------------------------------------- model to item
+
+
+def to_item(schema: Schema) -> Item:
+    """Return a schema as the one item that clause 8 has for it: what is default is left out."""
+    return _without_absent(
+        {
+            _SchemaKey.FORMAT: FORMAT,
+            _SchemaKey.TITLE: schema.title,
+            _SchemaKey.SECTIONS: [_section_item(section) for section in schema.sections],
+            _SchemaKey.PINS: [_pin_item(pin) for pin in schema.pins] or None,
+            _SchemaKey.TRIAL: schema.trial,
+        }
+    )
+
+
+def _without_absent(entries: Mapping[IntEnum, Item]) -> dict[int, Item]:
+    return {int(key): value for key, value in entries.items() if value is not None}
+
+
+def _pin_item(pin: Pin) -> Item:
+    return _without_absent(
+        {
+            _PinKey.NUMBER: pin.number,
+            _PinKey.NAME: pin.name,
+            _PinKey.ABILITIES: int(pin.abilities),
+            _PinKey.TAKEN: pin.taken,
+            _PinKey.CAUTION: pin.caution,
+        }
+    )
+
+
+def _section_item(section: Section) -> Item:
+    repeat = section.repeat
+    return _without_absent(
+        {
+            _SectionKey.KEY: section.key,
+            _SectionKey.LABEL: section.label,
+            _SectionKey.HELP: section.help,
+            _SectionKey.REPEAT: [repeat.least, repeat.most] if repeat else None,
+            _SectionKey.FIELDS: [_field_item(field) for field in section.fields],
+        }
+    )
+
+
+def _field_item(field: Field) -> Item:
+    condition = field.condition
+    is_printable = field.characters is Characters.PRINTABLE
+    return _without_absent(
+        {
+            _FieldKey.KEY: field.key,
+            _FieldKey.KIND: int(field.kind),
+            _FieldKey.LABEL: field.label,
+            _FieldKey.HELP: field.help,
+            _FieldKey.REQUIRED: field.required or None,
+            _FieldKey.DEFAULT: field.default,
+            _FieldKey.MINIMUM: field.minimum,
+            _FieldKey.MAXIMUM: field.maximum,
+            _FieldKey.UNIT: field.unit,
+            _FieldKey.DIGITS: field.digits,
+            _FieldKey.CAUTION: field.caution,
+            _FieldKey.CONDITION: [condition.base_key, [*condition.values]] if condition else None,
+            _FieldKey.OPTIONS: [_option_item(option) for option in field.options] or None,
+            _FieldKey.NEEDS: int(field.needs) if field.kind is Kind.PIN else None,
+            _FieldKey.SHARES: field.shares or None,
+            _FieldKey.NETWORK: field.network,
+            _FieldKey.WAS: [*field.was] or None,
+            _FieldKey.CHARACTERS: None if is_printable else int(field.characters),
+            _FieldKey.SCHEMES: [*field.schemes] or None,
+            _FieldKey.SECRET: field.secret or None,
+            _FieldKey.FAMILIES: field.families if field.families != 3 else None,
+        }
+    )
+
+
+def _option_item(option: Option) -> Item:
+    return [option.key, option.label, *([] if option.help is None else [option.help])]
+
+
+# --------------------------------------------------------------------------- item to model
+
+
+def _invalid(where: str, fault: str) -> Never:
+    raise InvalidSchemaError(
+        f"The firmware declares its settings wrongly, which its author has to mend: {where}:"
+        f" {fault}."
+    )
+
+
+def _too_new(where: str, what: str) -> Never:
+    raise NewerSchemaError(
+        f"This firmware needs a newer version of this program: {where} has {what}, which this"
+        " version does not know."
+    )
+
+
+T = TypeVar("T")
+
+
+class _Map:
+    """A map of the schema: its entries by the keys that this program knows, and where it stands."""
+
+    def __init__(self, item: Item, where: str, keys: type[IntEnum]) -> None:
+        if not isinstance(item, dict):
+            _invalid(where, "it is no map")
+        for key in item:
+            if key not in keys.__members__.values() and key < SKIPPABLE_FROM:
+                _too_new(where, f"the key {key}")
+        self.where = where
+        self._entries = item
+
+    def __contains__(self, key: IntEnum) -> bool:
+        return key in self._entries
+
+    def read(self, key: IntEnum, reader: Callable[[Item, str], T]) -> T:
+        """Return what a reader makes of an entry that must be there."""
+        name = key.name.lower()
+        if key not in self._entries:
+            _invalid(self.where, f"{name} is missing")
+        return reader(self._entries[key], f"{self.where}, {name}")
+
+    def read_or(self, key: IntEnum, reader: Callable[[Item, str], T], absent: T) -> T:
+        """Return what a reader makes of an entry, or what its absence means."""
+        return self.read(key, reader) if key in self._entries else absent
+
+    def read_if_any(self, key: IntEnum, reader: Callable[[Item, str], T]) -> T | None:
+        """Return what a reader makes of an entry, None if it is absent."""
+        return self.read(key, reader) if key in self._entries else None
+
+
+def _bool(item: Item, where: str) -> bool:
+    if not isinstance(item, bool):
+        _invalid(where, "it is neither true nor false")
+    return item
+
+
+def _integer(least: int, most: int) -> Callable[[Item, str], int]:
+    def read(item: Item, where: str) -> int:
+        if type(item) is not int or not least <= item <= most:
+            _invalid(where, f"it is no integer from {least} to {most}")
+        return item
+
+    return read
+
+
+def _text(longest: int) -> Callable[[Item, str], str]:
+    def read(item: Item, where: str) -> str:
+        size = len(item.encode("utf-8", "surrogatepass")) if isinstance(item, str) else 0
+        if not isinstance(item, str) or not 1 <= size <= longest:
+            _invalid(where, f"it is no text of 1 to {longest} bytes")
+        return item
+
+    return read
+
+
+def _matching(pattern: str, longest: int, what: str) -> Callable[[Item, str], str]:
+    expression = re.compile(pattern)
+
+    def read(item: Item, where: str) -> str:
+        if not isinstance(item, str) or len(item) > longest or not expression.fullmatch(item):
+            _invalid(where, f"it is no {what} of at most {longest} bytes")
+        return item
+
+    return read
+
+
+def _array(
+    least: int, most: int, reader: Callable[[Item, str], T]
+) -> Callable[[Item, str], tuple[T, ...]]:
+    def read(item: Item, where: str) -> tuple[T, ...]:
+        if not isinstance(item, list) or not least <= len(item) <= most:
+            _invalid(where, f"it is no array of {least} to {most} items")
+        return tuple(reader(each, f"{where}, item {place}") for place, each in enumerate(item, 1))
+
+    return read
+
+
+_LONGEST_KEY = 20  # bytes (clause 8.2)
+_KEY_PATTERN = rf"[a-z][a-z0-9-]{{0,{_LONGEST_KEY - 1}}}"
+_key = _matching(_KEY_PATTERN, _LONGEST_KEY, "key")
+_option_key = _matching(_KEY_PATTERN, LONGEST_OPTION_KEY, "key of an option")
+_base_key = _matching(rf"{_KEY_PATTERN}\.{_KEY_PATTERN}", MAX_KEY, "base key")
+_scheme = _matching(r"[a-z][a-z0-9+.-]*", 12, "scheme in lower case")
+_label = _text(_LONGEST_LABEL)
+_help = _text(_LONGEST_HELP)
+_caution = _text(_LONGEST_CAUTION)
+_int32 = _integer(LEAST_INTEGER, GREATEST_INTEGER)
+_ability = _integer(0, _ALL_ABILITIES)
+
+
+def from_item(item: Item) -> Schema:
+    """Return the schema that an item is (clause 8).
+
+    Raises NewerSchemaError if the item has what only a newer version knows, InvalidSchemaError if
+    it breaks a rule of clause 8; both are SchemaErrors.
+    """
+    entries = _Map(item, "the schema", _SchemaKey)
+    number = entries.read(_SchemaKey.FORMAT, _integer(0, 2**32 - 1))
+    if number != FORMAT:
+        _too_new("the schema", f"the format {number}")
+    title = entries.read(_SchemaKey.TITLE, _label)
+    sections = entries.read(_SchemaKey.SECTIONS, _array(1, 32, _section))
+    pins = entries.read_if_any(_SchemaKey.PINS, _array(0, 128, _pin)) or ()
+    trial = entries.read_if_any(_SchemaKey.TRIAL, _integer(10, 3600))
+    # Before instances are expanded, which a hostile schema could make many.
+    count = sum(len(each.fields) * (each.repeat.most if each.repeat else 1) for each in sections)
+    if count > MAX_FIELDS:
+        _invalid("the schema", f"it has {count} fields, and {MAX_FIELDS} is the limit")
+    schema = Schema(title, sections, pins, trial)
+    _check_keys(schema)
+    for section in sections:
+        for field in section.fields:
+            _check_default(schema, section, field)
+            _check_condition(schema, section, field)
+            _check_network(section, field)
+    return schema
+
+
+def _pin(item: Item, where: str) -> Pin:
+    entries = _Map(item, where, _PinKey)
+    return Pin(
+        number=entries.read(_PinKey.NUMBER, _integer(0, 255)),
+        abilities=Ability(entries.read(_PinKey.ABILITIES, _ability)),
+        name=entries.read_if_any(_PinKey.NAME, _text(16)),
+        taken=entries.read_if_any(_PinKey.TAKEN, _label),
+        caution=entries.read_if_any(_PinKey.CAUTION, _caution),
+    )
+
+
+def _section(item: Item, where: str) -> Section:
+    entries = _Map(item, where, _SectionKey)
+    return Section(
+        key=entries.read(_SectionKey.KEY, _key),
+        label=entries.read(_SectionKey.LABEL, _label),
+        fields=entries.read(_SectionKey.FIELDS, _array(1, 64, _field)),
+        help=entries.read_if_any(_SectionKey.HELP, _help),
+        repeat=entries.read_if_any(_SectionKey.REPEAT, _repeat),
+    )
+
+
+def _repeat(item: Item, where: str) -> Repeat:
+    least, most = _array(2, 2, _integer(0, 16))(item, where)
+    if not least <= most or most == 0:
+        _invalid(where, "it is not [least, most] with least up to most, and most from 1")
+    return Repeat(least, most)
+
+
+def _field(item: Item, where: str) -> Field:
+    entries = _Map(item, where, _FieldKey)
+    kind = entries.read(_FieldKey.KIND, _kind)
+    _check_fitting(entries, kind)
+    field = Field(
+        key=entries.read(_FieldKey.KEY, _key),
+        kind=kind,
+        label=entries.read(_FieldKey.LABEL, _label),
+        help=entries.read_if_any(_FieldKey.HELP, _help),
+        required=entries.read_or(_FieldKey.REQUIRED, _bool, absent=False),
+        default=entries.read_if_any(_FieldKey.DEFAULT, _value),
+        minimum=entries.read_if_any(_FieldKey.MINIMUM, _int32),
+        maximum=entries.read_if_any(_FieldKey.MAXIMUM, _int32),
+        unit=entries.read_if_any(_FieldKey.UNIT, _text(8)),
+        digits=entries.read_if_any(_FieldKey.DIGITS, _integer(1, 6)),
+        caution=entries.read_if_any(_FieldKey.CAUTION, _caution),
+        condition=entries.read_if_any(_FieldKey.CONDITION, _condition),
+        options=entries.read_or(_FieldKey.OPTIONS, _array(1, 32, _option), ()),
+        needs=Ability(entries.read_or(_FieldKey.NEEDS, _ability, 0)),
+        shares=entries.read_or(_FieldKey.SHARES, _bool, absent=False),
+        network=entries.read_if_any(_FieldKey.NETWORK, _base_key),
+        was=entries.read_or(_FieldKey.WAS, _array(1, 8, _base_key), ()),
+        characters=entries.read_or(_FieldKey.CHARACTERS, _characters, Characters.PRINTABLE),
+        schemes=entries.read_or(_FieldKey.SCHEMES, _array(1, 8, _scheme), ()),
+        secret=entries.read_or(_FieldKey.SECRET, _bool, absent=False),
+        families=entries.read_or(_FieldKey.FAMILIES, _integer(1, 3), 3),
+    )
+    _check_field(field, where)
+    return field
+
+
+def _kind(item: Item, where: str) -> Kind:
+    code = _integer(0, 255)(item, where)
+    if code not in Kind.__members__.values():
+        _too_new(where, f"the code {code}")
+    return Kind(code)
+
+
+def _characters(item: Item, where: str) -> Characters:
+    code = _integer(0, 255)(item, where)
+    if code not in Characters.__members__.values():
+        _too_new(where, f"the code {code}")
+    return Characters(code)
+
+
+def _value(item: Item, where: str) -> Value:
+    if not isinstance(item, int | str | bytes):
+        _invalid(where, "it is no value")
+    return item
+
+
+def _condition(item: Item, where: str) -> Condition:
+    base_key, values = _array(2, 2, _any)(item, where)
+    read_values = _array(0, _MOST_CONDITION_VALUES, _condition_value)
+    return Condition(_base_key(base_key, where), read_values(values, where))
+
+
+def _any(item: Item, _where: str) -> Item:
+    return item
+
+
+def _condition_value(item: Item, where: str) -> int | bool | str:
+    if not isinstance(item, int | str):
+        _invalid(where, "it is no value")
+    return item
+
+
+def _option(item: Item, where: str) -> Option:
+    key, label, *rest = _array(2, 3, _any)(item, where)
+    texts = [_help(each, where) for each in rest]
+    return Option(_option_key(key, where), _label(label, where), texts[0] if texts else None)
+
+
+def _check_fitting(entries: _Map, kind: Kind) -> None:
+    """Refuse keys that the kind does not have, and the absence of one that it must have."""
+    name = kind.name.lower().replace("_", "-")
+    for key, kinds in _KINDS_WITH.items():
+        if key in entries and kind not in kinds:
+            _invalid(entries.where, f"a field of kind {name} has no {key.name.lower()}")
+    for key, kinds in _KINDS_THAT_NEED.items():
+        if kind in kinds and key not in entries:
+            _invalid(entries.where, f"a field of kind {name} must have {key.name.lower()}")
+
+
+def _check_field(field: Field, where: str) -> None:
+    """Refuse what no field can be, whatever others there are."""
+    lowest, highest = KIND_LIMITS[field.kind]
+    least, most = limits(field)
+    if field.kind in _SIZED:
+        lowest = 0
+    if not lowest <= least <= most <= highest:
+        _invalid(where, f"its limits are not in order, or not within {lowest} to {highest}")
+    if field.kind is Kind.DURATION and field.unit not in ("ms", "s"):
+        _invalid(where, "its unit is neither ms nor s")
+    if field.is_secret and field.default is not None:
+        _invalid(where, "a secret has no default")
+    if len({option.key for option in field.options}) < len(field.options):
+        _invalid(where, "two options have the same key")
+
+
+def _check_keys(schema: Schema) -> None:
+    """Refuse keys that repeat or are too long, and pins out of order (clauses 8.1 and 8.2)."""
+    if len({section.key for section in schema.sections}) < len(schema.sections):
+        _invalid("the schema", "two sections have the same key")
+    for section in schema.sections:
+        if len({field.key for field in section.fields}) < len(section.fields):
+            _invalid(f"section {section.key}", "two fields have the same key")
+    for setting in schema.settings:
+        if len(setting.key) > MAX_KEY:
+            _invalid(f"field {setting.key}", f"its full key is longer than {MAX_KEY} bytes")
+    numbers = [pin.number for pin in schema.pins]
+    if numbers != sorted(set(numbers)):
+        _invalid("the schema, pins", "their numbers do not ascend")
+
+
+def _check_default(schema: Schema, section: Section, field: Field) -> None:
+    if field.default is None:
+        return
+    code = check_value(field, field.default, schema)
+    if code is not None:
+        fault = code.name.lower().replace("_", "-")
+        _invalid(f"field {section.key}.{field.key}", f"its default is refused ({fault})")
+
+
+def _check_condition(schema: Schema, section: Section, field: Field) -> None:
+    """Refuse a condition that can never be decided (clause 9.5)."""
+    condition, where = field.condition, f"field {section.key}.{field.key}, condition"
+    if condition is None:
+        return
+    named = _earlier(schema, section, field).get(condition.base_key)
+    if named is None:
+        _invalid(where, "it names no earlier field of the section, or of one that does not repeat")
+    if condition.values and named.kind not in _KINDS_IN_CONDITIONS:
+        _invalid(where, "it lists values of a field that is no yes-no, choice, integer or duration")
+    if any(check_value(named, value, schema) is not None for value in condition.values):
+        _invalid(where, "it lists a value that the field can never have")
+
+
+def _earlier(schema: Schema, section: Section, field: Field) -> dict[str, Field]:
+    """Return the fields that a field's condition may name, by base key."""
+    found: dict[str, Field] = {}
+    for each in schema.sections[: schema.sections.index(section)]:
+        if each.repeat is None:
+            found |= {f"{each.key}.{other.key}": other for other in each.fields}
+    before = section.fields[: section.fields.index(field)]
+    return found | {f"{section.key}.{other.key}": other for other in before}
+
+
+def _check_network(section: Section, field: Field) -> None:
+    if field.network is None:
+        return
+    names = (each for each in section.fields if each.kind is Kind.NETWORK_NAME)
+    if field.network not in [f"{section.key}.{each.key}" for each in names]:
+        _invalid(
+            f"field {section.key}.{field.key}, network", "it names no network-name of its section"
+        )
