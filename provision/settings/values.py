@@ -145,19 +145,19 @@ def _address_sizes(field: Field) -> tuple[int, ...]:
 
 
 def _check_choice(field: Field, value: str) -> Refusal | None:
-    if _SURROGATE.search(value):
+    if _LONE_SURROGATE.search(value):
         return Refusal.CHARACTERS
     known = any(option.key == value for option in field.options)
     return None if known else Refusal.NO_SUCH_OPTION
 
 
-# A Python text may hold what is no text in UTF-8: then it came out of bytes that were none.
-_SURROGATE = re.compile("[\ud800-\udfff]")
+# What the error handler "surrogateescape" makes of bytes that are no UTF-8 (clause 9.1, last line).
+_LONE_SURROGATE = re.compile("[\ud800-\udfff]")
 _HEX_DIGITS = re.compile(r"[0-9A-Fa-f]*")
 
 _CHARACTER_SETS: Mapping[Characters, re.Pattern[str]] = MappingProxyType(
     {
-        Characters.PRINTABLE: re.compile("[^\x00-\x1f\x7f-\x9f\ud800-\udfff]*"),
+        Characters.PRINTABLE: re.compile("[^\x00-\x1f\x7f-\x9f]*"),
         Characters.ASCII: re.compile(r"[ -~]*"),
         Characters.WORD: re.compile(r"[A-Za-z0-9._-]*"),
         Characters.DIGITS: re.compile(r"[0-9]*"),
@@ -176,9 +176,11 @@ _CHARACTERS: Mapping[Kind, re.Pattern[str]] = MappingProxyType(
 
 def _check_text(field: Field, value: str) -> Refusal | None:
     least, most = limits(field)
-    length = len(value.encode("utf-8", "surrogatepass"))
+    length = len(value.encode("utf-8", "replace"))  # which counts a lone surrogate as one byte
     if not least <= length <= most:
         return Refusal.LENGTH
+    if _LONE_SURROGATE.search(value):
+        return Refusal.CHARACTERS
     if field.kind is Kind.PASSPHRASE and length == _LENGTH_OF_KEY:
         return None if _HEX_DIGITS.fullmatch(value) else Refusal.FORM
     characters = _CHARACTERS.get(field.kind, _CHARACTER_SETS[field.characters])
@@ -398,7 +400,7 @@ _HEX_MARK = "hex:"
 def _read_octets(field: Field, text: str, schema: Schema) -> bytes:
     if text.casefold().startswith(_HEX_MARK):
         return _read_hex(field, text[len(_HEX_MARK) :], schema)
-    if _SURROGATE.search(text):
+    if _LONE_SURROGATE.search(text):
         raise _problem(field, Refusal.CHARACTERS)
     return text.encode()
 
