@@ -3,6 +3,15 @@
 #ifndef PV_STATE_H
 #define PV_STATE_H
 
+#define PV_MAX_SLOTS 8
+
+/* What the store knows about a slot; its own affair. */
+typedef struct pv_slot {
+    uint32_t generation;
+    uint32_t set_number;
+    uint8_t state;
+} pv_slot;
+
 /* What the store knows about the record in force. pv_store.c writes it, the rest reads it. */
 typedef struct pv_storage {
     uint32_t generation;  /* in force; 0: nothing was ever stored */
@@ -11,6 +20,7 @@ typedef struct pv_storage {
     bool holds_set;       /* the record in force is a set: it has a token, the board is not empty */
     uint8_t starts_left;  /* of a set on trial; 0: confirmed */
     uint8_t slot;         /* of the record in force */
+    pv_slot slots[PV_MAX_SLOTS];
 } pv_storage;
 
 struct pv {
@@ -21,6 +31,7 @@ struct pv {
     uint32_t started;
     uint32_t answered;  /* the last request [5.1] */
     uint32_t in_force;  /* when the set came into force [5.4] */
+    uint32_t tried;     /* when the end of a trial was last written in vain */
 
     /* Receiving: pv_line.c. */
     uint16_t fill;      /* characters in config->line */
@@ -49,7 +60,6 @@ struct pv {
     uint8_t scan;          /* number of the newest survey; 0: none yet */
     bool silent;           /* config->listens is over */
     bool apply_due;        /* a set came into force: call config->apply once the reply is out */
-    bool confirm_due;      /* the firmware reported proven in a trial */
 };
 
 #endif

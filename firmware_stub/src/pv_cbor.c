@@ -134,20 +134,25 @@ bool pv_read_head(pv_reader *from, pv_head *head)
 
 bool pv_skip_value(pv_reader *from)
 {
+    uint32_t items = 1; /* to come: they nest, but nobody here asks how */
     pv_head head;
-    if (!pv_read_head(from, &head)) {
-        return false;
+    while (items != 0) {
+        if (!pv_read_head(from, &head)) {
+            return false;
+        }
+        items--;
+        if (head.major == PV_BYTES || head.major == PV_TEXT) {
+            if (!pv_read(from, NULL, head.argument)) {
+                return false;
+            }
+        } else if (head.major == PV_ARRAY || head.major == PV_MAP) {
+            if (head.argument > from->left) {
+                return fail(from);
+            }
+            items += head.major == PV_MAP ? head.argument * 2 : head.argument;
+        }
     }
-    switch (head.major) {
-    case PV_BYTES:
-    case PV_TEXT:
-        return pv_read(from, NULL, head.argument);
-    case PV_ARRAY:
-    case PV_MAP:
-        return fail(from);
-    default:
-        return true;
-    }
+    return true;
 }
 
 /* An array or map that is not at its end: instead of recursion. */
@@ -158,16 +163,13 @@ typedef struct level {
     uint32_t key;       /* the last one: keys ascend */
 } level;
 
-/* Largest item of a line: 3 bytes in 4 characters. */
-enum { LARGEST_ITEM = (int)(PV_MAX_BODY * 3U / 4U) };
-
 bool pv_is_item(const uint8_t *bytes, size_t size)
 {
     level levels[PV_MAX_DEPTH];
     size_t depth = 0;
     pv_reader from;
     pv_head head;
-    if (size > LARGEST_ITEM) {
+    if (size > PV_LARGEST_ITEM) {
         return false;
     }
     pv_read_memory(&from, bytes, size);

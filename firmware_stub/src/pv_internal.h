@@ -33,6 +33,9 @@ typedef struct pv_digester {
 } pv_digester;
 void pv_digest_begin(pv_digester *digester);
 
+/* Characters of CHECK [2.1]. */
+#define PV_CHECK_SIZE 8
+
 /* Sends what it takes as one line [2.1], in pieces of the chunk's size. */
 typedef struct pv_line_out {
     pv_sink sink;
@@ -86,8 +89,11 @@ typedef struct pv_head {
 /* False, and the reader failed, for a head outside the profile. */
 bool pv_read_head(pv_reader *from, pv_head *head);
 
-/* Passes over an item that is no array and no map. */
+/* Passes over a value, whatever is in it. */
 bool pv_skip_value(pv_reader *from);
+
+/* Bytes: the largest item that a line carries, three in four characters. */
+#define PV_LARGEST_ITEM (PV_MAX_BODY * 3U / 4U)
 
 /* Whether these bytes are exactly one item in the profile, at most PV_MAX_DEPTH deep. */
 bool pv_is_item(const uint8_t *bytes, size_t size);
@@ -180,7 +186,8 @@ void pv_drop_staged(pv *p);
  * p->missing = pv_judge(p, config->settings)), save where it says otherwise.
  * pv.c calls apply, wipes what is staged, and keeps the times. */
 
-/* Mends the slots, counts a trial's start down, loads the set in force. 0 or a negative PV_ERROR_. */
+/* Mends the slots, counts a trial's start down, loads the set in force. 0 or a negative PV_ERROR_:
+ * whether the largest set fits is for the store to say. */
 int pv_store_start(pv *p);
 
 /* The rest return 0 or PV_REFUSE_STORAGE (undo: also PV_REFUSE_NO_OLDER_SET), and change nothing then. */

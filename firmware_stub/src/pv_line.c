@@ -2,8 +2,6 @@
 /* The line [2]: framing, base64url, CRC-32C; and memory that must be overwritten. */
 #include "pv_internal.h"
 
-enum { CHECK_SIZE = 8 };
-
 void pv_wipe(void *memory, size_t size)
 {
     volatile uint8_t *at = memory; /* a store to volatile is never optimised away */
@@ -207,12 +205,12 @@ size_t pv_line_take(const pv *p)
     size_t length;
     uint32_t crc;
     size_t i;
-    if (p->fill <= CHECK_SIZE) {
+    if (p->fill <= PV_CHECK_SIZE) {
         return 0;
     }
-    length = (size_t)p->fill - CHECK_SIZE;
+    length = (size_t)p->fill - PV_CHECK_SIZE;
     crc = ~pv_crc(PV_CRC_START, line, length);
-    for (i = 0; i < CHECK_SIZE; i++) {
+    for (i = 0; i < PV_CHECK_SIZE; i++) {
         if (line[length + i] != '@' + (crc >> (28 - 4 * i) & 15)) {
             return 0;
         }
