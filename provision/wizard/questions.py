@@ -1,0 +1,184 @@
+# SPDX-License-Identifier: MIT
+"""What is asked and what is answered: the words between the flow of the dialog and who asks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum, auto
+
+from provision.contract.table import Held, Kind
+from provision.settings.model import Field, Pin, Section, Setting, Value
+from provision.settings.values import show
+from provision.wizard.cleaning import printable
+
+MASK = "********"
+"""What stands for a secret wherever one would be shown: of one length, whatever the secret's."""
+
+
+@dataclass(frozen=True, slots=True)
+class HeldSetting:
+    """What a board holds for one setting; of secrets never a value, of blobs the length."""
+
+    held: Held
+    value: Value | None = None
+
+
+class Why(Enum):
+    """Why a question is asked."""
+
+    NEW = auto()
+    """It was never asked on this board."""
+
+    MISSING = auto()
+    """Without an answer the board cannot work."""
+
+    FELL_BACK = auto()
+    """The firmware no longer takes the value that is stored."""
+
+    ASKED_FOR = auto()
+    """The person asked to be asked."""
+
+    PARTNER = auto()
+    """A network's name and its passphrase are set together."""
+
+    FAULT = auto()
+    """The answer was refused, or the board does not work with it."""
+
+
+class Origin(Enum):
+    """Where the answer that Return gives comes from."""
+
+    NONE = auto()
+    """There is none."""
+
+    ANSWERED = auto()
+    """Given earlier in this session."""
+
+    HELD = auto()
+    """What the board holds."""
+
+    PROPOSED = auto()
+    """What this computer proposes, its own time zone for one."""
+
+    DEFAULT = auto()
+    """What the firmware's author proposes."""
+
+
+class Move(Enum):
+    """An answer that is no value."""
+
+    KEEP = auto()
+    """What the question offers; of a secret, which is not shown, the one that is set."""
+
+    CLEAR = auto()
+    """Nothing: what was set is removed."""
+
+    BACK = auto()
+    """The question before."""
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """A value given as an answer, and how it was written (never kept of a secret)."""
+
+    value: Value = field(repr=False)
+    written: str | None = field(default=None, repr=False)
+
+
+Answer = Given | Move
+
+
+@dataclass(frozen=True, slots=True)
+class PinChoice:
+    """A pin that has what a question needs, and what stands in the way of choosing it."""
+
+    pin: Pin
+    obstacle: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One setting to be asked for."""
+
+    setting: Setting
+    why: Why
+    position: int
+    """This is question number `position`..."""
+    count: int
+    """...of so many, as far as the answers so far tell."""
+    current: str | None = field(default=None, repr=False)
+    """What Return gives, fit to be shown; None if Return is no answer."""
+    origin: Origin = Origin.NONE
+    can_clear: bool = False
+    """Whether no value at all is an answer."""
+    fault: str | None = None
+    """Why it is asked again, in words that follow the label."""
+    pins: tuple[PinChoice, ...] = ()
+    network: str | None = None
+    """Of a passphrase: the network that it is for, fit to be shown."""
+
+    @property
+    def key(self) -> str:
+        """The full key of the setting."""
+        return self.setting.key
+
+    @property
+    def field(self) -> Field:
+        """What the author declared."""
+        return self.setting.field
+
+    @property
+    def heading(self) -> str:
+        """The label of the section, with the number of the instance if it repeats."""
+        return heading(self.setting)
+
+
+@dataclass(frozen=True, slots=True)
+class AnotherInstance:
+    """Whether one more instance of a section that repeats is wanted."""
+
+    section: Section
+    instance: int
+    first: bool
+
+
+Step = Question | AnotherInstance
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewLine:
+    """One change as it is shown before anything is stored."""
+
+    key: str
+    heading: str
+    label: str
+    shown: str
+
+
+def heading(setting: Setting) -> str:
+    """Return the label of a setting's section, with the number of the instance if it repeats."""
+    label = setting.section.label
+    return label if setting.instance is None else f"{label} {setting.instance}"
+
+
+def pin_name(pin: Pin) -> str:
+    """Return a pin's name as printed on the board, else its number."""
+    return pin.name or f"pin {pin.number}"
+
+
+def is_opaque(declared: Field) -> bool:
+    """Whether a board never gives a value of this field back: a secret, or a blob."""
+    return declared.is_secret or declared.kind is Kind.BLOB
+
+
+def shown_value(declared: Field, value: Value, written: str | None = None) -> str:
+    """Return a value fit to be shown on one line: masked, sized or cleaned.
+
+    Of a blob the value may be its length in bytes, which is all that a board tells.
+    """
+    if declared.is_secret:
+        return MASK
+    if declared.kind is Kind.BLOB:
+        size = len(value) if isinstance(value, bytes | str) else value
+        return f"{size} byte{'s' * (size != 1)}"
+    return printable(show(declared, value) if written is None else written, 255)
