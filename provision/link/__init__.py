@@ -1,0 +1,2 @@
+# SPDX-License-Identifier: MIT
+"""The link: ports, byte streams, and the session with a board."""

@@ -1,0 +1,99 @@
+# SPDX-License-Identifier: MIT
+# ruff: noqa: N818 - each name says what is wrong, and LinkError above them all that it is one
+"""What can go wrong between host and board, each in one sentence for a person, with the fix.
+
+No text repeats a value, which may be a secret.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from provision.contract.table import MESSAGES, MessageType, Refusal
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """A board's refusal of a request (clause 7); a code without a name came with a later version.
+
+    field, other: full keys of the fields at fault; detail: a number whose meaning depends on code.
+    """
+
+    code: Refusal | int
+    field: str | None = None
+    other: str | None = None
+    detail: int | None = None
+
+
+class LinkError(Exception):
+    """The conversation cannot go on; str() is what to tell the person."""
+
+
+class PortMissing(LinkError):
+    """There is no such port, or what has this name is no serial port."""
+
+
+class PortForbidden(LinkError):
+    """The person may not open the port."""
+
+
+class PortBusy(LinkError):
+    """Another program holds the port."""
+
+
+class LineLost(LinkError):
+    """The port is gone: unplugged, or closed at the other end."""
+
+
+class Silent(LinkError):
+    """Nothing at all came from the port."""
+
+
+class SpeaksElse(LinkError):
+    """Bytes came, but no answer among them: other firmware, another rate, or mere echo."""
+
+
+class OtherReader(LinkError):
+    """So many answers came damaged that somebody else must be taking bytes from the port."""
+
+
+class NoReply(LinkError):
+    """A board that answered before does not any more."""
+
+
+class WrongVersion(LinkError):
+    """The board speaks no version of the protocol that this program speaks."""
+
+
+class BoardFault(LinkError):
+    """The board breaks the protocol: its firmware needs mending."""
+
+
+_SENTENCES = {
+    Refusal.UNSUPPORTED_VERSION: "The board's firmware speaks another version of the protocol:"
+    " update this program.",
+    Refusal.UNKNOWN_TYPE: "The board's firmware does not know this request: it is too old for it.",
+    Refusal.NOT_OFFERED: "The board's firmware does not offer this.",
+    Refusal.PRESENCE: "The board wants somebody present: press its button, then try again.",
+    Refusal.WRONG_STATE: "This does not fit what the board holds at the moment.",
+    Refusal.MOVED_ON: "The board has changed or restarted meanwhile: look at it again first.",
+    Refusal.STORAGE: "The board's memory could not be written; what was stored before still holds.",
+    Refusal.NO_OLDER_SET: "The board holds no older settings that it could return to.",
+    Refusal.BUSY: "The board is busy: try again later.",
+}
+
+
+class BoardRefused(LinkError):
+    """The board refused a request; `refused` says why."""
+
+    def __init__(self, request: MessageType, refused: Refused) -> None:
+        sentence = next((text for code, text in _SENTENCES.items() if code == refused.code), None)
+        if sentence is None:
+            code = refused.code
+            why = (
+                code.name.lower().replace("_", "-") if isinstance(code, Refusal) else f"code {code}"
+            )
+            sentence = f"The board refused the request {MESSAGES[request].name}: {why}."
+        super().__init__(sentence)
+        self.request = request
+        self.refused = refused
