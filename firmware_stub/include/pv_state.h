@@ -31,7 +31,6 @@ struct pv {
     uint32_t started;
     uint32_t answered;  /* the last request [5.1] */
     uint32_t in_force;  /* when the set came into force [5.4] */
-    uint32_t tried;     /* when the end of a trial was last written in vain */
 
     /* Receiving: pv_line.c. */
     uint16_t fill;      /* characters in config->line */
@@ -59,6 +58,7 @@ struct pv {
 
     uint8_t scan;          /* number of the newest survey; 0: none yet */
     bool silent;           /* config->listens is over */
+    bool confirm_due;      /* the firmware reported proven */
     bool apply_due;        /* a set came into force: call config->apply once the reply is out */
 };
 

@@ -146,6 +146,12 @@ static void put_octets(pv_sink *to, uint8_t key, const void *bytes, size_t size)
     pv_put_bytes(to, bytes, size);
 }
 
+static void put_versions(pv_sink *to)
+{
+    pv_put_head(to, PV_ARRAY, 1);
+    pv_put_uint(to, PV_PROTOCOL_VERSION);
+}
+
 static void reply_empty(const pv *p, const request *r)
 {
     pv_line_out out;
@@ -160,22 +166,6 @@ static void reply_generation(const pv *p, const request *r)
     begin_reply(p, &out, r, 1);
     put_number(&out.sink, PV_KEY_COMMIT_REPLY_GENERATION, p->storage.generation);
     pv_line_end(&out);
-}
-
-/* The types that this board answers otherwise than with a refusal. */
-static void put_supported_types(const pv *p, pv_sink *to)
-{
-    uint8_t count = 0;
-    uint8_t i;
-    for (i = 0; i < RULE_COUNT; i++) {
-        count = (uint8_t)(count + has(p, rules[i].needs));
-    }
-    pv_put_head(to, PV_ARRAY, count);
-    for (i = 0; i < RULE_COUNT; i++) {
-        if (has(p, rules[i].needs)) {
-            pv_put_uint(to, rules[i].type);
-        }
-    }
 }
 
 static void refuse(const pv *p, const request *r, uint8_t code)
@@ -200,10 +190,13 @@ static void refuse(const pv *p, const request *r, uint8_t code)
     if (has_supported) {
         pv_put_uint(&out.sink, PV_KEY_REFUSAL_SUPPORTED);
         if (code == PV_REFUSE_UNKNOWN_TYPE) {
-            put_supported_types(p, &out.sink);
+            uint8_t i;
+            pv_put_head(&out.sink, PV_ARRAY, RULE_COUNT);
+            for (i = 0; i < RULE_COUNT; i++) {
+                pv_put_uint(&out.sink, rules[i].type);
+            }
         } else {
-            pv_put_head(&out.sink, PV_ARRAY, 1);
-            pv_put_uint(&out.sink, PV_PROTOCOL_VERSION);
+            put_versions(&out.sink);
         }
     }
     pv_line_end(&out);
@@ -225,8 +218,7 @@ static void hello(const pv *p, const request *r)
     pv_line_out out;
     begin_reply(p, &out, r, 17);
     pv_put_uint(&out.sink, PV_KEY_HELLO_REPLY_VERSIONS);
-    pv_put_head(&out.sink, PV_ARRAY, 1);
-    pv_put_uint(&out.sink, PV_PROTOCOL_VERSION);
+    put_versions(&out.sink);
     put_words(&out.sink, PV_KEY_HELLO_REPLY_FIRMWARE, schema->firmware);
     put_words(&out.sink, PV_KEY_HELLO_REPLY_FIRMWARE_VERSION, schema->firmware_version);
     put_words(&out.sink, PV_KEY_HELLO_REPLY_BOARD, schema->board);
@@ -256,12 +248,14 @@ static void hello(const pv *p, const request *r)
     pv_line_end(&out);
 }
 
+/* What p->step is until the firmware reports. */
+enum { NO_STEP = 0xFF };
+
 static void status(const pv *p, const request *r)
 {
     uint8_t store = pv_store_state(p);
     bool failed = p->run == PV_RUN_FAILED;
-    bool has_step = p->step != PV_STEP_NONE;
-    bool has_reason = failed && p->reason != PV_REASON_NONE;
+    bool has_step = p->step != NO_STEP;
     bool has_field = failed && p->fault_field < p->config->schema->field_count;
     bool has_address = p->address_size != 0;
     bool is_trial = store == PV_STORE_TRIAL;
@@ -269,14 +263,14 @@ static void status(const pv *p, const request *r)
     const pv_field *fields = p->config->schema->fields;
     pv_line_out out;
     begin_reply(p, &out, r,
-                (uint8_t)(5 + has_step + has_reason + has_field + has_address + is_trial + is_incomplete));
+                (uint8_t)(5 + has_step + failed + has_field + has_address + is_trial + is_incomplete));
     put_number(&out.sink, PV_KEY_STATUS_REPLY_STORE, store);
     put_number(&out.sink, PV_KEY_STATUS_REPLY_STAGED, pv_staged_count(p));
     put_number(&out.sink, PV_KEY_STATUS_REPLY_RUN, p->run);
     if (has_step) {
         put_number(&out.sink, PV_KEY_STATUS_REPLY_STEP, p->step);
     }
-    if (has_reason) {
+    if (failed) {
         put_number(&out.sink, PV_KEY_STATUS_REPLY_REASON, p->reason);
     }
     if (has_field) {
@@ -509,7 +503,7 @@ static uint8_t set_part(pv *p, request *r, uint16_t i)
     uint16_t offset = (uint16_t)r->arguments[PV_KEY_SET_FIELD_OFFSET].number;
     uint16_t total = (uint16_t)r->arguments[PV_KEY_SET_FIELD_TOTAL].number;
     const argument *part = &r->arguments[PV_KEY_SET_FIELD_PART];
-    uint16_t end = (uint16_t)(offset + part->number); /* at most total: the form says so */
+    uint16_t end = (uint16_t)(offset + part->number); /* at most total */
     uint16_t held = 0;
     uint8_t *bytes;
     if (field->kind->layout != PV_AS_TEXT && field->kind->layout != PV_AS_BYTES) {
@@ -555,6 +549,10 @@ static uint8_t set_field(pv *p, request *r)
     const argument *key = &r->arguments[PV_KEY_SET_FIELD_FIELD];
     uint16_t i = pv_find(p->config->schema, key->bytes, key->number);
     uint8_t refusal;
+    if (r->arguments[PV_KEY_SET_FIELD_OFFSET].number + r->arguments[PV_KEY_SET_FIELD_PART].number >
+        r->arguments[PV_KEY_SET_FIELD_TOTAL].number) { /* of a whole value all are 0 */
+        return PV_REFUSE_MALFORMED;
+    }
     if (i == PV_NO_FIELD) {
         refusal = PV_REFUSE_UNKNOWN_FIELD;
     } else if (is_present(r, PV_KEY_SET_FIELD_VALUE)) {
@@ -605,6 +603,7 @@ static uint8_t commit(pv *p, request *r)
 /* Undo, erase and confirm. */
 static uint8_t change_generation(pv *p, request *r)
 {
+    uint32_t before = p->storage.generation;
     uint8_t refusal;
     if (r->type == PV_MSG_UNDO) {
         pv_drop_staged(p); /* incomplete parts: the store works there */
@@ -614,15 +613,18 @@ static uint8_t change_generation(pv *p, request *r)
     } else {
         refusal = pv_store_confirm(p);
     }
+    if (p->storage.generation != before) { /* of an erase even if it failed at a later slot */
+        p->done = 0;
+        p->apply_due = r->type != PV_MSG_CONFIRM;
+        if (r->type == PV_MSG_ERASE) {
+            pv_drop_staged(p);
+        }
+    }
     if (refusal != 0) {
         return refusal;
     }
-    if (r->type == PV_MSG_ERASE) {
-        pv_drop_staged(p);
-    }
-    p->apply_due = r->type != PV_MSG_CONFIRM;
     p->done = r->type;
-    p->done_named = r->arguments[PV_KEY_UNDO_GENERATION].number;
+    p->done_named = before;
     reply_generation(p, r);
     return 0;
 }
@@ -711,10 +713,7 @@ static bool has_form(request *r, pv_reader *from, uint32_t pairs)
         const uint8_t in_parts =
             1U << PV_KEY_SET_FIELD_OFFSET | 1U << PV_KEY_SET_FIELD_TOTAL | 1U << PV_KEY_SET_FIELD_PART;
         uint8_t how = (uint8_t)(r->present & ~(1U << PV_KEY_SET_FIELD_FIELD));
-        return how == 1U << PV_KEY_SET_FIELD_VALUE ||
-               (how == in_parts &&
-                r->arguments[PV_KEY_SET_FIELD_OFFSET].number + r->arguments[PV_KEY_SET_FIELD_PART].number <=
-                    r->arguments[PV_KEY_SET_FIELD_TOTAL].number);
+        return how == 1U << PV_KEY_SET_FIELD_VALUE || how == in_parts;
     }
     return true;
 }
@@ -794,8 +793,12 @@ static uint8_t handle(pv *p, request *r, uint32_t version, pv_reader *body, uint
     const pv_config *config = p->config;
     const request_rule *rule = rule_of(r->type);
     uint8_t refusal;
-    if (version != PV_PROTOCOL_VERSION && r->type != PV_MSG_HELLO) {
-        return PV_REFUSE_UNSUPPORTED_VERSION;
+    if (version != PV_PROTOCOL_VERSION) {
+        if (r->type != PV_MSG_HELLO) {
+            return PV_REFUSE_UNSUPPORTED_VERSION;
+        }
+        hello(p, r); /* whatever keys a later version has added to it */
+        return 0;
     }
     if (rule == NULL) {
         return PV_REFUSE_UNKNOWN_TYPE;
@@ -867,18 +870,16 @@ static void answer(pv *p, const uint8_t *item, size_t size)
 
 /* ------------------------------------------------------------------ time, and the firmware */
 
-enum { RETRY_MS = 1000 }; /* a memory that cannot be written is not worn out by trying */
-
 static void came_into_force(pv *p)
 {
     const pv_config *config = p->config;
     uint8_t store = pv_store_state(p);
     p->in_force = now(p);
-    p->tried = p->in_force - RETRY_MS;
+    p->confirm_due = false;
     p->run = store == PV_STORE_EMPTY || store == PV_STORE_INCOMPLETE ? PV_RUN_IDLE
              : config->apply == NULL                                ? PV_RUN_NOT_REPORTED
                                                                     : PV_RUN_APPLYING;
-    p->step = PV_STEP_NONE;
+    p->step = NO_STEP;
     p->reason = PV_REASON_NONE;
     p->fault_field = PV_NO_FIELD;
     p->address_size = 0;
@@ -890,11 +891,12 @@ static void came_into_force(pv *p)
 static void watch_trial(pv *p)
 {
     bool proven = p->run == PV_RUN_PROVEN;
-    if (!on_trial(p) || (!proven && trial_left(p) != 0) || now(p) - p->tried < RETRY_MS) {
+    if (!on_trial(p) || (!p->confirm_due && trial_left(p) != 0)) {
         return;
     }
+    p->confirm_due = false;
     if ((proven ? pv_store_confirm(p) : pv_store_end_trial(p)) != 0) {
-        p->tried = now(p);
+        p->in_force = now(p); /* again after a while: each try wears the flash */
         return;
     }
     p->done = 0;
@@ -927,6 +929,7 @@ void pv_poll(pv *p)
 
 void pv_report_field(pv *p, uint8_t run, uint8_t step, uint8_t reason, uint16_t field)
 {
+    p->confirm_due = run == PV_RUN_PROVEN;
     p->run = run;
     p->step = step;
     p->reason = reason;
@@ -988,7 +991,7 @@ int pv_start(pv *p, const pv_config *config)
     p->config = config;
     p->capabilities = capabilities_of(config);
     p->missing = PV_NO_FIELD;
-    p->fault_field = PV_NO_FIELD;
+    p->step = NO_STEP;
     p->started = now(p);
     p->answered = p->started;
     pv_drop_staged(p);
