@@ -28,12 +28,26 @@ def _table() -> source.Table:
     return source.load(ROOT / "shared" / "messages.json")
 
 
+@functools.cache
+def _sample() -> dict[str, str]:
+    """The C that an author gets for the demo's schema file."""
+    from provision.author import c_code  # noqa: PLC0415
+    from provision.settings import file  # noqa: PLC0415
+
+    path = ROOT / "schemas" / "orchard-frost-alarm.toml"
+    return c_code.generate(file.load(path), path.stem)
+
+
 # In this order, since later ones may use the Python table. A function that needs a module of
 # `provision` imports it when it is called, so that a broken table can be made anew.
 TARGETS: list[tuple[str, Callable[[], bytes]]] = [
     ("provision/contract/table.py", lambda: python_table.python_table(_table())),
     ("firmware_stub/include/pv_table.h", lambda: c_header.c_header(_table())),
     ("shared/protocol.cddl", lambda: cddl.cddl(_table())),
+    *(
+        (f"firmware_stub/example/{name}", lambda name=name: _sample()[name].encode())
+        for name in ("orchard_frost_alarm.h", "orchard_frost_alarm.c")
+    ),
 ]
 
 # Page, name of the section, and its text.

@@ -24,6 +24,11 @@ BYTE_KINDS = frozenset({Kind.NETWORK_NAME, Kind.IP, Kind.HEX, Kind.BLOB})
 _ONE_BYTE_KINDS = frozenset({Kind.YES_NO, Kind.CHOICE})
 
 
+def number_limits(field: Field) -> tuple[int, int]:
+    """Return the smallest and largest value or length in bytes; of a choice, option numbers."""
+    return (0, len(field.options) - 1) if field.kind is Kind.CHOICE else limits(field)
+
+
 def largest_payload(schema: Schema) -> int:
     """Return the size in bytes of the payload when every field has its largest value."""
     return sum(_largest_entry(setting) for setting in schema.settings)

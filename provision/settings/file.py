@@ -139,7 +139,7 @@ def _declaration(top: Table) -> Declaration | None:
             f"the file has {len(tables)} sections",
             f"join some; {MAX_SECTIONS} is the most",
         )
-    drafts = [read_section(table, pins_known) for table in tables]
+    drafts = [read_section(table, pins_known) for table in tables[:MAX_SECTIONS]]
     file_checks.check(drafts, pins_known)
     schema = Schema(title or "?", tuple(_sections(drafts)), pins or (), trial)
     file_checks.check_sizes(top.report, drafts, schema, board)

@@ -126,7 +126,7 @@ def read_section(table: Table, pins: Schema | None) -> SectionDraft:
             f"the section has {len(fields)} fields",
             f"divide it; {MAX_SECTION_FIELDS} is the most",
         )
-    for each in fields:
+    for each in fields[:MAX_SECTION_FIELDS]:
         draft.fields.append(_read_field(each, draft, pins))
     return draft
 
