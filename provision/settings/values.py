@@ -221,7 +221,7 @@ def _is_url(text: str, schemes: tuple[str, ...]) -> bool:
     host, colon, port = authority.partition(":")
     if colon and not (_PORT.fullmatch(port) and 1 <= int(port) <= 65535):
         return False
-    return len(host) <= _LONGEST_HOST and _is_host(host)
+    return _is_host(host)  # its 253 bytes are more than a scheme leaves of a URL's 255
 
 
 # ------------------------------------------------------------------- reading what people typed
@@ -432,11 +432,13 @@ _READERS: Mapping[Kind, Callable[[Field, str, Schema], Value]] = MappingProxyTyp
 
 
 def show(field: Field, value: Value) -> str:
-    """Return a value as people read it, and as parse() takes it back. Not for secrets.
+    """Return a value as people read it, and as parse() takes it back.
 
     IPv6 addresses are in the form of RFC 5952; a network name or blob that is no plain text is in
-    hex digits after "hex:".
+    hex digits after "hex:". Raises ValueError for a secret: no caller has a reason to show one.
     """
+    if field.is_secret:
+        raise ValueError("a secret is never shown")
     return _WRITERS[field.kind](field, value)
 
 
@@ -525,16 +527,18 @@ def refusal_words(field: Field, code: int) -> str:
     """
     if code in (Refusal.FORM, Refusal.WRONG_KIND):
         return _form_words(field)
-    if code == Refusal.LENGTH:
-        return _length_words(field)
-    if code == Refusal.RANGE:
+    # A board may send any code for any field: one that does not suit the kind has no words here.
+    is_number = VALUE_TYPES[field.kind] is int
+    if code == Refusal.RANGE and is_number:
         least, most = limits(field)
         return f"must be between {show(field, least)} and {show(field, most)}"
-    if code == Refusal.CHARACTERS:
+    if code == Refusal.LENGTH and not is_number:
+        return _length_words(field)
+    if code == Refusal.CHARACTERS and not is_number:
         return _CHARACTER_WORDS.get(field.kind, _CHARACTER_SET_WORDS[field.characters])
-    if code == Refusal.NO_SUCH_OPTION:
+    if code == Refusal.NO_SUCH_OPTION and field.kind is Kind.CHOICE:
         return f"must be one of: {', '.join(option.label for option in field.options)}"
-    if code == Refusal.PIN_UNFIT:
+    if code == Refusal.PIN_UNFIT and field.kind is Kind.PIN:
         return _pin_words(field)
     return _OTHER_WORDS.get(code, f"was refused by the board (code {int(code)})")
 
