@@ -1,0 +1,378 @@
+# SPDX-License-Identifier: MIT
+"""The dialog without a terminal: answers from a TOML file.
+
+    clear = ["door.note", "lamp.2"]      # settings, or whole instances, to remove
+    accept = ["door.relay"]              # cautions that were read
+
+    [network]
+    name = "Farm"
+    passphrase = { file = "farm.secret" }
+
+    [lamp.2]
+    place = "gate"
+
+Every mistake that can be seen before anything is sent is reported, all of them in one run. No
+message repeats a value.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from provision.contract.table import MAX_BLOB, Kind, Refusal
+from provision.settings.model import Schema, Setting
+from provision.settings.values import ValueProblem, check_value, parse, refusal_words
+from provision.wizard.asking import Change, UnanswerableError, Verdict
+from provision.wizard.flow import Flow
+from provision.wizard.questions import (
+    AnotherInstance,
+    Answer,
+    Given,
+    Move,
+    Origin,
+    Question,
+    ReviewLine,
+    is_opaque,
+    shown_value,
+)
+
+_LARGEST_FILE = 1 << 20  # bytes; the longest value has 16 KiB
+_LISTS = ("clear", "accept")
+
+
+class AnswersError(Exception):
+    """An answers file cannot be used; `problems` has a sentence for each mistake, place first."""
+
+    def __init__(self, problems: Sequence[str]) -> None:
+        super().__init__("\n".join(problems))
+        self.problems = tuple(problems)
+
+
+@dataclass(frozen=True, slots=True)
+class AnswersFile:
+    """A file that was read as TOML, not yet compared with a schema."""
+
+    path: Path
+    entries: Mapping[str, Any] = field(repr=False)
+    """By section key, what stands in its table."""
+    clear: tuple[str, ...]
+    accept: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """A file's answers to the settings of one schema."""
+
+    name: str
+    given: Mapping[str, Given | None] = field(repr=False)
+    """By full key; None clears."""
+    removed: frozenset[tuple[str, int]]
+    """Instances to clear whole."""
+    accepted: frozenset[str]
+
+
+def read_file(path: Path) -> AnswersFile:
+    """Read an answers file. Raises AnswersError if there is none, or it is no TOML of this form."""
+    try:
+        with path.open("rb") as file:
+            content = file.read(_LARGEST_FILE + 1)
+    except OSError as error:
+        raise AnswersError([f"{path}: cannot be read ({error.strerror})."]) from error
+    if len(content) > _LARGEST_FILE:
+        raise AnswersError([f"{path}: is larger than a file of answers can be."])
+    try:
+        entries = tomllib.loads(content.decode())
+    except UnicodeDecodeError as error:
+        raise AnswersError([f"{path}: is not written in UTF-8."]) from error
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        # The decoder's sentence names a place, and of the text a single character at the most.
+        raise AnswersError([f"{path}: is no TOML file ({error})."]) from error
+    lists: dict[str, tuple[str, ...]] = dict.fromkeys(_LISTS, ())
+    problems = []
+    for name in _LISTS:
+        if isinstance(entries.get(name), list):
+            keys = entries.pop(name)
+            if not all(isinstance(key, str) for key in keys):
+                problems.append(f"{path}: {name}: must list keys of settings, as texts.")
+            lists[name] = tuple(key for key in keys if isinstance(key, str))
+    if problems:
+        raise AnswersError(problems)
+    return AnswersFile(path, entries, lists["clear"], lists["accept"])
+
+
+def match(file: AnswersFile, schema: Schema) -> Answers:
+    """Return a file's answers to a schema's settings. Raises AnswersError with every mistake."""
+    matching = _Matching(file, schema)
+    matching.take_values()
+    matching.take_clears()
+    matching.take_accepts()
+    if matching.problems:
+        raise AnswersError(matching.problems)
+    return Answers(
+        str(file.path), matching.given, frozenset(matching.removed), frozenset(file.accept)
+    )
+
+
+class _Matching:
+    """One comparison of a file with a schema: what was found so far, mistakes among it."""
+
+    def __init__(self, file: AnswersFile, schema: Schema) -> None:
+        self._file = file
+        self._schema = schema
+        self.problems: list[str] = []
+        self.given: dict[str, Given | None] = {}
+        self.removed: set[tuple[str, int]] = set()
+
+    def take_values(self) -> None:
+        for key, value in _flatten(self._file.entries, self._schema):
+            setting = self._schema.setting(key)
+            if setting is None:
+                self._report(key, _unknown(key, self._schema))
+                continue
+            try:
+                self.given[key] = _read_value(setting, value, self._schema, self._file.path.parent)
+            except ValueProblem as problem:
+                self._report(key, problem.words)
+
+    def take_clears(self) -> None:
+        answered = set(self.given)
+        for key in self._file.clear:
+            place = f"clear: {key}"
+            setting = self._schema.setting(key)
+            instance = _instance(key, self._schema)
+            if instance is not None:
+                self.removed.add(instance)
+                if any(other.startswith(f"{key}.") for other in answered):
+                    self._report(place, "has answers as well: it is one or the other")
+            elif setting is None:
+                self._report(place, _unknown(key, self._schema))
+            elif key in answered:
+                self._report(place, "has an answer as well: it is one or the other")
+            elif setting.field.required:
+                self._report(place, "is required and cannot be cleared")
+            else:
+                self.given[key] = None
+
+    def take_accepts(self) -> None:
+        for key in self._file.accept:
+            if self._schema.setting(key) is None:
+                self._report(f"accept: {key}", _unknown(key, self._schema))
+
+    def _report(self, place: str, words: str) -> None:
+        self.problems.append(f"{self._file.path}: {place}: {words}.")
+
+
+def rehearse(answers: Answers, flow: Flow) -> tuple[list[str], list[str]]:
+    """Go through a dialog to its end before anything is sent, which uses the flow up.
+
+    Returns what is wrong, in sentences, and the keys in the file that are not asked for: those of
+    settings whose condition does not hold.
+    """
+    asker = AnswersAsker(answers, lambda _: None)
+    problems: list[str] = []
+    reported: set[str] = set()
+    asked: set[str] = set()
+    while (step := flow.next()) is not None:
+        if isinstance(step, AnotherInstance):
+            flow.answer_another(False)
+            continue
+        if step.key in reported:  # the whole lacks what was passed over
+            break
+        if step.fault is not None:
+            problems.append(f"{answers.name}: {step.key}: {step.fault}.")
+            break
+        asked.add(step.key)
+        try:
+            answer = asker.answer_to(step, flow)
+            asker.check_cautions(step, flow.cautions(step, answer))
+        except UnanswerableError as error:
+            problems.append(str(error))
+            reported.add(step.key)
+            flow.pass_over()
+        else:
+            flow.answer(answer)
+    unasked = [key for key, given in answers.given.items() if given and key not in asked]
+    return problems, unasked
+
+
+class AnswersAsker:
+    """Answers from a file, and says what was asked and answered."""
+
+    def __init__(self, answers: Answers, say: Callable[[str], None]) -> None:
+        """say: where each line goes."""
+        self._answers = answers
+        self._say = say
+        self._heading = ""
+
+    def say(self, text: str) -> None:
+        """Say it."""
+        self._say(text)
+
+    def progress(self, done: int, count: int) -> None:
+        """Say only when all is done: a log has no use for a moving bar."""
+        if done == count:
+            self._say(f"Sent: {count} of {count}.")
+
+    async def ask(self, question: Question, flow: Flow) -> Answer:
+        """Return the file's answer, else what Return gives, else none where that is allowed."""
+        if question.fault is not None:
+            raise UnanswerableError(f"{self._answers.name}: {question.key}: {question.fault}.")
+        answer = self.answer_to(question, flow)
+        if question.heading != self._heading:
+            self._heading = question.heading
+            self._say(self._heading)
+        self._say(f"  {question.field.label}: {_shown(question, answer)}")
+        return answer
+
+    async def ask_another(self, offer: AnotherInstance) -> bool | None:  # noqa: ARG002
+        """Return no: an instance that the file names is there already."""
+        return False
+
+    async def confirm(self, question: Question, caution: str) -> bool:
+        """Take a caution as read if the file says so."""
+        self._say(f"  Caution: {caution}")
+        self.check_cautions(question, (caution,))
+        return True
+
+    async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | Change:
+        """Send: whoever wrote the file has reviewed it."""
+        count = len(lines)
+        stay = f"; {untouched} more stay as they are" if untouched else ""
+        self._say(f"To be stored: {count} setting{'s' * (count != 1)}{stay}.")
+        return Verdict.SEND
+
+    async def choose(self, title: str, options: Sequence[str]) -> int:
+        """Refuse: a file does not choose between ports."""
+        raise UnanswerableError(f"{title} Name one with --port: {', '.join(options)}.")
+
+    def answer_to(self, question: Question, flow: Flow) -> Answer:
+        """Return the answer to a question. Raises UnanswerableError if the file has none."""
+        place = f"{self._answers.name}: {question.key}"
+        if question.key in self._answers.given:
+            given = self._answers.given[question.key]
+            if given is None:
+                return Move.CLEAR
+            try:
+                flow.check(question, given.value)
+            except ValueProblem as problem:
+                raise UnanswerableError(f"{place}: {problem.words}.") from None
+            return given
+        if question.current is not None:
+            return Move.KEEP
+        if question.can_clear:
+            return Move.CLEAR
+        raise UnanswerableError(
+            f"{place}: has no answer, and is required ({question.heading}, {question.field.label})."
+        )
+
+    def check_cautions(self, question: Question, cautions: Sequence[str]) -> None:
+        """Raise UnanswerableError if there is a caution that the file does not accept."""
+        if cautions and question.key not in self._answers.accepted:
+            raise UnanswerableError(
+                f"{self._answers.name}: {question.key}: carries a caution; read it, and list the"
+                f' key under `accept` to go on: "{cautions[0]}"'
+            )
+
+
+def _shown(question: Question, answer: Answer) -> str:
+    if isinstance(answer, Given):
+        return shown_value(question.field, answer.value, answer.written)
+    if answer is Move.CLEAR:
+        return "none"
+    origins = {
+        Origin.HELD: "as it is on the board",
+        Origin.DEFAULT: "the firmware's default",
+        Origin.PROPOSED: "this computer's",
+    }
+    origin = origins.get(question.origin)
+    return f"{question.current}" + (f" ({origin})" if origin else "")
+
+
+def _flatten(entries: Mapping[str, Any], schema: Schema) -> Iterator[tuple[str, Any]]:
+    """Yield full keys and values; a table of one setting (`{ file = … }`) counts as a value."""
+    repeating = {section.key for section in schema.sections if section.repeat is not None}
+    for section, table in entries.items():
+        if not isinstance(table, dict):
+            yield section, table
+            continue
+        for name, value in table.items():
+            if section in repeating and isinstance(value, dict) and not _is_file(value):
+                for inner, innermost in value.items():
+                    yield f"{section}.{name}.{inner}", innermost
+            else:
+                yield f"{section}.{name}", value
+
+
+def _is_file(value: object) -> bool:
+    return isinstance(value, dict) and value.keys() == {"file"} and isinstance(value["file"], str)
+
+
+def _instance(key: str, schema: Schema) -> tuple[str, int] | None:
+    """Return section and number if a key names a whole instance of a section that repeats."""
+    name, _, number = key.partition(".")
+    section = next((s for s in schema.sections if s.key == name), None)
+    if section is None or section.repeat is None or not number.isdecimal():
+        return None
+    found = section.repeat.least < int(number) <= section.repeat.most
+    return (name, int(number)) if found else None
+
+
+def _unknown(key: str, schema: Schema) -> str:
+    keys = [setting.key for setting in schema.settings]
+    nearest = difflib.get_close_matches(key, keys, n=1, cutoff=0.5)
+    hint = f"; the nearest is {nearest[0]}" if nearest else ""
+    return f"the board has no such setting{hint}"
+
+
+def _read_value(setting: Setting, value: object, schema: Schema, folder: Path) -> Given | None:
+    """Return the answer that a TOML value means. Raises ValueProblem if it means none."""
+    declared = setting.field
+    if _is_file(value):
+        assert isinstance(value, dict)
+        content = read_bytes(folder / value["file"])
+        if declared.kind is Kind.BLOB:
+            return _checked(setting, content, schema)
+        try:
+            value = content.decode().removesuffix("\n").removesuffix("\r")
+        except UnicodeDecodeError:
+            raise _problem("must be given in a file that is written in UTF-8") from None
+    if isinstance(value, bool):
+        if declared.kind is not Kind.YES_NO:
+            raise _problem("must be a text or a number, not true or false")
+        return Given(value)
+    if isinstance(value, int | float):
+        value = str(value)
+    if not isinstance(value, str):
+        raise _problem('must be a text, a number, true, false or { file = "..." }')
+    if declared.kind is Kind.PASSPHRASE and not value:
+        return None  # an open network
+    return Given(parse(declared, value, schema), None if is_opaque(declared) else value)
+
+
+def _checked(setting: Setting, content: bytes, schema: Schema) -> Given:
+    code = check_value(setting.field, content, schema)
+    if code is not None:
+        raise ValueProblem(refusal_words(setting.field, code), code)
+    return Given(content)
+
+
+def read_bytes(path: Path) -> bytes:
+    """Return what a file holds, for a value. Raises ValueProblem, in words that follow a label."""
+    try:
+        with path.open("rb") as file:
+            content = file.read(MAX_BLOB + 1)
+    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
+        why = getattr(error, "strerror", None) or "it has no proper name"
+        raise _problem(f"is to be read from a file, and that cannot be ({why})") from None
+    if len(content) > MAX_BLOB:
+        raise _problem(f"is to be read from a file, and that is longer than {MAX_BLOB} bytes")
+    return content
+
+
+def _problem(words: str) -> ValueProblem:
+    return ValueProblem(words, Refusal.WRONG_KIND)

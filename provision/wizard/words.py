@@ -1,0 +1,157 @@
+# SPDX-License-Identifier: MIT
+"""Codes in a person's words: what the board does, why it failed, and what people do about it.
+
+Boards send codes; the words are the host's (design page, section 3). A code of a later version has
+words too: those of something that nobody here knows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from provision.contract.table import Kind, Reason, Refusal, Run, Step, Store
+from provision.link.errors import Refused
+from provision.settings.model import Schema
+from provision.settings.values import refusal_words
+from provision.wizard.questions import Why
+
+STEPS: Mapping[int, str] = MappingProxyType(
+    {
+        Step.NONE: "working with the settings",
+        Step.START: "starting with the settings",
+        Step.JOIN: "joining the network",
+        Step.ADDRESS: "getting a network address",
+        Step.RESOLVE: "looking up the service's name",
+        Step.REACH: "reaching the service",
+        Step.AUTHORIZE: "showing the service its key",
+        Step.HARDWARE: "trying what is wired to it",
+    }
+)
+"""What the board is doing, to follow "The board is"."""
+
+REASONS: Mapping[int, str] = MappingProxyType(
+    {
+        Reason.NONE: "The board gives no reason.",
+        Reason.NETWORK_NOT_FOUND: "No network of this name is in range. Capital letters count;"
+        " is it switched on, and near enough?",
+        Reason.PASSPHRASE_WRONG: "The network did not take this passphrase. Capital letters count.",
+        Reason.NO_ADDRESS: "The network gave the board no address. Switching the router off and on"
+        " often helps; so does a fixed address.",
+        Reason.NAME_NOT_RESOLVED: "The host name could not be looked up. Is it spelt right, and"
+        " does the network reach the internet?",
+        Reason.UNREACHABLE: "The service did not answer. Are its name and port right, and is it"
+        " running?",
+        Reason.KEY_REFUSED: "The service did not take the key. Copy it once more, whole, from where"
+        " the service shows it.",
+        Reason.PIN_CONFLICT: "The firmware cannot use this pin.",
+        Reason.NO_RESPONSE: "What is wired to the board does not answer. Look at the wiring, and at"
+        " the pin.",
+        Reason.TIME_OUT: "It took too long.",
+        Reason.OTHER: "Something else went wrong.",
+    }
+)
+"""Why the board does not work with the settings, and what people usually do about it."""
+
+UNKNOWN_REASON = "The reason is one that this program does not know: a newer one may."
+
+_KINDS_AT_FAULT: Mapping[int, tuple[Kind, ...]] = MappingProxyType(
+    {
+        Reason.NETWORK_NOT_FOUND: (Kind.NETWORK_NAME,),
+        Reason.PASSPHRASE_WRONG: (Kind.PASSPHRASE,),
+        Reason.NO_ADDRESS: (Kind.NETWORK_NAME,),
+        Reason.NAME_NOT_RESOLVED: (Kind.HOST, Kind.URL),
+        Reason.UNREACHABLE: (Kind.HOST, Kind.URL),
+        Reason.KEY_REFUSED: (Kind.SECRET,),
+        Reason.PIN_CONFLICT: (Kind.PIN,),
+        Reason.NO_RESPONSE: (Kind.PIN,),
+    }
+)
+
+STORES: Mapping[int, str] = MappingProxyType(
+    {
+        Store.EMPTY: "nothing is stored",
+        Store.INCOMPLETE: "a required setting has no value",
+        Store.COMPLETE: "every required setting has a value",
+        Store.TRIAL: "the settings are on trial, those before are kept",
+    }
+)
+
+RUNS: Mapping[int, str] = MappingProxyType(
+    {
+        Run.IDLE: "waits for settings",
+        Run.APPLYING: "is putting the settings into use",
+        Run.PROVEN: "works with the settings",
+        Run.FAILED: "does not work with the settings",
+        Run.NOT_REPORTED: "does not report whether the settings work",
+    }
+)
+"""What the board does with the settings, to follow "The board"."""
+
+WHYS: Mapping[Why, str] = MappingProxyType(
+    {
+        Why.FELL_BACK: "The value stored is one that this firmware no longer takes.",
+        Why.PARTNER: "A network's name and its passphrase are set together.",
+        Why.MISSING: "The board needs a value here.",
+    }
+)
+"""Why a question is asked, where that is not plain."""
+
+_REFUSALS: Mapping[int, str] = MappingProxyType(
+    {
+        Refusal.UNKNOWN_FIELD: "The board does not know a setting that it declared itself: its"
+        " firmware needs mending.",
+        Refusal.PRESENCE: "The board wants somebody present before it changes anything, and its"
+        " button was not pressed.",
+        Refusal.STORAGE: "The board's memory could not be written; what was stored before still"
+        " holds.",
+        Refusal.BUSY: "The board is busy; try again later.",
+        Refusal.MOVED_ON: "The board changed or restarted meanwhile; start again.",
+        Refusal.SET_DIFFERS: "The settings did not arrive whole, again and again; try another"
+        " cable.",
+    }
+)
+
+
+def code_name(code: int) -> str:
+    """Return a code's name as the contract has it, or its number."""
+    name = getattr(code, "name", None)
+    return name.lower().replace("_", "-") if isinstance(name, str) else str(int(code))
+
+
+def reason_words(reason: int | None) -> str:
+    """Return why the board does not work with the settings, in one or more sentences."""
+    return REASONS.get(reason or Reason.NONE, UNKNOWN_REASON)
+
+
+def step_words(step: int | None) -> str:
+    """Return what the board is doing, to follow "The board is"."""
+    return STEPS.get(step or Step.NONE, "at a step that this program does not know")
+
+
+def refused_words(schema: Schema, refused: Refused | None) -> str:
+    """Return why a board refused a whole set, in one sentence."""
+    if refused is None:
+        return "The board holds what it held before."
+    setting = schema.setting(refused.field) if refused.field else None
+    if setting is not None:
+        return f"{setting.field.label} {refusal_words(setting.field, refused.code)}."
+    return _REFUSALS.get(refused.code, f"The board refused ({code_name(refused.code)}).")
+
+
+def key_at_fault(
+    schema: Schema, applying: frozenset[str], reason: int | None, named: str | None
+) -> str | None:
+    """Return the full key of the setting that a failure leads to, None if there is none.
+
+    That is the one the board named, if it exists, else the first active one of the kind that such a
+    failure is usually about.
+    """
+    if named is not None and named in applying:
+        return named
+    kinds = _KINDS_AT_FAULT.get(reason or Reason.NONE, ())
+    for kind in kinds:
+        for setting in schema.settings:
+            if setting.field.kind is kind and setting.key in applying:
+                return setting.key
+    return None
