@@ -1,0 +1,312 @@
+# SPDX-License-Identifier: MIT
+"""Byte streams under a connection: a port's descriptor, a transport, or memory.
+
+Reading raises LineLost once the other end is gone; closing is bounded in time, whatever the peer
+does.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+from typing import Any, Protocol
+
+import serial
+import serial_asyncio
+
+from provision.link.errors import LineLost
+
+try:
+    import fcntl
+    import termios
+except ImportError:  # Windows, where no stream reads a descriptor
+    pass
+
+_DRAIN_TIME = 0.5  # seconds that closing waits for what is written to go out
+_ABORT_TIME = 0.3  # seconds that an aborted transport may take to say so
+_DRAIN_STEP = 0.01
+_READ_SIZE = 65536
+_MOST_UNSENT = 65536  # bytes; credit keeps a conversation far below, a dead port does not
+
+
+class Stream(Protocol):
+    """The bytes to and from one board."""
+
+    def write(self, data: bytes) -> None:
+        """Send bytes, or keep them until the port takes them; LineLost if it never will."""
+
+    async def read(self) -> bytes:
+        """Wait for bytes and return what there is, never none; LineLost at the end."""
+
+    async def close(self) -> None:
+        """Let go of the port, within a second. May be called again."""
+
+
+class _Inbox:
+    """What has arrived and was not read yet, and the end of it."""
+
+    def __init__(self) -> None:
+        self._held = bytearray()
+        self._arrival = asyncio.Event()
+        self.lost: LineLost | None = None
+
+    def put(self, data: bytes) -> None:
+        self._held += data
+        self._arrival.set()
+
+    def lose(self, error: LineLost) -> None:
+        self.lost = self.lost or error
+        self._arrival.set()
+
+    async def get(self) -> bytes:
+        # Nothing is taken before the wait is over, so that cancelling it loses nothing.
+        await self._arrival.wait()
+        if not self._held:
+            assert self.lost is not None
+            raise self.lost
+        data = bytes(self._held)
+        self._held.clear()
+        if self.lost is None:
+            self._arrival.clear()
+        return data
+
+
+def _gone(name: str) -> LineLost:
+    return LineLost(
+        f"The port {name} is gone: plug the board in again (or start it again), and try again."
+    )
+
+
+class DescriptorStream:
+    """A port that was opened by the serial library, its descriptor read by the event loop."""
+
+    def __init__(self, port: serial.Serial) -> None:
+        """port: open and configured; the stream closes it."""
+        self._port = port
+        self._fd = port.fileno()
+        self._unsent = bytearray()
+        self._inbox = _Inbox()
+        self._loop = asyncio.get_running_loop()
+        self._loop.add_reader(self._fd, self._on_readable)
+
+    def write(self, data: bytes) -> None:
+        """See Stream."""
+        if self._inbox.lost:
+            raise self._inbox.lost
+        self._unsent += data
+        if len(self._unsent) > _MOST_UNSENT:
+            self._lose(
+                LineLost(f"The port {self._port.name} takes no bytes any more: press reset.")
+            )
+        elif len(self._unsent) == len(data):
+            self._on_writable()
+
+    async def read(self) -> bytes:
+        """See Stream."""
+        return await self._inbox.get()
+
+    async def close(self) -> None:
+        """See Stream."""
+        if not self._port.is_open:
+            return
+        try:
+            self._loop.remove_reader(self._fd)
+            deadline = self._loop.time() + _DRAIN_TIME
+            # No event tells when the system's own buffer has run empty.
+            while self._loop.time() < deadline and self._has_unsent():  # noqa: ASYNC110
+                await asyncio.sleep(_DRAIN_STEP)
+        finally:
+            self._loop.remove_writer(self._fd)
+            self._inbox.lose(_gone(str(self._port.name)))
+            # What is left would make the system wait for it at close, up to half a minute.
+            with contextlib.suppress(OSError, termios.error):
+                termios.tcflush(self._fd, termios.TCOFLUSH)
+            with contextlib.suppress(OSError):
+                fcntl.ioctl(self._fd, termios.TIOCNXCL)
+            self._port.close()
+
+    def _has_unsent(self) -> bool:
+        try:
+            return self._inbox.lost is None and bool(self._unsent or self._port.out_waiting)
+        except OSError:
+            return False
+
+    def _on_readable(self) -> None:
+        try:
+            data = os.read(self._fd, _READ_SIZE)
+        except (BlockingIOError, InterruptedError):
+            return
+        except OSError:  # EIO: hung up
+            data = b""
+        if data:
+            self._inbox.put(data)
+        else:  # a line that hung up reads as empty for ever
+            self._lose(_gone(str(self._port.name)))
+
+    def _on_writable(self) -> None:
+        try:
+            sent = os.write(self._fd, self._unsent)
+        except (BlockingIOError, InterruptedError):
+            sent = 0
+        except OSError:
+            self._lose(_gone(str(self._port.name)))
+            return
+        del self._unsent[:sent]
+        if self._unsent:
+            self._loop.add_writer(self._fd, self._on_writable)
+        else:
+            self._loop.remove_writer(self._fd)
+
+    def _lose(self, error: LineLost) -> None:
+        self._loop.remove_reader(self._fd)
+        self._loop.remove_writer(self._fd)
+        self._inbox.lose(error)
+
+
+class _Watched:
+    """A port as its transport sees it: what fails ends the stream and raises nothing.
+
+    The transport would log a traceback, and would keep a lost line open for what is unsent.
+    """
+
+    def __init__(self, port: Any, on_lost: Any) -> None:
+        self._port = port
+        self._on_lost = on_lost
+        port.timeout = port.write_timeout = 0
+        # The socket URL's close() leaves its socket open if the peer has gone before.
+        self._socket = getattr(port, "_socket", None)
+
+    def fileno(self) -> int:
+        return int(self._port.fileno())
+
+    def read(self, size: int) -> bytes:
+        return bytes(self._guard(lambda: self._port.read(size), b""))
+
+    def write(self, data: bytes) -> int:
+        return int(self._guard(lambda: self._port.write(data), len(data)))
+
+    @property
+    def in_waiting(self) -> int:
+        return int(self._guard(lambda: self._port.in_waiting, 0))
+
+    @property
+    def out_waiting(self) -> int:
+        return int(self._guard(lambda: self._port.out_waiting, 0))
+
+    def flush(self) -> None:
+        """Do nothing: the transport calls this when it ends, and the port could block in it."""
+
+    def close(self) -> None:
+        with contextlib.suppress(OSError):
+            self._port.reset_output_buffer()
+        self._port.close()
+        if self._socket is not None:
+            self._socket.close()
+
+    def _guard(self, action: Any, otherwise: Any) -> Any:
+        try:
+            return action()
+        except (BlockingIOError, InterruptedError):
+            raise
+        except OSError:  # the serial library's exceptions are among these
+            self._on_lost()
+            return otherwise
+
+
+class TransportStream(asyncio.Protocol):
+    """A port of any platform, or any URL that has a descriptor, under an asyncio transport."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+        self._inbox = _Inbox()
+        self._made = asyncio.Event()
+        self._ended = asyncio.Event()
+        self._transport: Any = None
+
+    @classmethod
+    async def over(cls, port: Any) -> TransportStream:
+        """Return a stream over a port that the serial library opened; the stream closes it."""
+        stream = cls(str(port.port))
+        watched = _Watched(port, stream._lose)
+        loop = asyncio.get_running_loop()
+        await serial_asyncio.connection_for_serial(loop, lambda: stream, watched)
+        await stream._made.wait()  # the call above returns before the transport is ready
+        return stream
+
+    def connection_made(self, transport: Any) -> None:
+        """See asyncio.Protocol."""
+        self._transport = transport
+        self._made.set()
+
+    def data_received(self, data: bytes) -> None:
+        """See asyncio.Protocol."""
+        self._inbox.put(data)
+
+    def connection_lost(self, exc: Exception | None) -> None:  # noqa: ARG002 - the base's signature
+        """See asyncio.Protocol."""
+        self._inbox.lose(_gone(self._name))
+        self._ended.set()
+
+    def write(self, data: bytes) -> None:
+        """See Stream."""
+        if self._inbox.lost:
+            raise self._inbox.lost
+        if data:
+            self._transport.write(data)
+        if self._transport.get_write_buffer_size() > _MOST_UNSENT:
+            self._lose()
+
+    async def read(self) -> bytes:
+        """See Stream."""
+        return await self._inbox.get()
+
+    async def close(self) -> None:
+        """See Stream."""
+        try:
+            if not self._transport.is_closing():
+                self._transport.close()
+            async with asyncio.timeout(_DRAIN_TIME):
+                await self._ended.wait()
+        except TimeoutError:
+            self._transport.abort()
+            async with asyncio.timeout(_ABORT_TIME):
+                await self._ended.wait()
+        except asyncio.CancelledError:
+            self._transport.abort()
+            raise
+
+    def _lose(self) -> None:
+        self._inbox.lose(_gone(self._name))
+        if not self._ended.is_set():
+            self._transport.abort()
+
+
+class MemoryStream:
+    """One end of a line in memory; see pair()."""
+
+    def __init__(self, reads: _Inbox, feeds: _Inbox) -> None:
+        self._reads = reads
+        self._feeds = feeds
+
+    @classmethod
+    def pair(cls) -> tuple[MemoryStream, MemoryStream]:
+        """Return both ends of a line; closing one is the end for the other."""
+        one, other = _Inbox(), _Inbox()
+        return cls(one, other), cls(other, one)
+
+    def write(self, data: bytes) -> None:
+        """See Stream."""
+        if self._reads.lost:
+            raise self._reads.lost
+        if data:
+            self._feeds.put(data)
+
+    async def read(self) -> bytes:
+        """See Stream."""
+        return await self._reads.get()
+
+    async def close(self) -> None:
+        """See Stream."""
+        for inbox in (self._reads, self._feeds):
+            inbox.lose(LineLost("The other end of the line was closed."))
