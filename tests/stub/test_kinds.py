@@ -1,0 +1,299 @@
+# SPDX-License-Identifier: MIT
+"""Values of every kind, checked by the stub as by the host (shared/protocol.md, clause 9)."""
+
+from __future__ import annotations
+
+import ctypes as c
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from provision.contract.profile import encode
+from provision.contract.table import Ability, Characters, Kind, Refusal
+from provision.settings.capacity import number_limits
+from provision.settings.model import Field, Option, Pin, Schema, Section, Value
+from provision.settings.values import check_value
+from tests.stub.c_stub import (
+    BYTE_KINDS,
+    READER,
+    TAKE,
+    TEXT_KINDS,
+    CField,
+    CPin,
+    CReader,
+    CSchema,
+    CSink,
+    Guarded,
+    detail,
+    kind_symbol,
+    names,
+)
+
+PINS = (
+    Pin(0, Ability.IN | Ability.OUT, taken="console"),
+    Pin(4, Ability.IN),
+    Pin(7, Ability.IN | Ability.OUT | Ability.PWM),
+)
+FIELDS = {
+    "text": Field("text", Kind.TEXT, "", minimum=2, maximum=12),
+    "ascii": Field("ascii", Kind.TEXT, "", maximum=8, characters=Characters.ASCII),
+    "word": Field("word", Kind.TEXT, "", maximum=8, characters=Characters.WORD),
+    "digits": Field("digits", Kind.TEXT, "", maximum=4, characters=Characters.DIGITS),
+    "secret": Field("secret", Kind.SECRET, "", minimum=8, maximum=24),
+    "integer": Field("integer", Kind.INTEGER, "", minimum=-10, maximum=100),
+    "free": Field("free", Kind.INTEGER, ""),
+    "decimal": Field("decimal", Kind.DECIMAL, "", digits=2, minimum=-500, maximum=4000),
+    "yes-no": Field("yes-no", Kind.YES_NO, ""),
+    "choice": Field("choice", Kind.CHOICE, "", options=(Option("slow", ""), Option("off", ""))),
+    "pin": Field("pin", Kind.PIN, "", needs=Ability.OUT),
+    "network-name": Field("network-name", Kind.NETWORK_NAME, ""),
+    "passphrase": Field("passphrase", Kind.PASSPHRASE, ""),
+    "host": Field("host", Kind.HOST, ""),
+    "url": Field("url", Kind.URL, "", schemes=("https", "http")),
+    "short-url": Field("short-url", Kind.URL, "", maximum=40, schemes=("mqtts",)),
+    "ip": Field("ip", Kind.IP, ""),
+    "ipv4": Field("ipv4", Kind.IP, "", families=1),
+    "ipv6": Field("ipv6", Kind.IP, "", families=2),
+    "port": Field("port", Kind.PORT, ""),
+    "time-zone": Field("time-zone", Kind.TIME_ZONE, ""),
+    "duration": Field("duration", Kind.DURATION, "", unit="s"),
+    "hex": Field("hex", Kind.HEX, "", minimum=6, maximum=6),
+    "blob": Field("blob", Kind.BLOB, "", maximum=300),
+}
+SCHEMA = Schema("", (Section("all", "", tuple(FIELDS.values())),), PINS)
+C_PINS = (CPin * len(PINS))(*(CPin(p.number, p.abilities, p.taken is not None) for p in PINS))
+C_SCHEMA = CSchema(pins=C_PINS, pin_count=len(PINS))
+ROOM = 512
+
+
+class Checker:
+    """One field of the stub, with a settings struct that has only its member."""
+
+    def __init__(self, library: c.CDLL, field: Field) -> None:
+        self.library = library
+        self.field = field
+        least, most = number_limits(field)
+        kind = c.addressof(c.c_uint8.in_dll(library, kind_symbol(field.kind)))
+        self.c_field = CField(kind=kind, minimum=least, maximum=most, tag=field.kind)
+        self.c_field.detail = detail(field)
+        self.c_field.names = names([o.key for o in field.options] or field.schemes)
+        self.struct = Guarded(self._width(most))
+
+    def _width(self, most: int) -> int:
+        if self.field.kind in TEXT_KINDS:
+            return most + 1
+        if self.field.kind in BYTE_KINDS:
+            return most + 2
+        return 1 if self.field.kind in {Kind.YES_NO, Kind.CHOICE} else 4
+
+    def from_memory(self, value: Value) -> int:
+        """Return the stub's refusal of a value in a request, 0 for none."""
+        item = c.create_string_buffer(encode(value), len(encode(value)))
+        reader = CReader(memory=c.addressof(item), left=len(item))
+        return self._decode(reader)
+
+    def from_storage(self, value: Value) -> int:
+        """The same of a value that is read piece by piece from elsewhere than memory."""
+        item = encode(value)
+        at = 0
+
+        def read(_: object, to: int | None, size: int) -> bool:
+            nonlocal at
+            if to is not None:
+                c.memmove(to, item[at : at + size], size)
+            at += size
+            return True
+
+        refusal = self._decode(CReader(read=READER(read), left=len(item)))
+        assert at == len(item), "the value was not passed over whole"
+        return refusal
+
+    def _decode(self, reader: CReader) -> int:
+        refusal = self.library.pv_decode_value(
+            c.byref(C_SCHEMA), c.byref(self.c_field), c.byref(reader), self.struct.address
+        )
+        assert self.struct.whole()
+        assert reader.left == 0, "the value was not passed over whole"
+        return int(refusal)
+
+    def encoded(self) -> bytes:
+        """Return the member as the stub encodes it."""
+        taken = bytearray()
+        sink = CSink()
+        sink.take = TAKE(lambda _, data, size: taken.extend(c.string_at(data, size)))
+        self.library.pv_encode_value(c.byref(sink), c.byref(self.c_field), self.struct.address)
+        return bytes(taken)
+
+    def agrees(self, value: Value) -> None:
+        """The stub refuses the value as the host does, and keeps it if it takes it."""
+        expected = check_value(self.field, value, SCHEMA) or 0
+        before = self.struct.bytes()
+        assert self.from_memory(value) == expected, value
+        if expected:
+            assert self.struct.bytes() == before, "a refused value was written"
+        else:
+            assert self.encoded() == encode(value)
+        assert self.from_storage(value) == expected, value
+        if not expected:
+            assert self.encoded() == encode(value)
+
+
+# Values whose refusal clause 9 states outright, so that stub and host are not only compared.
+STATED: list[tuple[str, Value, Refusal | None]] = [
+    ("text", "ab", None),
+    ("text", "a", Refusal.LENGTH),
+    ("text", "é" * 6, None),
+    ("text", "é" * 6 + "a", Refusal.LENGTH),
+    ("text", "ab\x80", Refusal.CHARACTERS),
+    ("text", "ab\x7f", Refusal.CHARACTERS),
+    ("text", "ab\0", Refusal.CHARACTERS),
+    ("text", b"ab", Refusal.WRONG_KIND),
+    ("ascii", "é", Refusal.CHARACTERS),
+    ("word", "a.b_c-9", None),
+    ("word", "a b", Refusal.CHARACTERS),
+    ("digits", "0123", None),
+    ("digits", "12a", Refusal.CHARACTERS),
+    ("integer", -10, None),
+    ("integer", -11, Refusal.RANGE),
+    ("integer", 101, Refusal.RANGE),
+    ("integer", True, Refusal.WRONG_KIND),
+    ("free", 2**31 - 1, None),
+    ("free", 2**31, Refusal.RANGE),
+    ("free", -(2**31), None),
+    ("yes-no", True, None),
+    ("yes-no", 1, Refusal.WRONG_KIND),
+    ("choice", "off", None),
+    ("choice", "of", Refusal.NO_SUCH_OPTION),
+    ("choice", "x" * 300, Refusal.NO_SUCH_OPTION),
+    ("choice", "", Refusal.NO_SUCH_OPTION),
+    ("pin", 7, None),
+    ("pin", 0, Refusal.PIN_TAKEN),
+    ("pin", 4, Refusal.PIN_UNFIT),
+    ("pin", 5, Refusal.PIN_UNFIT),
+    ("pin", -1, Refusal.PIN_UNFIT),
+    ("pin", 2**31, Refusal.PIN_UNFIT),
+    ("network-name", b"\0" * 32, None),
+    ("network-name", b"", Refusal.LENGTH),
+    ("network-name", b"x" * 33, Refusal.LENGTH),
+    ("passphrase", "x" * 63, None),
+    ("passphrase", "x" * 7, Refusal.LENGTH),
+    ("passphrase", "0aF" * 21 + "9", None),
+    ("passphrase", "0aF" * 21 + "g", Refusal.FORM),
+    ("passphrase", "x" * 65, Refusal.LENGTH),
+    ("passphrase", "eight or\n", Refusal.CHARACTERS),
+    ("host", "mast-3.orchard.example", None),
+    ("host", "192.0.2.7", None),
+    ("host", "192.0.2.256", Refusal.FORM),
+    ("host", "192.0.2.07", Refusal.FORM),
+    ("host", "mast.7", Refusal.FORM),
+    ("host", "a..b", Refusal.FORM),
+    ("host", "-a.b", Refusal.FORM),
+    ("host", "a-.b", Refusal.FORM),
+    ("host", "a.b.", Refusal.FORM),
+    ("host", "x" * 63, None),
+    ("host", "x" * 64, Refusal.FORM),
+    ("host", "a_b", Refusal.CHARACTERS),
+    ("host", "x." * 127, Refusal.LENGTH),
+    ("url", "https://orchard.example", None),
+    ("url", "http://orchard.example:8080/a%20b?c=d#e", None),
+    ("url", "HTTP://orchard.example", Refusal.FORM),
+    ("url", "ftp://orchard.example", Refusal.FORM),
+    ("url", "https://me@orchard.example", Refusal.FORM),
+    ("url", "https://orchard.example:0", Refusal.FORM),
+    ("url", "https://orchard.example:65536", Refusal.FORM),
+    ("url", "https://orchard.example:", Refusal.FORM),
+    ("url", "https:///path", Refusal.FORM),
+    ("url", "https://a/%2", Refusal.FORM),
+    ("url", "https://a/%2g", Refusal.FORM),
+    ("url", "https://a/#b#c", Refusal.FORM),
+    ("url", "https://[2001:db8::1]/", Refusal.CHARACTERS),
+    ("url", "https://a/b c", Refusal.CHARACTERS),
+    ("url", "https://" + "x" * 247, Refusal.FORM),
+    ("url", "https://a/" + "x" * 246, Refusal.LENGTH),
+    ("ip", bytes(4), None),
+    ("ip", bytes(16), None),
+    ("ip", bytes(5), Refusal.LENGTH),
+    ("ipv4", bytes(16), Refusal.LENGTH),
+    ("ipv6", bytes(4), Refusal.LENGTH),
+    ("port", 0, Refusal.RANGE),
+    ("port", 65535, None),
+    ("port", 65536, Refusal.RANGE),
+    ("time-zone", "CET-1CEST,M3.5.0,M10.5.0/3", None),
+    ("time-zone", "<+0330>-3:30", None),
+    ("time-zone", "UTC0", None),
+    # RFC 9636 section 3.3.1, its two examples
+    ("time-zone", "<-03>3<-02>,M3.5.0/-2,M10.5.0/-1", None),
+    ("time-zone", "EST5EDT,0/0,J365/25", None),
+    ("time-zone", "EST5EDT", Refusal.FORM),
+    ("time-zone", "Europe/Vienna", Refusal.FORM),
+    ("time-zone", "UTC25", Refusal.FORM),
+    ("time-zone", "EST5EDT,M13.1.0,M1.1.0", Refusal.FORM),
+    ("time-zone", "EST5EDT,M3.2.0/168,M11.1.0", Refusal.FORM),
+    ("time-zone", "UTC 0", Refusal.CHARACTERS),
+    ("duration", -1, Refusal.RANGE),
+    ("hex", bytes(6), None),
+    ("hex", bytes(5), Refusal.LENGTH),
+    ("blob", bytes(300), None),
+    ("blob", bytes(301), Refusal.LENGTH),
+    ("blob", "text", Refusal.WRONG_KIND),
+]
+
+
+@pytest.mark.parametrize(("name", "value", "expected"), STATED)
+def test_stated_values(
+    library: c.CDLL, name: str, value: Value, expected: Refusal | None
+) -> None:
+    """The stub refuses what clause 9 refuses, with its code, from memory and from storage."""
+    checker = Checker(library, FIELDS[name])
+    assert checker.from_memory(value) == (expected or 0)
+    checker.agrees(value)
+
+
+ANY_TEXT = st.text(st.characters(codec="utf-8"), max_size=70)
+TEXT_NEAR = {
+    Kind.HOST: st.text("ab0259-.", max_size=24),
+    Kind.URL: st.builds(
+        "{}{}".format, st.sampled_from(["https://", "http://", "mqtts://", ""]), st.text("ab09.:/?#%@")
+    ),
+    Kind.TIME_ZONE: st.from_regex(
+        r"[A-Z<]{0,2}(AB|<+)[A-Z0-9+>]{0,3}[+-]?[0-9]{0,2}(:[0-9]{0,2})?"
+        r"([A-Z]{3}(,(J|M1\.)?[0-9]{0,3}(\.[0-9])?(/-?[0-9]{0,3})?){0,2})?",
+        fullmatch=True,
+    ),
+    Kind.PASSPHRASE: st.text("0123456789abcdefg~é\x1f", min_size=60, max_size=66),
+}
+
+
+@pytest.mark.parametrize("name", FIELDS)
+@given(data=st.data())
+def test_stub_agrees_with_the_host(library: c.CDLL, name: str, data: st.DataObject) -> None:
+    """Whatever the value, the stub's refusal is the host's, and a value taken comes out again."""
+    field = FIELDS[name]
+    least, most = number_limits(field)
+    near: st.SearchStrategy[Value] = TEXT_NEAR.get(field.kind, ANY_TEXT)
+    value = data.draw(
+        near
+        | st.integers(-(2**31), 2**32 - 1)
+        | st.integers(max(least - 2, -(2**31)), min(most + 2, 2**31))
+        | st.binary(max_size=most + 2 if most < ROOM else 8)
+        | st.booleans()
+        | ANY_TEXT
+    )
+    Checker(library, field).agrees(value)
+
+
+@given(st.sampled_from(sorted(TEXT_KINDS)), st.binary(max_size=70))
+def test_parts_that_are_no_text(library: c.CDLL, kind: Kind, octets: bytes) -> None:
+    """Bytes in parts that are no UTF-8 are refused with `characters`, after their length [9.1]."""
+    field = next(field for field in FIELDS.values() if field.kind is kind)
+    least, most = number_limits(field)
+    try:
+        expected = check_value(field, octets.decode(), SCHEMA) or 0
+    except UnicodeDecodeError:
+        expected = Refusal.CHARACTERS if least <= len(octets) <= most else Refusal.LENGTH
+    checker = Checker(library, field)
+    refusal = library.pv_check_bytes(
+        c.byref(C_SCHEMA), c.byref(checker.c_field), octets, len(octets)
+    )
+    assert refusal == expected

@@ -1,0 +1,134 @@
+# SPDX-License-Identifier: MIT
+"""The stub's base64url, CRC-32C and CBOR, each against what its standard prints."""
+
+from __future__ import annotations
+
+import ctypes as c
+import json
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from provision.contract.profile import ProfileError, decode
+from tests.stub.c_stub import TAKE, CSink
+
+DATA = Path(__file__).parents[1] / "contract" / "data"
+
+
+def crc(library: c.CDLL, data: bytes) -> int:
+    """Return the stub's CRC-32C of some bytes."""
+    return int(library.pv_crc(0xFFFFFFFF, data, len(data))) ^ 0xFFFFFFFF
+
+
+@pytest.mark.parametrize(
+    ("data", "expected"),
+    [  # RFC 3720 appendix B.4, whose bytes are printed in the order in which they are sent
+        (bytes(32), "aa36918a"),
+        (b"\xff" * 32, "43aba862"),
+        (bytes(range(32)), "4e79dd46"),
+        (bytes(range(31, -1, -1)), "5cdb3f11"),
+    ],
+)
+def test_crc_of_the_rfc(library: c.CDLL, data: bytes, expected: str) -> None:
+    """The check values of RFC 3720 come out."""
+    assert crc(library, data).to_bytes(4, "little").hex() == expected
+
+
+def test_crc_of_the_catalogue(library: c.CDLL) -> None:
+    """The check value of CRC-32/ISCSI in the catalogue of parametrised CRC algorithms."""
+    assert crc(library, b"123456789") == 0xE3069283
+
+
+def put(library: c.CDLL, number: int) -> bytes:
+    """Return how the stub encodes an integer."""
+    taken = bytearray()
+    sink = CSink()
+    sink.take = TAKE(lambda _, data, size: taken.extend(c.string_at(data, size)))
+    if -(2**31) <= number < 2**31:
+        library.pv_put_int(c.byref(sink), number)
+    else:
+        library.pv_put_head(c.byref(sink), 0, number)
+    return bytes(taken)
+
+
+def rows(name: str) -> list[dict[str, str]]:
+    """Return the rows of a table of RFC 8949."""
+    found: list[dict[str, str]] = json.loads((DATA / name).read_text())["rows"]
+    return found
+
+
+@pytest.mark.parametrize(
+    "row", rows("rfc8949_appendix_a.json"), ids=lambda row: str(row["diagnostic"])[:24]
+)
+def test_examples_of_the_rfc(library: c.CDLL, row: dict[str, str]) -> None:
+    """Of the examples of RFC 8949 appendix A exactly those in the profile are items."""
+    item = bytes.fromhex(row["hex"])
+    assert library.pv_is_item(item, len(item)) is ("refused" not in row)
+
+
+def test_integers_of_the_rfc(library: c.CDLL) -> None:
+    """Integers are encoded as RFC 8949 appendix A prints them."""
+    numbers = [
+        row
+        for row in rows("rfc8949_appendix_a.json")
+        if row["diagnostic"].lstrip("-").isdigit() and "refused" not in row
+    ]
+    assert len(numbers) > 10
+    for row in numbers:
+        assert put(library, int(row["diagnostic"])).hex() == row["hex"]
+
+
+@pytest.mark.parametrize("row", rows("rfc8949_appendix_f.json"), ids=lambda row: str(row["hex"]))
+def test_not_well_formed(library: c.CDLL, row: dict[str, str]) -> None:
+    """Nothing of RFC 8949 appendix F.1 is an item."""
+    item = bytes.fromhex(row["hex"])
+    assert library.pv_is_item(item, len(item)) is False
+
+
+@pytest.mark.parametrize("number", [23, 24, 255, 256, 65535, 65536, 2**32 - 1, -(2**31), -24, -25])
+def test_heads_are_shortest(library: c.CDLL, number: int) -> None:
+    """At each length of a head the stub writes the shortest, and takes no longer one."""
+    item = put(library, number)
+    assert decode(item) == number
+    assert library.pv_is_item(item, len(item))
+    argument = number if number >= 0 else -1 - number
+    for size, info in ((1, 24), (2, 25), (4, 26), (8, 27)):
+        longer = bytes([(0x20 if number < 0 else 0) + info]) + argument.to_bytes(8, "big")[-size:]
+        if argument < 256**size and longer != item:
+            assert not library.pv_is_item(longer, len(longer)), longer.hex()
+
+
+def test_depth(library: c.CDLL) -> None:
+    """Six levels are an item, seven are none [3]."""
+    for depth, expected in ((6, True), (7, False)):
+        item = b"\x81" * (depth - 1) + b"\x80"
+        assert library.pv_is_item(item, len(item)) is expected
+
+
+@given(st.binary(max_size=40))
+def test_scanner_agrees_with_the_host(library: c.CDLL, item: bytes) -> None:
+    """Of arbitrary bytes the stub and the host's decoder take the same for an item."""
+    try:
+        decode(item)
+        expected = True
+    except ProfileError:
+        expected = False
+    assert library.pv_is_item(item, len(item)) is expected
+
+
+@given(st.text(alphabet=st.characters(codec="utf-8"), max_size=12), st.data())
+def test_utf8_agrees_with_the_host(library: c.CDLL, text: str, data: st.DataObject) -> None:
+    """Valid UTF-8 is text; with any byte changed it is what the host says of it."""
+    octets = bytearray(text.encode())
+    if octets:
+        at = data.draw(st.integers(0, len(octets) - 1))
+        octets[at] = data.draw(st.integers(0, 255))
+    head = bytes([0x60 + len(octets)]) if len(octets) < 24 else bytes([0x78, len(octets)])
+    try:
+        octets.decode()
+        expected = True
+    except UnicodeDecodeError:
+        expected = False
+    assert library.pv_is_item(head + octets, len(head + octets)) is expected
