@@ -10,14 +10,15 @@ the other. All numbers are little-endian, and header, payload and seal each star
     payload     CBOR sequence (RFC 8742) of [full key, tag, value], in schema order
     seal 8      "SEAL", header CRC-32C inverted; written after header and payload were read back
 
-A record is written into a slot that does not hold a set worth keeping, so a power cut at any
-moment leaves the set in force. Nothing is believed that was not read back.
+A record is written into a slot that holds no set worth keeping, so that a power cut at any moment
+leaves the old set or the new one. A record is valid when header and payload are right by their
+CRCs, and sealed when its seal is right too.
 """
 
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Set
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
@@ -98,6 +99,9 @@ class Record:
         return self.is_set and self.trial_starts == 0
 
 
+_NOTHING = Record(RecordKind.VOID)
+
+
 @dataclass(frozen=True, slots=True)
 class Stored:
     """What a record means to a schema (clauses 9.6 and 10)."""
@@ -141,6 +145,20 @@ def unpack_values(schema: Schema, payload: bytes) -> Stored:
     return Stored(values, frozenset(fell_back))
 
 
+@dataclass(slots=True)
+class _Slot:
+    """What is known of one slot."""
+
+    record: Record | None = None
+    """None: none that is valid, which is to say with header and payload right by their CRCs."""
+
+    sealed: bool = False
+    """Whether the seal of a valid record is right too."""
+
+    worn: bool = False
+    """It could not be written since the start: the last to be taken again."""
+
+
 class Store:
     """The slots of a flash. After boot(), `current` is the record in force.
 
@@ -162,13 +180,18 @@ class Store:
                 f" has no {slot_count} slots; 2 to 8 are admitted."
             )
         self.flash = flash
-        self._slots: list[Record | None] = [None] * slot_count  # None: not valid and sealed
-        self.current = Record(RecordKind.VOID)
+        self._slots = [_Slot() for _ in range(slot_count)]
+        self._in_force: int | None = None  # the slot
 
     @property
     def slot_count(self) -> int:
         """How many records there is room for."""
         return len(self._slots)
+
+    @property
+    def current(self) -> Record:
+        """The record in force; on a flash that holds none, a void one."""
+        return _NOTHING if self._in_force is None else self._record(self._in_force)
 
     def boot(self, *, offers_trial: bool) -> None:
         """Read every slot and mend what a power cut left. Comes before the first answer of a start.
@@ -176,55 +199,59 @@ class Store:
         A set on trial uses up one start, and the older set comes back when they are used up. Where
         the firmware offers no trial, or no older set can be read, a set on trial is kept.
         """
-        self._slots = [self._read(slot) for slot in range(self.slot_count)]
-        self.current = self._newest() or Record(RecordKind.VOID)
+        self._slots = [self._examine(slot) for slot in range(self.slot_count)]
+        self._in_force = None
+        with suppress(StorageError):  # then it is unsealed still, and the next start tries again
+            self._settle()
+        self._in_force = self._newest(self._ever_written())
         self._mend()
         if not self.current.on_trial:
             return
-        try:
-            if not offers_trial or self._confirmed() is None:
+        with suppress(StorageError):  # what was in force still is, and the next start tries again
+            if not offers_trial or self._confirmed(self._valid()) is None:
                 self.confirm()
             elif self.current.trial_starts > 1:
-                self._append(replace(self.current, trial_starts=self.current.trial_starts - 1))
+                self._copy(self._in_force, trial_starts=self.current.trial_starts - 1)
             else:
                 self.end_trial()
-        except StorageError:
-            pass  # what was in force still is, and the next start tries again
 
     def commit(self, payload: bytes, token: bytes, schema_digest: bytes, *, on_trial: bool) -> None:
-        """Put a new set in force; on trial if an older set is there to fall back to."""
-        self._append(
-            Record(
-                RecordKind.SET,
-                set_number=self._next_set_number(),
-                trial_starts=TRIAL_STARTS if on_trial and self.current.is_set else 0,
-                token=token,
-                schema_digest=schema_digest,
-                payload=payload,
-            )
+        """Put a new set in force; on trial if an older set is there to fall back to.
+
+        StorageError also if the set does not fit into a slot.
+        """
+        if record_size(len(payload), self.flash.geometry.program_unit) > self._slot_size:
+            raise StorageError
+        record = Record(
+            RecordKind.SET,
+            set_number=self._next_set_number(),
+            trial_starts=TRIAL_STARTS if on_trial and self.current.is_set else 0,
+            token=token,
+            schema_digest=schema_digest,
+            payload=payload,
         )
+        self._publish(record, self._kept())
 
     def confirm(self) -> None:
         """Keep the set that is on trial."""
-        self._append(replace(self.current, trial_starts=0))
+        self._copy(self._in_force, trial_starts=0)
 
     def end_trial(self) -> None:
-        """Put the confirmed set in force again."""
-        confirmed = self._confirmed()
-        assert confirmed is not None, "boot() and commit() leave no set on trial without one"
-        self._append(confirmed)
+        """Put the confirmed set in force again; with none to go back to, keep the present one."""
+        confirmed = self._confirmed(self._valid())
+        self._copy(self._in_force if confirmed is None else confirmed, trial_starts=0)
 
     def undo(self, serves: Callable[[bytes], bool]) -> None:
         """Put the newest set in force that is older than the current one and another commit.
 
         serves: whether a set with this payload is complete under the present firmware. Raises
-        NoOlderSet if there is no older set, or it does not serve; a set on trial goes back to the
-        confirmed one.
+        NoOlderSet if there is no older set, or it does not serve. In a trial that is the set to
+        which a bad end goes back.
         """
-        older = self._confirmed() if self.current.on_trial else self._older()
-        if older is None or not serves(older.payload):
+        older = self._older()
+        if older is None or not serves(self._record(older).payload):
             raise NoOlderSet
-        self._append(replace(older, set_number=self._next_set_number(), trial_starts=0))
+        self._copy(older, set_number=self._next_set_number(), trial_starts=0)
 
     def erase(self) -> None:
         """Put a void record into every slot; returns after each was read back.
@@ -232,121 +259,160 @@ class Store:
         On StorageError `current` tells whether the void record is in force already: then no set
         comes back, but the cells of the slot that failed may still hold one.
         """
-        self._append(Record(RecordKind.VOID, set_number=self._next_set_number()))
-        if not self._finish_erase():
+        void = Record(RecordKind.VOID, set_number=self._next_set_number())
+        self._publish(void, self._kept())
+        if not self._mend():
             raise StorageError
 
-    def _mend(self) -> None:
-        """Rewrite every slot that an interrupted write, or an interrupted erase, left behind."""
-        erased = not self.current.is_set and self.current.generation > 0
-        if erased:
-            self._finish_erase()
-            return
-        for slot, record in enumerate(self._slots):
-            if record is None:
-                self._try_write(slot, Record(RecordKind.VOID))
+    # ------------------------------------------------------------------------------ at a start
 
-    def _finish_erase(self) -> bool:
-        """Write the void record in force into every slot that lacks it; whether all took it."""
-        void = self.current
-        wrong = [slot for slot, record in enumerate(self._slots) if record != void]
-        taken = [self._try_write(slot, void) for slot in wrong]  # all, even if one fails
-        return all(taken)
+    def _settle(self) -> None:
+        """See to it that the newest valid record is sealed, and will be at every later start.
 
-    def _append(self, record: Record) -> None:
-        """Write a record as the newest one; it is in force afterwards."""
-        if self.current.generation == _LAST_GENERATION:
-            raise StorageError  # a newer record would count as the oldest, and be lost
-        record = replace(record, generation=self.current.generation + 1)
-        if not self._try_write(self._victim(), record):
-            raise StorageError
-        self.current = record
-
-    def _next_set_number(self) -> int:
-        numbers = [record.set_number for record in self._slots if record]
-        return (max(numbers, default=0) + 1) % 2**32
-
-    def _victim(self) -> int:
-        """Return the slot to write next: the one whose record is missed least.
-
-        Never, as far as the slots suffice: the record in force, the newest confirmed set, and the
-        next-newest record, which is in force again should the newest not be readable at the next
-        start.
+        A seal that was cut short may read right at one start, of which a host was told, and wrong
+        at the next. Header and payload were read back before it was begun, and stay. So a valid
+        record counts, and one whose seal does not read right is written anew: over neither itself
+        nor what comes after it. Where there is no slot for that, it is taken back.
         """
-        by_age = sorted(range(self.slot_count), key=self._generation, reverse=True)
-        confirmed = next((slot for slot in by_age if self._holds_confirmed(slot)), by_age[0])
-        kept = list(dict.fromkeys((by_age[0], confirmed, by_age[1])))[: self.slot_count - 1]
-        return next(slot for slot in reversed(by_age) if slot not in kept)
+        while (newest := self._newest(self._ever_written())) is not None:
+            if self._slots[newest].sealed:
+                return
+            written = self._ever_written()
+            copies = {slot for slot in written if self._is_copy(slot, newest)}
+            after = self._newest(written - copies)
+            if after is not None:
+                # Of copies that an interrupted settling left, the first is the one told of.
+                copies = {slot for slot in copies if self._age(slot) > self._age(after)}
+            source = min(copies, key=self._age)
+            keep = {source, after, self._confirmed(written - copies)}
+            if self._pick(keep) is not None:
+                self._publish(self._record(source), keep)
+                return
+            for slot in copies:
+                self._slots[slot] = _Slot()
 
-    def _holds_confirmed(self, slot: int) -> bool:
-        record = self._slots[slot]
-        return record is not None and record.is_confirmed_set
+    def _mend(self) -> bool:
+        """Rewrite what a write that was cut short, or an erase, left; whether all took it.
 
-    def _generation(self, slot: int) -> int:
-        record = self._slots[slot]
-        return -1 if record is None else record.generation
+        After an erase every slot must hold its void record, or a set would come back one day.
+        """
+        current = self.current
+        erased = not current.is_set and current.generation > 0
+        void = current if erased else _NOTHING
+        keep = {self._in_force} if erased else self._kept()
+        right = True
+        for number, slot in enumerate(self._slots):
+            fits = slot.sealed and (not erased or slot.record == void)
+            if not fits and number not in keep:
+                right = self._write(number, void) and right
+        return right
 
-    def _newest(self, wanted: Callable[[Record], bool] = bool) -> Record | None:
-        candidates = (record for record in self._slots if record and wanted(record))
-        return max(candidates, key=lambda record: record.generation, default=None)
+    # -------------------------------------------------------------------------- choosing slots
 
-    def _confirmed(self) -> Record | None:
-        return self._newest(lambda record: record.is_confirmed_set)
+    def _record(self, slot: int) -> Record:
+        record = self._slots[slot].record
+        assert record is not None
+        return record
 
-    def _older(self) -> Record | None:
-        return self._newest(
-            lambda record: (
-                record.is_set
-                and record.set_number != self.current.set_number
-                and record.token != self.current.token
-            )
+    def _age(self, slot: int) -> tuple[int, bool]:
+        """Order valid slots: by generation, and of several with the same a sealed one last."""
+        return self._record(slot).generation, self._slots[slot].sealed
+
+    def _valid(self) -> set[int]:
+        return {number for number, slot in enumerate(self._slots) if slot.record is not None}
+
+    def _ever_written(self) -> set[int]:
+        """Return the valid slots whose record came by a request."""
+        return {slot for slot in self._valid() if self._record(slot).generation > 0}
+
+    def _newest(self, among: set[int]) -> int | None:
+        return max(among, key=self._age, default=None)
+
+    def _is_copy(self, slot: int, other: int) -> bool:
+        return replace(self._record(slot), generation=0) == replace(
+            self._record(other), generation=0
         )
 
-    # ---------------------------------------------------------------------- records in the flash
+    def _confirmed(self, among: set[int]) -> int | None:
+        """Return the slot of the set that a trial which ends badly goes back to."""
+        return self._newest({slot for slot in among if self._record(slot).is_confirmed_set})
 
-    def _read(self, slot: int) -> Record | None:
-        """Return the record of a slot; None unless it is valid, sealed and readable."""
-        try:
-            raw = self.flash.read(slot * self._slot_size, _HEADER_SIZE)
-            fields, (header_crc,) = raw[: _HEADER.size], _NUMBER.unpack(raw[_HEADER.size :])
-            magic, generation, number, kind, starts, _, token, digest, size, payload_crc, _ = (
-                _HEADER.unpack(fields)
-            )
-            if magic != _MAGIC or crc32c(fields) != header_crc:
-                return None
-            if (
-                kind not in set(RecordKind)
-                or record_size(size, self.flash.geometry.program_unit) > self._slot_size
-            ):
-                return None
-            at = slot * self._slot_size + self._padded(_HEADER_SIZE)
-            payload = self.flash.read(at, size)
-            seal = self.flash.read(at + self._padded(size), _SEAL.size)
-            if crc32c(payload) != payload_crc or seal != _seal(header_crc):
-                return None
-            _entries(payload)
-        except (FlashError, ProfileError):
-            return None
-        return Record(RecordKind(kind), generation, number, starts, token, digest, payload)
+    def _older(self) -> int | None:
+        """Return the slot of the set that undo goes back to."""
+        current = self.current
+        if current.on_trial:
+            return self._confirmed(self._valid())
+        return self._newest(
+            {
+                slot
+                for slot in self._valid()
+                if current.is_set
+                and self._record(slot).is_set
+                and self._record(slot).set_number != current.set_number
+            }
+        )
 
-    def _try_write(self, slot: int, record: Record) -> bool:
-        """Write a record into a slot and read it back; whether that worked."""
-        self._slots[slot] = None
+    def _kept(self) -> set[int | None]:
+        """Return what is not overwritten: the record in force, and what undo or a trial needs."""
+        # Two slots cannot keep the latter.
+        return {self._in_force, self._older()} if self.slot_count > 2 else {self._in_force}
+
+    def _pick(self, keep: Set[int | None]) -> int | None:
+        """Return the slot to write next: one that holds nothing, else the oldest."""
+        open_slots = set(range(self.slot_count)) - keep
+        sound = {slot for slot in open_slots if not self._slots[slot].worn} or open_slots
+        blank = sound - self._valid()
+        return min(blank, default=None) if blank else min(sound, key=self._age, default=None)
+
+    def _next_set_number(self) -> int:
+        numbers = [self._record(slot).set_number for slot in self._valid()]
+        return (max(numbers, default=0) + 1) & 0xFFFFFFFF
+
+    # --------------------------------------------------------------------------------- writing
+
+    def _copy(self, slot: int | None, *, trial_starts: int, set_number: int | None = None) -> None:
+        """Write a copy of a slot's record as the newest, of the same set if not said otherwise."""
+        assert slot is not None
+        record = self._record(slot)
+        number = record.set_number if set_number is None else set_number
+        record = replace(record, trial_starts=trial_starts, set_number=number)
+        self._publish(record, self._kept() | {slot})
+
+    def _publish(self, record: Record, keep: Set[int | None]) -> None:
+        """Write a record as the newest, into a slot that is not to be kept; it is in force then."""
+        slot = self._pick(keep)
+        last = max((self._record(each).generation for each in self._valid()), default=0)
+        # After the last generation a newer record would count as the oldest, and be lost.
+        if slot is None or last == _LAST_GENERATION:
+            raise StorageError
+        if not self._write(slot, replace(record, generation=last + 1)):
+            # It may still read as valid at the next start, and would be in force then though it
+            # was refused.
+            self._write(slot, _NOTHING)
+            self._slots[slot].worn = True
+            raise StorageError
+        self._in_force = slot
+
+    def _write(self, number: int, record: Record) -> bool:
+        """Make a slot hold this record, sealed; whether that worked."""
+        slot = self._slots[number] = _Slot(worn=self._slots[number].worn)
         try:
-            self._write(slot, record)
+            header_crc = self._write_unsealed(number, record)
+            if self._examine(number).record == record:
+                self._program(self._seal_at(number, record), _seal(header_crc))
+                self._slots[number] = slot = self._examine(number)
         except FlashError:
             pass
-        else:
-            if self._read(slot) == record:
-                self._slots[slot] = record
-                return True
-        # A seal that was reported as failed may have taken: a set that was refused must not be in
-        # force at the next start. Where this fails too, that start finds the slot, or mends it.
-        with suppress(FlashError):
-            self._erase(slot)
+        if slot.record == record and slot.sealed:
+            return True
+        self._slots[number] = _Slot(worn=True)
         return False
 
-    def _write(self, slot: int, record: Record) -> None:
+    def _write_unsealed(self, number: int, record: Record) -> int:
+        """Erase a slot, write header and payload, and return the header's CRC."""
+        start = number * self._slot_size
+        for offset in range(start, start + self._slot_size, self.flash.geometry.erase_unit):
+            self.flash.erase(offset)
         fields = _HEADER.pack(
             _MAGIC,
             record.generation,
@@ -361,21 +427,9 @@ class Store:
             0,
         )
         header_crc = crc32c(fields)
-        if record_size(len(record.payload), self.flash.geometry.program_unit) > self._slot_size:
-            raise FlashError
-        self._erase(slot)
-        at = slot * self._slot_size
-        for part in (fields + _NUMBER.pack(header_crc), record.payload):
-            self._program(at, part)
-            if self.flash.read(at, len(part)) != part:
-                raise FlashError
-            at += self._padded(len(part))
-        self._program(at, _seal(header_crc))
-
-    def _erase(self, slot: int) -> None:
-        start = slot * self._slot_size
-        for offset in range(start, start + self._slot_size, self.flash.geometry.erase_unit):
-            self.flash.erase(offset)
+        self._program(start, fields + _NUMBER.pack(header_crc))
+        self._program(start + self._padded(_HEADER_SIZE), record.payload)
+        return header_crc
 
     def _program(self, offset: int, data: bytes) -> None:
         unit = self.flash.geometry.program_unit
@@ -383,8 +437,45 @@ class Store:
         for start in range(0, len(data), unit):
             self.flash.program(offset + start, data[start : start + unit])
 
+    def _seal_at(self, number: int, record: Record) -> int:
+        start = number * self._slot_size
+        return start + self._padded(_HEADER_SIZE) + self._padded(len(record.payload))
+
     def _padded(self, size: int) -> int:
-        return _round_up(size, self.flash.geometry.program_unit)
+        unit = self.flash.geometry.program_unit
+        return -(-size // unit) * unit
+
+    # --------------------------------------------------------------------------------- reading
+
+    def _examine(self, number: int) -> _Slot:
+        """Read a slot. What cannot be read, or is wrong, is not there."""
+        try:
+            record, header_crc = self._read(number)
+        except (FlashError, ProfileError):
+            return _Slot()
+        try:
+            seal = self.flash.read(self._seal_at(number, record), _SEAL.size)
+        except FlashError:
+            seal = b""
+        return _Slot(record, sealed=seal == _seal(header_crc))
+
+    def _read(self, number: int) -> tuple[Record, int]:
+        """Return the valid record of a slot and its header's CRC."""
+        start = number * self._slot_size
+        raw = self.flash.read(start, _HEADER_SIZE)
+        fields, (header_crc,) = raw[: _HEADER.size], _NUMBER.unpack(raw[_HEADER.size :])
+        magic, generation, set_number, kind, starts, _, token, digest, size, payload_crc, _ = (
+            _HEADER.unpack(fields)
+        )
+        right = magic == _MAGIC and crc32c(fields) == header_crc and kind in set(RecordKind)
+        if not right or record_size(size, self.flash.geometry.program_unit) > self._slot_size:
+            raise FlashError
+        payload = self.flash.read(start + self._padded(_HEADER_SIZE), size)
+        if crc32c(payload) != payload_crc:
+            raise FlashError
+        _entries(payload)
+        record = Record(RecordKind(kind), generation, set_number, starts, token, digest, payload)
+        return record, header_crc
 
 
 def _entries(payload: bytes) -> dict[str, tuple[int, Value]]:
@@ -416,7 +507,3 @@ def _after_scalar(data: bytes, at: int) -> int:
 
 def _seal(header_crc: int) -> bytes:
     return _SEAL.pack(_SEAL_MAGIC, header_crc ^ 0xFFFFFFFF)
-
-
-def _round_up(size: int, unit: int) -> int:
-    return -(-size // unit) * unit
