@@ -103,8 +103,8 @@ typedef struct orchard_frost_alarm {
             uint16_t length;
             uint8_t bytes[32];
         } name;
-        /* Passphrase. Secret. Of network.name. 8 to 63 characters, or the key itself in 64
-         * hexadecimal digits. None for an open network. */
+        /* Passphrase. Secret. For the network network.name. 8 to 63 characters, or the key
+         * itself in 64 hexadecimal digits. None for an open network. */
         char passphrase[64 + 1];
         /* Fixed address. 1 for yes, 0 for no. Default no. Yes if the mast must always have the
          * same address. Most networks give one by themselves. */

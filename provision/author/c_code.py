@@ -251,7 +251,7 @@ class _Code:
             Kind.IP: "4 bytes (IPv4) or 16 (IPv6), the most significant first",
             Kind.TIME_ZONE: "A TZ string as in RFC 9636, section 3.3",
             Kind.NETWORK_NAME: f"{span} bytes of any value",
-            Kind.PASSPHRASE: f"Of {field.network}",
+            Kind.PASSPHRASE: f"For the network {field.network}",
         }
         secret = "Secret. " if field.is_secret else ""
         return secret + words.get(field.kind, f"{span} bytes")
@@ -266,7 +266,7 @@ class _Code:
             return f"Default {cast(int, field.default)} ({plain})."
         if field.kind in capacity.TEXT_KINDS:
             plain = f"`{plain}`"
-        return f"Default {plain}." if len(plain) <= 60 else "There is a default."
+        return f"Default {plain or 'empty'}." if len(plain) <= 60 else "There is a default."
 
     # ------------------------------------------------------------------------------ the source
 
@@ -323,9 +323,9 @@ class _Code:
         if field.kind is Kind.CHOICE:
             return self.constant(section.key, field.key, cast(str, value))
         if isinstance(value, str):
-            return c_text.string(value.encode(), 8)
+            return c_text.string(value.encode(), 16)
         if isinstance(value, bytes):
-            return f"{{.length = {len(value)}, .bytes = {c_text.byte_list(value)}}}"
+            return f"{{.length = {len(value)}, .bytes = {c_text.byte_list(value, 8)}}}"
         return c_text.number(int(cast(int, value)))  # of a bool, 1 or 0
 
     def _lists(self) -> Iterator[str]:

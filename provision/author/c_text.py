@@ -8,8 +8,8 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 
 WIDTH = 100
-_LONGEST_LITERAL = 64  # bytes in one string literal, so that lines stay within the width
-_BYTES_A_LINE = 16
+_LONGEST_PIECE = 60  # of a string literal, in characters of source
+_BYTES_ON_ONE_LINE = 8
 
 
 def comment(text: str, indent: int = 0) -> Iterator[str]:
@@ -29,37 +29,43 @@ def comment(text: str, indent: int = 0) -> Iterator[str]:
 
 
 def string(content: bytes, indent: int = 0) -> str:
-    """Return the string literal of some bytes; a long one as several, each on a line of its own.
+    """Return the string literal of some bytes; a long one in pieces, each on a line of its own.
 
     Bytes beyond printable ASCII are in octal, whose three digits end by themselves (C99 6.4.4.4).
     """
-    pieces = [
-        content[start : start + _LONGEST_LITERAL]
-        for start in range(0, len(content), _LONGEST_LITERAL)
-    ] or [b""]
-    literals = [f'"{"".join(map(_character, piece))}"' for piece in pieces]
-    if len(literals) == 1:
-        return literals[0]
-    space = "\n" + " " * (indent + 4)
-    return space + space.join(literals)
+    pieces = [""]
+    for byte in content:
+        character = _character(byte)
+        if len(pieces[-1]) + len(character) > _LONGEST_PIECE:
+            pieces.append("")
+        if character == "?" and pieces[-1].endswith("?"):
+            character = "\\?"  # two question marks in a row could begin a trigraph
+        pieces[-1] += character
+    return f"\n{' ' * indent}".join(f'"{piece}"' for piece in pieces)
 
 
 def _character(byte: int) -> str:
-    if byte in b'"\\?':  # a question mark could begin a trigraph
+    if byte in b'"\\':
         return "\\" + chr(byte)
     return chr(byte) if 0x20 <= byte <= 0x7E else f"\\{byte:03o}"
 
 
 def byte_lines(content: bytes, indent: int) -> Iterator[str]:
     """Yield lines of an array's bytes."""
-    for start in range(0, len(content), _BYTES_A_LINE):
-        line = ", ".join(f"0x{byte:02x}" for byte in content[start : start + _BYTES_A_LINE])
+    count = (WIDTH - indent) // len("0x00, ")
+    for start in range(0, len(content), count):
+        line = ", ".join(f"0x{byte:02x}" for byte in content[start : start + count])
         yield f"{' ' * indent}{line},"
 
 
-def byte_list(content: bytes) -> str:
-    """Return a brace-enclosed list of bytes on one line; C99 has no empty one."""
-    return "{" + (", ".join(f"0x{byte:02x}" for byte in content) or "0") + "}"
+def byte_list(content: bytes, indent: int = 0) -> str:
+    """Return a brace-enclosed list of bytes, on several lines where one is too short.
+
+    C99 has no empty list, so that of no bytes has a zero.
+    """
+    if len(content) <= _BYTES_ON_ONE_LINE:
+        return "{" + (", ".join(f"0x{byte:02x}" for byte in content) or "0") + "}"
+    return "\n".join(("{", *byte_lines(content, indent + 4), f"{' ' * indent}}}"))
 
 
 def array(declaration: str, items: Sequence[str]) -> Iterator[str]:

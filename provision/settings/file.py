@@ -137,7 +137,7 @@ def _declaration(top: Table) -> Declaration | None:
         top.report.add(
             tables[MAX_SECTIONS].path,
             f"the file has {len(tables)} sections",
-            f"join some; {MAX_SECTIONS} is the most",
+            f"join some, to have {MAX_SECTIONS} at most",
         )
     drafts = [read_section(table, pins_known) for table in tables[:MAX_SECTIONS]]
     file_checks.check(drafts, pins_known)
@@ -217,13 +217,13 @@ def _check_geometry(table: Table, board: BoardDeclaration) -> None:
         table.wrong(
             "program-unit",
             f"`program-unit` is {board.program_unit}",
-            "it is a power of two from 1 to 256; the data sheet of the flash names it",
+            "write a power of two from 1 to 256, as in the data sheet of the flash",
         )
     if good("erase-unit", "program-unit") and board.erase_unit % board.program_unit:
         table.wrong(
             "erase-unit",
             f"`erase-unit` is no multiple of `program-unit`, {board.program_unit}",
-            "the data sheet of the flash names both",
+            "write both as in the data sheet of the flash",
         )
     for key, offset in (("settings-at", board.settings_at), ("settings-size", board.settings_size)):
         if good(key, "erase-unit") and offset % board.erase_unit:
@@ -284,7 +284,7 @@ def _pins(top: Table) -> tuple[Pin, ...] | None:
             own_name = name.replace("#", str(number)) if name else None
             pins[number] = Pin(number, can, own_name, taken, caution)
     if len(pins) > MAX_PINS:
-        top.wrong("pin", f"the board has {len(pins)} pins", f"{MAX_PINS} is the most")
+        top.wrong("pin", f"the board has {len(pins)} pins", f"declare {MAX_PINS} at most")
     return tuple(pins[number] for number in sorted(pins)) if complete else None
 
 

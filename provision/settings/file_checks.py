@@ -87,7 +87,7 @@ def _check_older_keys(fields: Sequence[FieldDraft]) -> None:
                 field.table.report.add(
                     path,
                     f"`{older}` is a field of this file",
-                    "a key that `was` names is never declared again; give that field a new key",
+                    "give that field a new key, since one that `was` names is never declared again",
                 )
             elif older in owners:
                 field.table.report.add(
@@ -164,11 +164,11 @@ def _other_field(
         return by_key[full]
     siblings = [other.key for other in field.section.fields if other.key and other is not field]
     known = [*siblings, *(key for key in by_key if key != field.base_key)]
-    close = reading.nearest(name, known)
+    close = reading.meant(name, known)
     table.wrong(
         "field",
         f"there is no field `{reading.shown(name)}`",
-        close if close.startswith("did") else "name an earlier field, as `key` or `section.key`",
+        close or "name an earlier field, as `key` or `section.key`",
     )
     return None
 
@@ -246,7 +246,7 @@ def _possible_value(other: Table, decides: Field, pins: Schema | None) -> Reader
 
     def read_possible(spot: Spot) -> Value:
         value = read(spot)
-        if not limits_good(other):
+        if not limits_good(other, decides.kind):
             return value
         refusal = check_value(decides, value, pins or Schema("", ()))
         if refusal is None:
@@ -386,14 +386,14 @@ def check_sizes(
         report.add(
             (),
             f"all values together take {size:,} bytes of the firmware's memory",
-            f"make texts and blobs shorter; {_MAX_STRUCT:,} is the most",
+            f"make texts and blobs shorter, for {_MAX_STRUCT:,} at most",
         )
     inflated = encode(to_item(schema), MAX_SCHEMA_DEPTH)
     if len(inflated) > MAX_SCHEMA:
         report.add(
             (),
             f"the schema has {len(inflated):,} bytes",
-            f"shorten its texts; {MAX_SCHEMA:,} is the most that a host reads",
+            f"shorten its texts, since a host reads {MAX_SCHEMA:,} at most",
         )
     if board is None:
         return
@@ -433,13 +433,13 @@ def _check_counts(report: Report, sections: Sequence[SectionDraft]) -> None:
             report.add(
                 section.table.path,
                 f"up to here the file has {fields} fields, instances counted",
-                f"repeat or declare fewer; {MAX_FIELDS} is the most",
+                f"repeat or declare fewer, {MAX_FIELDS} at most",
             )
             return
         if counted > _MAX_COUNTED_INSTANCES:
             report.add(
                 section.table.path,
                 f"up to here {counted} instances of sections may be out of use",
-                f"repeat fewer; {_MAX_COUNTED_INSTANCES} is the most",
+                f"repeat fewer, for {_MAX_COUNTED_INSTANCES} at most",
             )
             return

@@ -124,7 +124,7 @@ def read_section(table: Table, pins: Schema | None) -> SectionDraft:
         fields[MAX_SECTION_FIELDS].report.add(
             fields[MAX_SECTION_FIELDS].path,
             f"the section has {len(fields)} fields",
-            f"divide it; {MAX_SECTION_FIELDS} is the most",
+            f"divide it, for {MAX_SECTION_FIELDS} at most",
         )
     for each in fields[:MAX_SECTION_FIELDS]:
         draft.fields.append(_read_field(each, draft, pins))
@@ -179,7 +179,7 @@ def _check_full_key(draft: FieldDraft) -> None:
         draft.table.wrong(
             "key",
             f"the full key `{full}` has {len(full)} characters",
-            f"shorten a part of it; {MAX_KEY} is the most",
+            f"shorten a part of it, for {MAX_KEY} at most",
         )
 
 
@@ -214,7 +214,7 @@ def _check_attributes(table: Table, kind: Kind) -> None:
             table.wrong(
                 attribute,
                 f"`{attribute}` does not belong to kind `{name}`",
-                f"leave it out; it belongs to {reading.listed(kinds)}",
+                f"leave it out, since it belongs to {reading.listed(kinds)}",
             )
         else:
             known = (*_EVERY_KIND, *_OF_KIND[kind])
@@ -225,11 +225,11 @@ def _check_attributes(table: Table, kind: Kind) -> None:
         table.wrong(
             "required",
             "a passphrase is required",
-            "leave `required` out; an open network has no passphrase",
+            "leave `required` out, since an open network has no passphrase",
         )
 
 
-_NO_DEFAULT = "leave it out; it would be the same, and readable, in every copy of the firmware"
+_NO_DEFAULT = "leave it out, since every copy of the firmware would have it, for all to read"
 
 
 def _of_kind(table: Table, field: Field, section_key: str | None) -> Field:
@@ -319,7 +319,7 @@ def _with_default(table: Table, field: Field, pins: Schema | None) -> Field:
     if field.secret:
         table.wrong("default", "a secret has a default", _NO_DEFAULT)
         return field
-    if not limits_good(table):
+    if not limits_good(table, field.kind):
         return field
     value = table.get("default", value_of(table, field))
     if value is None:
@@ -333,10 +333,12 @@ def _with_default(table: Table, field: Field, pins: Schema | None) -> Field:
     return field
 
 
-def limits_good(table: Table) -> bool:
+def limits_good(table: Table, kind: Kind) -> bool:
     """Return whether what decides about a value of this field was free of mistakes."""
-    deciding = {"minimum", "maximum", "digits", "unit", "options", "needs", "schemes", "families"}
-    return not table.bad & (deciding | {"characters"})
+    of_kind = set(_OF_KIND[kind]) - {"default", "shares", "secret"}
+    if kind is not Kind.DURATION:
+        of_kind.discard("unit")
+    return not table.bad & of_kind
 
 
 def words(field: Field, refusal: Refusal) -> str:
@@ -413,7 +415,7 @@ def _options(spot: Spot) -> list[Option]:
         if key and any(option.key == key for option in options):
             table.wrong("key", f"the option `{key}` is there already", "give it another key")
         elif key:
-            options.append(Option(key, label or "?", help_text))
+            options.append(Option(key, label or key, help_text))
     return options
 
 

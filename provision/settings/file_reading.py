@@ -178,12 +178,15 @@ class Table:
                 self.wrong(key, f"there is no key `{key}` here", nearest(key, known))
 
 
+def meant(word: str, words: Collection[str]) -> str | None:
+    """Return which of the words may have been meant, if any is near, for a sentence."""
+    close = difflib.get_close_matches(word, words, n=1)
+    return f"perhaps `{close[0]}` was meant" if close else None
+
+
 def nearest(word: str, words: Collection[str]) -> str:
-    """Return which word may have been meant, or which there are."""
-    close = difflib.get_close_matches(word, list(words), n=1, cutoff=0.6)
-    if close:
-        return f"did you mean `{close[0]}`"
-    return "there is " + listed(words) if words else "leave it out"
+    """Return which of the words may have been meant, or which there are, for a sentence."""
+    return meant(word, words) or f"write one of {listed(words)}"
 
 
 def listed(words: Iterable[str]) -> str:
@@ -255,7 +258,7 @@ def integer(least: int, most: int) -> Reader[int]:
         if not least <= spot.value <= most:
             raise spot.wrong(
                 f"{spot.name} is {number_shown(spot.value)}",
-                f"it can be {least:,} to {most:,}" if least < most else f"it can only be {least}",
+                f"write {least:,} to {most:,}" if least < most else f"write {least}",
             )
         return spot.value
 
@@ -357,9 +360,7 @@ def size(spot: Spot) -> int:
     else:
         raise spot.wrong_type('write bytes, or a size as in "4 KiB"')
     if not 0 <= count < 2**32:
-        raise spot.wrong(
-            f"{spot.name} is {number_shown(count)} bytes", "it can be 0 to 4,294,967,295"
-        )
+        raise spot.wrong(f"{spot.name} is {number_shown(count)} bytes", "write 0 to 4,294,967,295")
     return count
 
 
@@ -402,7 +403,7 @@ def decimal(digits: int) -> Reader[int]:
         # Beyond 10 places either way the answer is clear, and exact arithmetic could take for ever.
         if number.adjusted() > 10:
             raise spot.wrong(
-                f"{spot.name} is {number_shown(number)}", f"it can be {_scaled_range(digits)}"
+                f"{spot.name} is {number_shown(number)}", f"write {_scaled_range(digits)}"
             )
         scaled = Fraction(number) * 10**digits if number.adjusted() > -10 else Fraction(1, 2)
         if scaled.denominator != 1:
@@ -413,7 +414,7 @@ def decimal(digits: int) -> Reader[int]:
             )
         if not LEAST_INTEGER <= scaled <= GREATEST_INTEGER:
             raise spot.wrong(
-                f"{spot.name} is {number_shown(number)}", f"it can be {_scaled_range(digits)}"
+                f"{spot.name} is {number_shown(number)}", f"write {_scaled_range(digits)}"
             )
         return int(scaled)
 
@@ -428,7 +429,7 @@ def _scaled_range(digits: int) -> str:
 def _within(spot: Spot, value: int, least: int) -> int:
     if not least <= value <= GREATEST_INTEGER:
         raise spot.wrong(
-            f"{spot.name} is {number_shown(value)}", f"it can be {least:,} to {GREATEST_INTEGER:,}"
+            f"{spot.name} is {number_shown(value)}", f"write {least:,} to {GREATEST_INTEGER:,}"
         )
     return value
 
