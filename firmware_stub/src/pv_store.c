@@ -1,0 +1,909 @@
+/* SPDX-License-Identifier: MIT */
+/*
+ * What is durable: records in slots of flash. STORAGE.md says which bits, and why these rules.
+ *
+ * The terms used below. A record is *valid* when its header and its payload are right by their
+ * CRCs, and *sealed* when its seal is right too. A unit of flash whose program or erase was cut
+ * short by a power loss is *torn*: it may read differently at every start. So a seal that reads
+ * right today may be gone tomorrow; but it was begun only after header and payload had been read
+ * back, and those stay.
+ */
+#include "pv_internal.h"
+
+#include <string.h>
+
+/* ------------------------------------------------------------------ the format */
+
+enum {
+    AT_MAGIC = 0,
+    AT_GENERATION = 4,
+    AT_SET_NUMBER = 8,
+    AT_KIND = 12,
+    AT_STARTS_LEFT = 13,
+    AT_TOKEN = 16,
+    AT_DIGEST = 24,
+    AT_LENGTH = 32,
+    AT_PAYLOAD_CRC = 36,
+    AT_HEADER_CRC = 44,
+    HEADER_SIZE = 48,
+    SEAL_SIZE = 8
+};
+
+enum { KIND_SET = 1, KIND_VOID = 2 };
+
+enum {
+    CHUNK = 32,       /* bytes of stack for whatever streams */
+    TRIAL_STARTS = 3, /* the third start ends a trial badly [5.4] */
+    NO_SLOT = 0xFF
+};
+
+/* What is known of a slot: bits of pv_slot.state. */
+enum {
+    VALID = 1,
+    SEALED = 2,
+    SET = 4,       /* valid, and a set */
+    CONFIRMED = 8, /* a set that is not on trial */
+    WORN = 16      /* it could not be written: the last to be taken again */
+};
+
+static const uint8_t magic[4] = {'P', 'V', 'R', '1'};
+
+static uint32_t get32(const uint8_t *from)
+{
+    return (uint32_t)from[0] | (uint32_t)from[1] << 8 | (uint32_t)from[2] << 16 |
+           (uint32_t)from[3] << 24;
+}
+
+static void put32(uint8_t *to, uint32_t value)
+{
+    to[0] = (uint8_t)value;
+    to[1] = (uint8_t)(value >> 8);
+    to[2] = (uint8_t)(value >> 16);
+    to[3] = (uint8_t)(value >> 24);
+}
+
+static uint32_t crc_of(const uint8_t *bytes, size_t size)
+{
+    return ~pv_crc(PV_CRC_START, bytes, size);
+}
+
+static void make_seal(const uint8_t *header, uint8_t seal[SEAL_SIZE])
+{
+    memcpy(seal, "SEAL", 4);
+    put32(seal + 4, ~get32(header + AT_HEADER_CRC));
+}
+
+/* A set's header as far as the caller does not say otherwise; the payload's length and CRC are 0,
+ * which is right for a payload of no bytes. */
+static void new_header(const pv *p, uint8_t header[HEADER_SIZE], uint8_t kind)
+{
+    memset(header, 0, HEADER_SIZE);
+    memcpy(header + AT_MAGIC, magic, sizeof magic);
+    memcpy(header + AT_DIGEST, p->config->schema->digest, 8);
+    header[AT_KIND] = kind;
+}
+
+/* ------------------------------------------------------------------ where things lie */
+
+static uint32_t padded(const pv_flash *flash, uint32_t size)
+{
+    uint32_t unit = flash->program_unit;
+    return (size + unit - 1) / unit * unit;
+}
+
+static uint32_t header_at(const pv_flash *flash, uint8_t slot)
+{
+    return slot * flash->slot_size;
+}
+
+static uint32_t payload_at(const pv_flash *flash, uint8_t slot)
+{
+    return header_at(flash, slot) + padded(flash, HEADER_SIZE);
+}
+
+static uint32_t seal_at(const pv_flash *flash, uint8_t slot, uint32_t length)
+{
+    return payload_at(flash, slot) + padded(flash, length);
+}
+
+/* The longest payload that a slot holds, header and seal being there too. 0: not even those. */
+static uint32_t room(const pv_flash *flash)
+{
+    uint32_t rest = padded(flash, HEADER_SIZE) + padded(flash, SEAL_SIZE);
+    return flash->slot_size > rest ? flash->slot_size - rest : 0;
+}
+
+static bool read_flash(const pv *p, uint32_t at, void *to, size_t size)
+{
+    return p->config->flash->read(p->config->context, at, to, size) == 0;
+}
+
+/* ------------------------------------------------------------------ reading */
+
+/* The payload of a record as something to decode, or to copy. */
+typedef struct payload_reader {
+    pv_reader reader;
+    const pv *p;
+    uint32_t at;
+} payload_reader;
+
+static bool read_payload(pv_reader *self, void *to, size_t size)
+{
+    payload_reader *from = (payload_reader *)(void *)self;
+    uint32_t at = from->at;
+    from->at += (uint32_t)size;
+    return to == NULL || read_flash(from->p, at, to, size);
+}
+
+static void open_payload(const pv *p, uint8_t slot, uint32_t length, payload_reader *from)
+{
+    memset(from, 0, sizeof *from);
+    from->reader.read = read_payload;
+    from->reader.left = length;
+    from->p = p;
+    from->at = payload_at(p->config->flash, slot);
+}
+
+/* Hands the payload of a record on, in chunks. False if it could not be read. */
+static bool stream_payload(const pv *p, uint8_t slot, uint32_t length, pv_sink *to)
+{
+    uint8_t chunk[CHUNK];
+    payload_reader from;
+    bool whole = true;
+    open_payload(p, slot, length, &from);
+    while (whole && from.reader.left > 0) {
+        size_t size = from.reader.left < CHUNK ? from.reader.left : CHUNK;
+        whole = pv_read(&from.reader, chunk, size);
+        if (whole) {
+            to->take(to, chunk, size);
+        }
+    }
+    pv_wipe(chunk, sizeof chunk);
+    return whole;
+}
+
+/* Reads a header. False for one that cannot be read or is none; then nothing in it may be used. */
+static bool read_header(const pv *p, uint8_t slot, uint8_t header[HEADER_SIZE])
+{
+    const pv_flash *flash = p->config->flash;
+    return read_flash(p, header_at(flash, slot), header, HEADER_SIZE) &&
+           memcmp(header + AT_MAGIC, magic, sizeof magic) == 0 &&
+           get32(header + AT_HEADER_CRC) == crc_of(header, AT_HEADER_CRC) &&
+           (header[AT_KIND] == KIND_SET || header[AT_KIND] == KIND_VOID) &&
+           get32(header + AT_LENGTH) <= room(flash);
+}
+
+/* Reads a slot's record: its header, and into the slot's state whether it is valid and sealed.
+ * Returns whether it is valid. */
+static bool examine(pv *p, uint8_t slot, uint8_t header[HEADER_SIZE])
+{
+    const pv_flash *flash = p->config->flash;
+    pv_slot *known = &p->storage.slots[slot];
+    pv_digester digest;
+    uint8_t right[SEAL_SIZE], seal[SEAL_SIZE];
+    uint32_t length;
+
+    known->state &= WORN;
+    if (!read_header(p, slot, header)) {
+        return false;
+    }
+    /* The numbers are used up even where the payload turns out to be unreadable. */
+    known->generation = get32(header + AT_GENERATION);
+    known->set_number = get32(header + AT_SET_NUMBER);
+    length = get32(header + AT_LENGTH);
+    pv_digest_begin(&digest);
+    if (!stream_payload(p, slot, length, &digest.sink) ||
+        ~digest.crc != get32(header + AT_PAYLOAD_CRC)) {
+        return false;
+    }
+    known->state |= VALID;
+    if (header[AT_KIND] == KIND_SET) {
+        known->state |= header[AT_STARTS_LEFT] == 0 ? SET | CONFIRMED : SET;
+    }
+    make_seal(header, right);
+    if (read_flash(p, seal_at(flash, slot, length), seal, SEAL_SIZE) &&
+        memcmp(seal, right, SEAL_SIZE) == 0) {
+        known->state |= SEALED;
+    }
+    return true;
+}
+
+/* ------------------------------------------------------------------ choosing slots */
+
+/* Several slots are a set of bits. */
+static uint8_t bit(uint8_t slot)
+{
+    return (uint8_t)(slot == NO_SLOT ? 0u : 1u << slot);
+}
+
+static uint8_t all_slots(const pv *p)
+{
+    return (uint8_t)((1u << p->config->flash->slot_count) - 1u);
+}
+
+/* The slots whose state has all of these flags. */
+static uint8_t having(const pv *p, uint8_t flags)
+{
+    uint8_t found = 0;
+    for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
+        if ((p->storage.slots[slot].state & flags) == flags) {
+            found |= bit(slot);
+        }
+    }
+    return found;
+}
+
+/* The valid ones whose generation is above this. */
+static uint8_t above(const pv *p, uint32_t generation)
+{
+    uint8_t found = 0;
+    for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
+        if (p->storage.slots[slot].generation > generation) {
+            found |= bit(slot);
+        }
+    }
+    return found & having(p, VALID);
+}
+
+static uint8_t oldest_of(const pv *p, uint8_t among)
+{
+    uint8_t best = NO_SLOT;
+    for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
+        if ((among & bit(slot)) && (best == NO_SLOT || p->storage.slots[slot].generation <
+                                                           p->storage.slots[best].generation)) {
+            best = slot;
+        }
+    }
+    return best;
+}
+
+/* Of several of one generation (void records, and only those) one that is sealed. */
+static uint8_t newest_of(const pv *p, uint8_t among)
+{
+    uint8_t best = NO_SLOT;
+    for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
+        const pv_slot *one = &p->storage.slots[slot];
+        const pv_slot *other = &p->storage.slots[best == NO_SLOT ? slot : best];
+        if ((among & bit(slot)) && (best == NO_SLOT || one->generation > other->generation ||
+                                    (one->generation == other->generation &&
+                                     (one->state & SEALED) > (other->state & SEALED)))) {
+            best = slot;
+        }
+    }
+    return best;
+}
+
+/* The set to which a trial that ends badly goes back. */
+static uint8_t confirmed(const pv *p)
+{
+    return newest_of(p, having(p, VALID | SET | CONFIRMED));
+}
+
+/* The set to which undo goes back: the newest that is not the same commit. */
+static uint8_t older(const pv *p)
+{
+    uint8_t others = 0;
+    if (p->storage.starts_left > 0) {
+        return confirmed(p);
+    }
+    for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
+        if (p->storage.holds_set && p->storage.slots[slot].set_number != p->storage.set_number) {
+            others |= bit(slot);
+        }
+    }
+    return newest_of(p, others & having(p, VALID | SET));
+}
+
+/* What no ordinary write takes: the record in force, and what undo or a bad end of the trial needs.
+ * Two slots cannot keep the latter. */
+static uint8_t kept(const pv *p)
+{
+    uint8_t keep = bit(p->storage.slot);
+    if (p->config->flash->slot_count > 2) {
+        keep |= bit(older(p));
+    }
+    return keep;
+}
+
+/* The slot to write next: one that holds nothing, else the oldest, so that the slots wear evenly.
+ */
+static uint8_t pick(const pv *p, uint8_t keep)
+{
+    uint8_t open = all_slots(p) & (uint8_t)~keep;
+    uint8_t sound = open & (uint8_t)~having(p, WORN);
+    uint8_t blank;
+    if (sound != 0) {
+        open = sound;
+    }
+    blank = open & (uint8_t)~having(p, VALID);
+    return oldest_of(p, blank != 0 ? blank : open);
+}
+
+/* ------------------------------------------------------------------ writing */
+
+/* Programs what it takes, one unit after the other, and reads each back. */
+typedef struct writer {
+    pv_sink sink;
+    const pv *p;
+    uint32_t at; /* of the unit that fills */
+    uint16_t fill;
+    bool failed;
+} writer;
+
+/* Whether flash holds these bytes; NULL: whether it is erased. */
+static bool holds(const pv *p, uint32_t at, const uint8_t *expected, uint32_t size)
+{
+    uint8_t chunk[CHUNK];
+    bool same = true;
+    for (uint32_t done = 0; same && done < size; done += CHUNK) {
+        size_t piece = size - done < CHUNK ? size - done : CHUNK;
+        same = read_flash(p, at + done, chunk, piece);
+        for (size_t i = 0; same && i < piece; i++) {
+            same = chunk[i] == (expected == NULL ? 0xFF : expected[done + i]);
+        }
+    }
+    pv_wipe(chunk, sizeof chunk);
+    return same;
+}
+
+static void write_bytes(pv_sink *self, const uint8_t *bytes, size_t size)
+{
+    writer *to = (writer *)(void *)self;
+    const pv_config *config = to->p->config;
+    uint16_t unit = config->flash->program_unit;
+    for (size_t i = 0; i < size && !to->failed; i++) {
+        config->unit[to->fill++] = bytes[i];
+        if (to->fill < unit) {
+            continue;
+        }
+        to->failed = config->flash->program(config->context, to->at, config->unit, unit) != 0 ||
+                     !holds(to->p, to->at, config->unit, unit);
+        to->at += unit;
+        to->fill = 0;
+    }
+}
+
+/* Fills the unit that was begun. */
+static void write_padding(writer *to)
+{
+    static const uint8_t erased = 0xFF;
+    while (to->fill > 0 && !to->failed) {
+        write_bytes(&to->sink, &erased, 1);
+    }
+}
+
+static bool erase_slot(const pv *p, uint8_t slot)
+{
+    const pv_flash *flash = p->config->flash;
+    uint32_t at = header_at(flash, slot);
+    for (uint32_t done = 0; done < flash->slot_size; done += flash->erase_unit) {
+        if (flash->erase(p->config->context, at + done) != 0) {
+            return false;
+        }
+    }
+    return holds(p, at, NULL, flash->slot_size);
+}
+
+/* The payload of a commit: an entry for every field that has a stored value then. */
+static void put_entries(const pv *p, pv_sink *to)
+{
+    const pv_schema *schema = p->config->schema;
+    for (uint16_t number = 0; number < schema->field_count; number++) {
+        const pv_field *field = &schema->fields[number];
+        const void *settings = pv_resulting(p, number);
+        if (settings == NULL) {
+            continue;
+        }
+        pv_put_head(to, PV_ARRAY, 3);
+        pv_put_text(to, field->key);
+        pv_put_uint(to, field->tag);
+        pv_encode_value(to, field, settings);
+    }
+}
+
+/* Makes the slot hold this record, whose header lacks only its CRC. The payload is that of the
+ * record in `source`; NO_SLOT: the entries of a commit, or none if the header says so. */
+static bool write_record(pv *p, uint8_t slot, uint8_t header[HEADER_SIZE], uint8_t source)
+{
+    pv_slot *known = &p->storage.slots[slot];
+    uint8_t check[HEADER_SIZE], seal[SEAL_SIZE];
+    writer to;
+
+    known->state &= WORN;
+    put32(header + AT_HEADER_CRC, crc_of(header, AT_HEADER_CRC));
+    memset(&to, 0, sizeof to);
+    to.sink.take = write_bytes;
+    to.p = p;
+    to.at = header_at(p->config->flash, slot);
+    to.failed = !erase_slot(p, slot);
+    write_bytes(&to.sink, header, HEADER_SIZE);
+    write_padding(&to);
+    if (source != NO_SLOT) {
+        to.failed |= !stream_payload(p, source, get32(header + AT_LENGTH), &to.sink);
+    } else if (get32(header + AT_LENGTH) > 0) {
+        put_entries(p, &to.sink);
+    }
+    write_padding(&to);
+
+    /* Every unit was compared by itself; this finds a unit that a later one spoiled, and a payload
+     * that is not the one that the header was made for. */
+    to.failed = to.failed || !examine(p, slot, check) || memcmp(check, header, HEADER_SIZE) != 0;
+    make_seal(header, seal);
+    write_bytes(&to.sink, seal, SEAL_SIZE);
+    write_padding(&to);
+    known->state = to.failed ? WORN : (uint8_t)((known->state & ~WORN) | SEALED);
+    pv_wipe(p->config->unit, p->config->flash->program_unit);
+    return !to.failed;
+}
+
+/* Makes the slot hold a sealed record of nothing. */
+static bool write_void(pv *p, uint8_t slot, uint32_t generation, uint32_t set_number)
+{
+    uint8_t header[HEADER_SIZE];
+    new_header(p, header, KIND_VOID);
+    put32(header + AT_GENERATION, generation);
+    put32(header + AT_SET_NUMBER, set_number);
+    return write_record(p, slot, header, NO_SLOT);
+}
+
+/* Takes note of the record in force. */
+static void adopt(pv *p, uint8_t slot, const uint8_t header[HEADER_SIZE])
+{
+    pv_storage *storage = &p->storage;
+    storage->slot = slot;
+    storage->generation = get32(header + AT_GENERATION);
+    storage->set_number = get32(header + AT_SET_NUMBER);
+    memcpy(storage->token, header + AT_TOKEN, sizeof storage->token);
+    storage->holds_set = header[AT_KIND] == KIND_SET;
+    storage->starts_left = header[AT_STARTS_LEFT];
+}
+
+/* The largest number in any slot; generations and set numbers go on from there. */
+static uint32_t largest(const pv *p, bool of_sets)
+{
+    uint32_t found = 0;
+    for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
+        const pv_slot *known = &p->storage.slots[slot];
+        uint32_t number = of_sets ? known->set_number : known->generation;
+        if (number > found) {
+            found = number;
+        }
+    }
+    return found;
+}
+
+/* Writes a record to a slot that is not to be kept, with the next generation, so that it is the one
+ * in force. */
+static bool publish(pv *p, uint8_t header[HEADER_SIZE], uint8_t source, uint8_t keep)
+{
+    uint8_t slot = pick(p, keep | bit(source));
+    uint32_t last = largest(p, false);
+    if (slot == NO_SLOT || last == UINT32_MAX) {
+        return false;
+    }
+    put32(header + AT_GENERATION, last + 1);
+    if (write_record(p, slot, header, source)) {
+        adopt(p, slot, header);
+        return true;
+    }
+    /* It may still read as valid at the next start, and would be in force then though it was
+     * refused. */
+    (void)write_void(p, slot, 0, 0);
+    p->storage.slots[slot].state |= WORN;
+    return false;
+}
+
+/* Writes a copy of a record as the newest. False where it cannot be read or written. */
+static bool republish(pv *p, uint8_t slot, uint32_t set_number, uint8_t starts_left)
+{
+    uint8_t header[HEADER_SIZE];
+    if (!examine(p, slot, header)) {
+        return false;
+    }
+    put32(header + AT_SET_NUMBER, set_number);
+    header[AT_STARTS_LEFT] = starts_left;
+    return publish(p, header, slot, kept(p));
+}
+
+/* ------------------------------------------------------------------ the payload as settings */
+
+/* The name of a field of that age: 0 its key, 1 its first older key, and so on; NULL: it has none.
+ */
+static const char *name_of(const pv_field *field, uint8_t age)
+{
+    const char *const *was = field->was;
+    if (age == 0) {
+        return field->key;
+    }
+    while (was != NULL && *was != NULL && --age > 0) {
+        was++;
+    }
+    return was == NULL ? NULL : *was;
+}
+
+/* An integer as an item in memory. */
+typedef struct small_item {
+    pv_sink sink;
+    uint8_t bytes[5];
+    uint8_t size;
+} small_item;
+
+static void take_small(pv_sink *self, const uint8_t *bytes, size_t size)
+{
+    small_item *to = (small_item *)(void *)self;
+    if (size <= sizeof to->bytes - to->size) {
+        memcpy(to->bytes + to->size, bytes, size);
+        to->size = (uint8_t)(to->size + size);
+    }
+}
+
+/* Reads a decimal of so many digits as one of other digits. False if that cannot be without loss.
+ */
+static bool rescale(pv_reader *from, uint8_t digits, uint8_t wanted, small_item *to)
+{
+    pv_head head;
+    uint32_t size;
+    if (!pv_read_head(from, &head) || head.major > PV_NEGATIVE || head.argument > INT32_MAX) {
+        return false;
+    }
+    size = head.argument + head.major; /* of a negative one: -1 - argument */
+    for (; digits < wanted; digits++) {
+        if (size > INT32_MAX / 10) {
+            return false;
+        }
+        size *= 10;
+    }
+    for (; digits > wanted; digits--) {
+        if (size % 10 != 0) {
+            return false;
+        }
+        size /= 10;
+    }
+    memset(to, 0, sizeof *to);
+    to->sink.take = take_small;
+    if (head.major == PV_NEGATIVE && size > 0) {
+        pv_put_head(&to->sink, PV_NEGATIVE, size - 1);
+    } else {
+        pv_put_head(&to->sink, PV_UINT, size);
+    }
+    return true;
+}
+
+/* Gives a stored value to a field, if kind and unit fit. */
+static void load_value(const pv *p, void *settings, uint16_t number, uint32_t tag,
+                       payload_reader value)
+{
+    const pv_schema *schema = p->config->schema;
+    uint32_t wanted = schema->fields[number].tag;
+    small_item item;
+    pv_reader scaled;
+    if (tag == wanted) {
+        pv_settings_load(schema, settings, number, &value.reader);
+    } else if ((tag & 0xFF) == PV_KIND_DECIMAL && (tag & 0xFFFF00FFu) == (wanted & 0xFFFF00FFu) &&
+               rescale(&value.reader, (uint8_t)(tag >> 8), (uint8_t)(wanted >> 8), &item)) {
+        pv_read_memory(&scaled, item.bytes, item.size);
+        pv_settings_load(schema, settings, number, &scaled);
+    } else {
+        PV_STATE(settings, number) |= PV_FELL_BACK;
+    }
+}
+
+/* Goes through a payload for fields that bear a name of that age, and have found no value yet.
+ * False for a payload that cannot be read. *last: whether no field has an older name still. */
+static bool load_names(const pv *p, void *settings, payload_reader from, uint8_t age, bool *last)
+{
+    const pv_schema *schema = p->config->schema;
+    *last = true;
+    while (from.reader.left > 0) {
+        uint8_t key[PV_MAX_KEY];
+        payload_reader value;
+        pv_head array, text, tag;
+        bool fits;
+        if (!pv_read_head(&from.reader, &array) || array.major != PV_ARRAY || array.argument != 3 ||
+            !pv_read_head(&from.reader, &text) || text.major != PV_TEXT) {
+            return false;
+        }
+        fits = text.argument <= sizeof key; /* else of no field of ours */
+        if (!pv_read(&from.reader, fits ? key : NULL, text.argument) ||
+            !pv_read_head(&from.reader, &tag) || tag.major != PV_UINT) {
+            return false;
+        }
+        value = from;
+        if (!pv_skip_value(&from.reader)) {
+            return false;
+        }
+        for (uint16_t number = 0; number < schema->field_count; number++) {
+            const char *name = name_of(&schema->fields[number], age);
+            if (name_of(&schema->fields[number], (uint8_t)(age + 1)) != NULL) {
+                *last = false;
+            }
+            if (fits && name != NULL && strlen(name) == text.argument &&
+                memcmp(name, key, text.argument) == 0 &&
+                !(PV_STATE(settings, number) & (PV_IS_SET | PV_FELL_BACK))) {
+                load_value(p, settings, number, tag.argument, value);
+            }
+        }
+    }
+    return true;
+}
+
+/* Makes a settings struct of the record in a slot. The newest name that the record has for a field
+ * decides [10]: what it says is taken, or the field falls back. False for a payload that cannot be
+ * read. */
+static bool load(const pv *p, uint8_t slot, void *settings)
+{
+    uint8_t header[HEADER_SIZE];
+    payload_reader from;
+    bool whole, last = false;
+    pv_settings_reset(p->config->schema, settings);
+    whole = read_header(p, slot, header);
+    if (!whole || header[AT_KIND] != KIND_SET) {
+        return whole;
+    }
+    open_payload(p, slot, get32(header + AT_LENGTH), &from);
+    for (uint8_t age = 0; whole && !last; age++) {
+        whole = load_names(p, settings, from, age, &last);
+    }
+    return whole;
+}
+
+static void judge(pv *p)
+{
+    p->missing = pv_judge(p, p->config->settings);
+}
+
+/* Puts the values of the record in force into the settings. */
+static void reload(pv *p)
+{
+    (void)load(p, p->storage.slot, p->config->settings);
+    judge(p);
+}
+
+/* ------------------------------------------------------------------ at a start */
+
+/* The slots whose record is that one but for the generation: copies of it. */
+static uint8_t copies_of(const pv *p, uint8_t slot)
+{
+    uint8_t header[HEADER_SIZE], other[HEADER_SIZE];
+    uint8_t found = bit(slot), valid = having(p, VALID);
+    if (!read_header(p, slot, header)) {
+        return found;
+    }
+    for (uint8_t at = 0; at < p->config->flash->slot_count; at++) {
+        if ((valid & bit(at)) && read_header(p, at, other) &&
+            memcmp(header + AT_SET_NUMBER, other + AT_SET_NUMBER, AT_HEADER_CRC - AT_SET_NUMBER) ==
+                0) {
+            found |= bit(at);
+        }
+    }
+    return found;
+}
+
+/* Sees to it that the newest record is sealed, and will be at every later start. One whose seal
+ * does not read right may never have been written whole, and be unreadable the next time; or it may
+ * have read as sealed at an earlier start, which somebody was told of. So it is written anew, over
+ * neither it nor what comes after it if it vanishes. Where there is no slot for that, it is taken
+ * back. */
+static void settle(pv *p)
+{
+    for (;;) {
+        uint8_t header[HEADER_SIZE];
+        uint8_t newest = newest_of(p, having(p, VALID));
+        uint8_t copies, others, next, source, keep;
+        if (newest == NO_SLOT || (p->storage.slots[newest].state & SEALED)) {
+            return;
+        }
+        copies = copies_of(p, newest);
+        others = above(p, 0) & (uint8_t)~copies;
+        next = newest_of(p, others);
+        /* Of copies that an interrupted settling left, the first is the one that was told of. */
+        if (next != NO_SLOT) {
+            copies = (copies & above(p, p->storage.slots[next].generation)) | bit(newest);
+        }
+        source = oldest_of(p, copies);
+        others = above(p, 0) & (uint8_t)~copies;
+        keep = bit(source) | bit(next) | bit(newest_of(p, others & having(p, SET | CONFIRMED)));
+        if (pick(p, keep) == NO_SLOT) {
+            for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
+                if (copies & bit(slot)) {
+                    p->storage.slots[slot].state &= WORN;
+                }
+            }
+        } else if (examine(p, source, header)) {
+            (void)publish(p, header, source, keep);
+            return;
+        }
+    }
+}
+
+/* Takes the newest record as the one in force. */
+static void choose(pv *p)
+{
+    uint8_t header[HEADER_SIZE];
+    uint8_t slot;
+    while ((slot = newest_of(p, having(p, VALID))) != NO_SLOT && !read_header(p, slot, header)) {
+        p->storage.slots[slot].state &= WORN;
+    }
+    if (slot == NO_SLOT) {
+        memset(header, 0, sizeof header);
+    }
+    adopt(p, slot, header);
+}
+
+/* Rewrites what a write that was cut short, or an erase, left in the other slots. After an erase
+ * each of them must hold that erase's record. False if one could not be written. */
+static bool mend(pv *p)
+{
+    const pv_storage *storage = &p->storage;
+    bool erased = !storage->holds_set && storage->generation > 0;
+    uint8_t keep = erased ? bit(storage->slot) : kept(p);
+    bool whole = true;
+    for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
+        const pv_slot *known = &storage->slots[slot];
+        bool right =
+            (known->state & SEALED) &&
+            (!erased || (!(known->state & SET) && known->generation == storage->generation));
+        if (!right && !(keep & bit(slot)) &&
+            !write_void(p, slot, erased ? storage->generation : 0,
+                        erased ? storage->set_number : 0)) {
+            whole = false;
+        }
+    }
+    return whole;
+}
+
+/* Ends a trial badly. With nothing to go back to the set is kept. */
+static bool end_trial(pv *p)
+{
+    uint8_t slot = confirmed(p);
+    if (slot == NO_SLOT) {
+        slot = p->storage.slot;
+    }
+    return republish(p, slot, p->storage.slots[slot].set_number, 0);
+}
+
+/* Counts a start in a trial. A firmware that has no trials keeps the set. */
+static void count_start(pv *p)
+{
+    pv_storage *storage = &p->storage;
+    if (storage->starts_left == 0) {
+        return;
+    }
+    if (!(p->capabilities & PV_CAN_TRIAL) || confirmed(p) == NO_SLOT) {
+        (void)republish(p, storage->slot, storage->set_number, 0);
+    } else if (storage->starts_left > 1) {
+        (void)republish(p, storage->slot, storage->set_number, (uint8_t)(storage->starts_left - 1));
+    } else {
+        (void)end_trial(p);
+    }
+}
+
+static int check_geometry(const pv_config *config)
+{
+    const pv_flash *flash = config->flash;
+    if (flash == NULL || config->unit == NULL || flash->read == NULL || flash->program == NULL ||
+        flash->erase == NULL || flash->slot_count < 2 || flash->slot_count > PV_MAX_SLOTS ||
+        flash->program_unit < 1 || flash->program_unit > 256 || flash->erase_unit == 0 ||
+        flash->erase_unit % flash->program_unit != 0 || flash->slot_size == 0 ||
+        flash->slot_size % flash->erase_unit != 0 ||
+        flash->slot_size > UINT32_MAX / flash->slot_count) {
+        return PV_ERROR_CONFIG;
+    }
+    return config->schema->largest_payload > room(flash) ? PV_ERROR_SPACE : 0;
+}
+
+int pv_store_start(pv *p)
+{
+    uint8_t header[HEADER_SIZE];
+    int error = check_geometry(p->config);
+    if (error != 0) {
+        return error;
+    }
+    memset(&p->storage, 0, sizeof p->storage);
+    if (p->config->flash->slot_count < 3) {
+        p->capabilities &= (uint16_t)~(PV_CAN_UNDO | PV_CAN_TRIAL);
+    }
+    for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
+        examine(p, slot, header);
+    }
+    settle(p);
+    choose(p);
+    (void)mend(p);
+    count_start(p);
+    /* A record that cannot be read any more, though it could a moment ago, gives way to the one
+     * before. */
+    while (p->storage.slot != NO_SLOT && !load(p, p->storage.slot, p->config->settings)) {
+        p->storage.slots[p->storage.slot].state &= WORN;
+        choose(p);
+    }
+    if (p->storage.slot == NO_SLOT) {
+        pv_settings_reset(p->config->schema, p->config->settings);
+    }
+    judge(p);
+    return 0;
+}
+
+/* ------------------------------------------------------------------ at a request */
+
+/* The size and CRC of a payload before it is written. */
+typedef struct measure {
+    pv_sink sink;
+    uint32_t size;
+    uint32_t crc;
+} measure;
+
+static void take_measure(pv_sink *self, const uint8_t *bytes, size_t size)
+{
+    measure *to = (measure *)(void *)self;
+    to->size += (uint32_t)size;
+    to->crc = pv_crc(to->crc, bytes, size);
+}
+
+uint8_t pv_store_commit(pv *p, const uint8_t token[8])
+{
+    uint8_t header[HEADER_SIZE];
+    measure payload;
+    memset(&payload, 0, sizeof payload);
+    payload.sink.take = take_measure;
+    payload.crc = PV_CRC_START;
+    put_entries(p, &payload.sink);
+    if (payload.size > room(p->config->flash)) {
+        return PV_REFUSE_STORAGE;
+    }
+
+    new_header(p, header, KIND_SET);
+    put32(header + AT_SET_NUMBER, largest(p, true) + 1);
+    memcpy(header + AT_TOKEN, token, 8);
+    put32(header + AT_LENGTH, payload.size);
+    put32(header + AT_PAYLOAD_CRC, ~payload.crc);
+    if ((p->capabilities & PV_CAN_TRIAL) && p->storage.holds_set) {
+        header[AT_STARTS_LEFT] = TRIAL_STARTS;
+    }
+    return publish(p, header, NO_SLOT, kept(p)) ? 0 : PV_REFUSE_STORAGE;
+}
+
+uint8_t pv_store_confirm(pv *p)
+{
+    return republish(p, p->storage.slot, p->storage.set_number, 0) ? 0 : PV_REFUSE_STORAGE;
+}
+
+uint8_t pv_store_end_trial(pv *p)
+{
+    if (!end_trial(p)) {
+        return PV_REFUSE_STORAGE;
+    }
+    reload(p);
+    return 0;
+}
+
+uint8_t pv_store_undo(pv *p)
+{
+    const pv_config *config = p->config;
+    uint32_t size = config->schema->settings_size;
+    uint8_t slot = older(p);
+    uint8_t refusal = PV_REFUSE_NO_OLDER_SET;
+    if (slot != NO_SLOT && load(p, slot, config->staged) &&
+        pv_judge(p, config->staged) == PV_NO_FIELD) {
+        refusal = republish(p, slot, largest(p, true) + 1, 0) ? 0 : PV_REFUSE_STORAGE;
+    }
+    if (refusal == 0) {
+        memcpy(config->settings, config->staged, size);
+        judge(p);
+    }
+    pv_wipe(config->staged, size);
+    return refusal;
+}
+
+uint8_t pv_store_erase(pv *p)
+{
+    uint8_t header[HEADER_SIZE];
+    new_header(p, header, KIND_VOID);
+    put32(header + AT_SET_NUMBER, largest(p, true) + 1);
+    if (!publish(p, header, NO_SLOT, kept(p))) {
+        return PV_REFUSE_STORAGE;
+    }
+    /* From here on nothing is in force at any later start, and each start goes on wiping. */
+    pv_settings_reset(p->config->schema, p->config->settings);
+    judge(p);
+    return mend(p) ? 0 : PV_REFUSE_STORAGE;
+}

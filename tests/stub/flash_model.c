@@ -1,0 +1,180 @@
+/* SPDX-License-Identifier: MIT */
+#include "flash_model.h"
+
+#include <string.h>
+
+/* xorshift32 (Marsaglia 2003): small, and the same on every machine. */
+static uint32_t draw(flash_model *flash)
+{
+    flash->random ^= flash->random << 13;
+    flash->random ^= flash->random >> 17;
+    flash->random ^= flash->random << 5;
+    return flash->random;
+}
+
+void flash_blank(flash_model *flash, uint32_t size, uint32_t erase_unit, uint32_t program_unit,
+                 uint32_t seed)
+{
+    memset(flash, 0, sizeof *flash);
+    flash->size = size;
+    flash->erase_unit = erase_unit;
+    flash->program_unit = program_unit;
+    flash->random = seed * 2654435761u + 1;
+    memset(flash->seen, 0xFF, size);
+    flash_power_on(flash);
+}
+
+static void read_torn_unit(flash_model *flash, uint32_t unit, uint32_t mood)
+{
+    uint32_t at = unit * flash->program_unit;
+    uint32_t size = flash->program_unit;
+    uint32_t border;
+    switch (mood == 2 ? draw(flash) % 4 : mood) {
+    case 0:
+        memcpy(flash->seen + at, flash->before + at, size);
+        return;
+    case 1:
+        memcpy(flash->seen + at, flash->after + at, size);
+        return;
+    case 2:
+        border = draw(flash) % size;
+        memcpy(flash->seen + at, flash->after + at, border);
+        memcpy(flash->seen + at + border, flash->before + at + border, size - border);
+        break;
+    default:
+        for (uint32_t i = at; i < at + size; i++) {
+            uint8_t mask = (uint8_t)draw(flash);
+            flash->seen[i] = (uint8_t)((flash->before[i] & mask) | (flash->after[i] & ~mask));
+        }
+        break;
+    }
+    flash->unreadable[unit] = flash->torn[unit] == TEAR_ECC;
+}
+
+void flash_power_on(flash_model *flash)
+{
+    flash->operations = 0;
+    flash->cut_at = UINT32_MAX;
+    flash->fail_from = UINT32_MAX;
+    flash->fail_to = UINT32_MAX;
+    flash->dead = false;
+    memset(flash->unreadable, 0, sizeof flash->unreadable);
+    memset(flash->erased_now, 0, sizeof flash->erased_now);
+    for (uint32_t erase = 0; erase < flash->size / flash->erase_unit; erase++) {
+        /* One mood for all that one cut left: wholly there and wholly gone are what misleads most.
+         */
+        uint32_t units = flash->erase_unit / flash->program_unit;
+        uint32_t mood = draw(flash) % 3;
+        for (uint32_t unit = erase * units; unit < (erase + 1) * units; unit++) {
+            if (flash->torn[unit]) {
+                read_torn_unit(flash, unit, mood);
+            }
+        }
+    }
+}
+
+/* What of the operation happened when the power went. `after` holds the whole of it. */
+static void tear(flash_model *flash, uint32_t offset, uint32_t size, const uint8_t *after)
+{
+    uint32_t last = size > flash->program_unit ? flash->program_unit : 1;
+    uint32_t done = flash->cut_tear == TEAR_ALL_BUT_LAST ? size - last
+                    : flash->cut_tear == TEAR_PREFIX     ? flash->cut_bytes
+                                                         : 0;
+    flash->dead = true;
+    for (uint32_t i = 0; i < size; i++) {
+        uint8_t *seen = &flash->seen[offset + i];
+        if (flash->cut_tear == TEAR_UNSTABLE || flash->cut_tear == TEAR_ECC) {
+            uint32_t unit = (offset + i) / flash->program_unit;
+            flash->before[offset + i] = *seen;
+            flash->after[offset + i] = after[i];
+            flash->torn[unit] = (uint8_t)flash->cut_tear;
+        } else if (flash->cut_tear == TEAR_SUBSET) {
+            uint8_t mask = (uint8_t)draw(flash);
+            *seen = (uint8_t)((*seen & mask) | (after[i] & ~mask));
+        } else if (i < done) {
+            *seen = after[i];
+        }
+    }
+}
+
+/* Whether this operation reports a failure, or is the one that loses power. */
+static bool stops(flash_model *flash, uint32_t offset, uint32_t size, const uint8_t *after)
+{
+    uint32_t number = flash->operations++;
+    if (number < FLASH_LOGGED) {
+        flash->sizes[number] = (uint16_t)size;
+    }
+    if (number == flash->cut_at) {
+        tear(flash, offset, size, after);
+        return true;
+    }
+    return number >= flash->fail_from && number < flash->fail_to;
+}
+
+int flash_read(flash_model *flash, uint32_t offset, void *to, size_t size)
+{
+    if (offset > flash->size || size > flash->size - offset) {
+        flash->broken_rules++;
+        return -1;
+    }
+    if (flash->dead) {
+        return -1;
+    }
+    for (size_t at = offset; at < offset + size; at++) {
+        if (flash->unreadable[at / flash->program_unit]) {
+            return -1;
+        }
+    }
+    memcpy(to, flash->seen + offset, size);
+    return 0;
+}
+
+int flash_program(flash_model *flash, uint32_t offset, const void *from, size_t size)
+{
+    uint32_t unit = offset / flash->program_unit;
+    uint8_t after[256];
+    if (flash->dead) {
+        return -1;
+    }
+    /* One whole unit, inside, once between erases, and only where this power cycle has erased. */
+    if (size != flash->program_unit || offset % flash->program_unit != 0 ||
+        offset > flash->size - size || flash->programmed[unit] ||
+        !flash->erased_now[offset / flash->erase_unit]) {
+        flash->broken_rules++;
+        return -1;
+    }
+    for (size_t i = 0; i < size; i++) {
+        after[i] = flash->seen[offset + i] & ((const uint8_t *)from)[i];
+    }
+    flash->programmed[unit] = 1;
+    if (stops(flash, offset, (uint32_t)size, after)) {
+        return -1;
+    }
+    memcpy(flash->seen + offset, after, size);
+    return 0;
+}
+
+int flash_erase(flash_model *flash, uint32_t offset)
+{
+    uint8_t blank[FLASH_MOST_BYTES];
+    uint32_t units = flash->erase_unit / flash->program_unit;
+    uint32_t first = offset / flash->program_unit;
+    if (flash->dead) {
+        return -1;
+    }
+    if (offset % flash->erase_unit != 0 || offset >= flash->size) {
+        flash->broken_rules++;
+        return -1;
+    }
+    memset(blank, 0xFF, flash->erase_unit);
+    flash->erases[offset / flash->erase_unit]++;
+    if (stops(flash, offset, flash->erase_unit, blank)) {
+        return -1;
+    }
+    memset(flash->seen + offset, 0xFF, flash->erase_unit);
+    memset(flash->torn + first, 0, units);
+    memset(flash->unreadable + first, 0, units);
+    memset(flash->programmed + first, 0, units);
+    flash->erased_now[offset / flash->erase_unit] = 1;
+    return 0;
+}

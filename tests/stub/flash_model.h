@@ -1,0 +1,59 @@
+/* SPDX-License-Identifier: MIT */
+/* Flash that obeys the rules of NOR flash, counts operations, and loses power in any of them. */
+#ifndef FLASH_MODEL_H
+#define FLASH_MODEL_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+enum { FLASH_MOST_BYTES = 16384, FLASH_LOGGED = 4096 };
+
+/* What a program or an erase that was cut short leaves behind. */
+enum flash_tear {
+    TEAR_NOTHING,      /* as if it had not begun */
+    TEAR_PREFIX,       /* the first `bytes` bytes are done */
+    TEAR_SUBSET,       /* each bit is done or not */
+    TEAR_ALL_BUT_LAST, /* the last byte of a program, the last program unit of an erase, is not done
+                        */
+    TEAR_UNSTABLE,     /* another reading at each start: before, after, or a mixture of both */
+    TEAR_ECC           /* the same, or the unit cannot be read */
+};
+
+typedef struct flash_model {
+    uint32_t size;
+    uint32_t erase_unit;
+    uint32_t program_unit;
+
+    uint8_t seen[FLASH_MOST_BYTES];         /* what a read gives in this power cycle */
+    uint8_t before[FLASH_MOST_BYTES];       /* of torn bytes: without the operation */
+    uint8_t after[FLASH_MOST_BYTES];        /* and with it */
+    uint8_t torn[FLASH_MOST_BYTES];         /* by program unit: 0, TEAR_UNSTABLE or TEAR_ECC */
+    uint8_t unreadable[FLASH_MOST_BYTES];   /* by program unit, in this power cycle */
+    uint8_t programmed[FLASH_MOST_BYTES];   /* by program unit, since its last erase */
+    uint8_t erased_now[FLASH_MOST_BYTES];   /* by erase unit: erased in this power cycle */
+    uint32_t erases[FLASH_MOST_BYTES / 64]; /* by erase unit: wear */
+
+    uint16_t sizes[FLASH_LOGGED]; /* by operation of this power cycle: bytes */
+    uint32_t random;
+    uint32_t operations; /* programs and erases in this power cycle */
+    uint32_t cut_at;     /* the operation that loses power; UINT32_MAX: none */
+    uint32_t cut_bytes;
+    uint32_t cut_tear;
+    uint32_t fail_from; /* operations from this one on report failure, up to fail_to */
+    uint32_t fail_to;
+    uint32_t broken_rules;
+    bool dead;
+} flash_model;
+
+void flash_blank(flash_model *flash, uint32_t size, uint32_t erase_unit, uint32_t program_unit,
+                 uint32_t seed);
+
+/* A new power cycle: torn units take another reading. */
+void flash_power_on(flash_model *flash);
+
+int flash_read(flash_model *flash, uint32_t offset, void *to, size_t size);
+int flash_program(flash_model *flash, uint32_t offset, const void *from, size_t size);
+int flash_erase(flash_model *flash, uint32_t offset);
+
+#endif

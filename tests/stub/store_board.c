@@ -1,0 +1,365 @@
+/* SPDX-License-Identifier: MIT */
+/*
+ * A board for the tests of the store: the stub on the flash model, without a line. It is driven
+ * below the messages, so that a test can reach every operation in any state. Its schemas are
+ * written by hand: version 1, and 2 and 3 that follow it as updates.
+ */
+#include <stdlib.h>
+#include <string.h>
+
+#include "flash_model.h"
+#include "pv_internal.h"
+
+/* ------------------------------------------------------------------ schemas */
+
+enum { UNIT_M = 0x8CE0 }; /* low 16 bits of the CRC-32C of "m"; a test recomputes it */
+#define TAG(kind, digits, unit)                                                                    \
+    ((uint32_t)(kind) | (uint32_t)(digits) << 8 | (uint32_t)(unit) << 16)
+#define AT(type, member) (uint16_t)offsetof(type, member)
+
+/* State first, then the members of every version: those that a version lacks stay empty. */
+typedef struct settings {
+    uint8_t state[6];
+    char name[17];
+    int32_t depth;
+    char key[25];
+    struct {
+        uint16_t length;
+        uint8_t bytes[64];
+    } certificate;
+    uint8_t mode;
+    int32_t height;
+} settings;
+
+static const settings defaults = {.depth = 20};
+static const settings finer_defaults = {.depth = 200};
+
+static const char *const modes[] = {"off", "siren", "lamp", NULL};
+static const char *const fewer_modes[] = {"lamp", "off", NULL};
+static const char *const old_title[] = {"site.name", NULL};
+static const char *const old_depth[] = {"probe.depth", NULL};
+static const char *const old_label[] = {"site.title", "site.name", NULL};
+static const char *const old_single_depth[] = {"probe.1.depth", NULL};
+
+#define FIELD(key_, was_, kind_, tag_, names_, least, most, member, flags_)                        \
+    {.key = key_,                                                                                  \
+     .was = was_,                                                                                  \
+     .kind = &kind_,                                                                               \
+     .tag = tag_,                                                                                  \
+     .names = names_,                                                                              \
+     .minimum = least,                                                                             \
+     .maximum = most,                                                                              \
+     .offset = AT(settings, member),                                                               \
+     .network = -1,                                                                                \
+     .flags = flags_}
+
+static const pv_field first_fields[] = {
+    FIELD("site.name", NULL, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 1, 16, name, PV_REQUIRED),
+    FIELD("probe.depth", NULL, pv_kind_decimal, TAG(PV_KIND_DECIMAL, 1, UNIT_M), NULL, -100, 1000,
+          depth, PV_HAS_DEFAULT),
+    FIELD("service.key", NULL, pv_kind_secret, TAG(PV_KIND_SECRET, 0, 0), NULL, 8, 24, key,
+          PV_SECRET),
+    FIELD("service.cert", NULL, pv_kind_blob, TAG(PV_KIND_BLOB, 0, 0), NULL, 1, 64, certificate, 0),
+    FIELD("alarm.mode", NULL, pv_kind_choice, TAG(PV_KIND_CHOICE, 0, 0), modes, 0, 2, mode, 0),
+};
+
+/* Two keys renamed, one of them into a section that repeats; a digit more; a tighter limit; an
+ * option gone and the others in another order; a new required field. */
+static const pv_field second_fields[] = {
+    FIELD("site.title", old_title, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 1, 16, name,
+          PV_REQUIRED),
+    FIELD("probe.1.depth", old_depth, pv_kind_decimal, TAG(PV_KIND_DECIMAL, 2, UNIT_M), NULL, -1000,
+          10000, depth, PV_HAS_DEFAULT),
+    FIELD("service.key", NULL, pv_kind_secret, TAG(PV_KIND_SECRET, 0, 0), NULL, 8, 24, key,
+          PV_SECRET),
+    FIELD("service.cert", NULL, pv_kind_blob, TAG(PV_KIND_BLOB, 0, 0), NULL, 1, 8, certificate, 0),
+    FIELD("alarm.mode", NULL, pv_kind_choice, TAG(PV_KIND_CHOICE, 0, 0), fewer_modes, 0, 1, mode,
+          0),
+    FIELD("site.height", NULL, pv_kind_integer, TAG(PV_KIND_INTEGER, 0, UNIT_M), NULL, -500, 9000,
+          height, PV_REQUIRED),
+};
+
+/* Renamed again, and back to one digit; the secret has become a plain text. */
+static const pv_field third_fields[] = {
+    FIELD("site.label", old_label, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 1, 16, name,
+          PV_REQUIRED),
+    FIELD("probe.depth", old_single_depth, pv_kind_decimal, TAG(PV_KIND_DECIMAL, 1, UNIT_M), NULL,
+          -100, 1000, depth, PV_HAS_DEFAULT),
+    FIELD("service.key", NULL, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 8, 24, key, 0),
+};
+
+#define SCHEMA(fields_, defaults_, number, trial)                                                  \
+    {                                                                                              \
+        .stub_version = PV_STUB_VERSION, .field_count = sizeof fields_ / sizeof fields_[0],        \
+        .firmware = "test", .firmware_version = "1", .board = "test", .fields = fields_,           \
+        .defaults = &defaults_, .settings_size = sizeof(settings), .largest_payload = 232,         \
+        .trial_seconds = trial, .digest = {number}                                                 \
+    }
+
+static const pv_schema schemas[] = {
+    SCHEMA(first_fields, defaults, 1, 0),
+    SCHEMA(second_fields, finer_defaults, 2, 0),
+    SCHEMA(third_fields, defaults, 3, 0),
+    SCHEMA(first_fields, defaults, 1, 60), /* version 1 with trials */
+};
+
+/* ------------------------------------------------------------------ the board */
+
+typedef struct board {
+    flash_model flash;
+    pv_flash geometry;
+    pv_config config;
+    pv p;
+    settings settings, staged;
+    uint8_t unit[256];
+    uint32_t reads_left; /* until reading fails; UINT32_MAX: never */
+} board;
+
+static int read_back(void *context, uint32_t offset, void *to, size_t size)
+{
+    board *b = context;
+    if (b->reads_left != UINT32_MAX && b->reads_left-- == 0) {
+        b->reads_left = 0;
+        return -1;
+    }
+    return flash_read(&b->flash, offset, to, size);
+}
+
+static int program(void *context, uint32_t offset, const void *from, size_t size)
+{
+    board *b = context;
+    return flash_program(&b->flash, offset, from, size);
+}
+
+static int erase(void *context, uint32_t offset)
+{
+    board *b = context;
+    return flash_erase(&b->flash, offset);
+}
+
+static void wire(board *b, const pv_schema *schema)
+{
+    b->geometry.read = read_back;
+    b->geometry.program = program;
+    b->geometry.erase = erase;
+    memset(&b->config, 0, sizeof b->config);
+    b->config.schema = schema;
+    b->config.flash = &b->geometry;
+    b->config.context = b;
+    b->config.settings = &b->settings;
+    b->config.staged = &b->staged;
+    b->config.unit = b->unit;
+    b->p.config = &b->config;
+}
+
+board *board_new(uint8_t slots, uint32_t slot_size, uint32_t erase_unit, uint16_t program_unit,
+                 uint32_t seed)
+{
+    board *b = calloc(1, sizeof *b);
+    if (b == NULL) {
+        abort();
+    }
+    b->geometry.slot_count = slots;
+    b->geometry.slot_size = slot_size;
+    b->geometry.erase_unit = erase_unit;
+    b->geometry.program_unit = program_unit;
+    flash_blank(&b->flash, slots * slot_size, erase_unit, program_unit, seed);
+    return b;
+}
+
+void board_free(board *b)
+{
+    free(b);
+}
+
+/* Another board in the same state, in the middle of a power cycle or not. */
+void board_copy(board *to, const board *from)
+{
+    const pv_schema *schema = from->config.schema;
+    memcpy(to, from, sizeof *to);
+    wire(to, schema);
+}
+
+/* A start of the firmware with that schema: nothing of the RAM is left. */
+int board_start(board *b, unsigned schema)
+{
+    memset(&b->p, 0, sizeof b->p);
+    memset(&b->settings, 0xA5, sizeof b->settings);
+    memset(&b->staged, 0, sizeof b->staged);
+    memset(b->unit, 0, sizeof b->unit);
+    b->reads_left = UINT32_MAX;
+    wire(b, &schemas[schema]);
+    b->p.capabilities = PV_CAN_UNDO | PV_CAN_ERASE;
+    if (schemas[schema].trial_seconds > 0) {
+        b->p.capabilities |= PV_CAN_TRIAL;
+    }
+    return pv_store_start(&b->p);
+}
+
+void board_power(board *b)
+{
+    flash_power_on(&b->flash);
+}
+
+void board_stage_bytes(board *b, uint16_t field, const uint8_t *bytes, size_t size)
+{
+    const pv_field *one = &b->config.schema->fields[field];
+    memcpy(pv_member_bytes(one, &b->staged), bytes, size);
+    pv_member_close(one, &b->staged, size);
+    b->staged.state[field] = PV_IS_STAGED;
+}
+
+void board_stage_number(board *b, uint16_t field, int32_t number)
+{
+    const pv_field *one = &b->config.schema->fields[field];
+    uint8_t *member = (uint8_t *)&b->staged + one->offset;
+    if (one->kind->layout == PV_AS_NUMBER) {
+        memcpy(member, &number, sizeof number);
+    } else {
+        *member = (uint8_t)number;
+    }
+    b->staged.state[field] = PV_IS_STAGED;
+}
+
+void board_stage_clear(board *b, uint16_t field)
+{
+    b->staged.state[field] = PV_IS_STAGED | PV_IS_CLEARED;
+}
+
+/* As pv.c commits: what is staged goes over what is stored once it is durable. */
+int board_commit(board *b, const uint8_t token[8])
+{
+    int refusal = pv_store_commit(&b->p, token);
+    if (refusal == 0) {
+        pv_settings_overlay(&b->p);
+        b->p.missing = pv_judge(&b->p, &b->settings);
+    }
+    pv_drop_staged(&b->p);
+    return refusal;
+}
+
+int board_undo(board *b)
+{
+    return pv_store_undo(&b->p);
+}
+
+int board_confirm(board *b)
+{
+    return pv_store_confirm(&b->p);
+}
+
+int board_end_trial(board *b)
+{
+    return pv_store_end_trial(&b->p);
+}
+
+int board_erase(board *b)
+{
+    return pv_store_erase(&b->p);
+}
+
+/* ------------------------------------------------------------------ what tests look at */
+
+const settings *board_settings(const board *b)
+{
+    return &b->settings;
+}
+
+uint32_t board_generation(const board *b)
+{
+    return b->p.storage.generation;
+}
+
+uint16_t board_missing(const board *b)
+{
+    return b->p.missing;
+}
+
+uint16_t board_capabilities(const board *b)
+{
+    return b->p.capabilities;
+}
+
+/* What the flash holds as this power cycle reads it; a test may change it. */
+uint8_t *board_image(board *b)
+{
+    return b->flash.seen;
+}
+
+uint32_t board_erases(const board *b, uint32_t erase_unit)
+{
+    return b->flash.erases[erase_unit];
+}
+
+/* Programs and erases since the start of this power cycle, and the size of one of them. */
+uint32_t board_operations(const board *b)
+{
+    return b->flash.operations;
+}
+
+uint32_t board_operation_size(const board *b, uint32_t operation)
+{
+    return b->flash.sizes[operation];
+}
+
+uint32_t board_broken_rules(const board *b)
+{
+    return b->flash.broken_rules;
+}
+
+bool board_is_dead(const board *b)
+{
+    return b->flash.dead;
+}
+
+/* Power goes in the operation with that number. */
+void board_cut(board *b, uint32_t operation, uint32_t bytes, uint32_t tear)
+{
+    b->flash.cut_at = operation;
+    b->flash.cut_bytes = bytes;
+    b->flash.cut_tear = tear;
+}
+
+/* Operations in this range report a failure and do nothing. */
+void board_fail(board *b, uint32_t from, uint32_t to)
+{
+    b->flash.fail_from = from;
+    b->flash.fail_to = to;
+}
+
+void board_fail_reads(board *b, uint32_t after)
+{
+    b->reads_left = after;
+}
+
+/* All that a host is told, in a form to compare: whether a set is held, starts left, token,
+ * settings. The generation is not in it: a start may raise it. */
+enum { TOLD_SIZE = 1 + 1 + 8 + sizeof(settings) };
+
+size_t board_told(const board *b, uint8_t *to)
+{
+    bool held = b->p.storage.holds_set;
+    memset(to, 0, TOLD_SIZE);
+    to[0] = held;
+    to[1] = held ? b->p.storage.starts_left : 0;
+    if (held) {
+        memcpy(to + 2, b->p.storage.token, 8);
+    }
+    memcpy(to + 10, &b->settings, sizeof b->settings);
+    return TOLD_SIZE;
+}
+
+/* Where in the RAM of the stub these bytes are, save in the settings in force; -1: nowhere. */
+long board_find_in_ram(const board *b, const uint8_t *bytes, size_t size)
+{
+    const uint8_t *places[] = {(const uint8_t *)&b->p, (const uint8_t *)&b->staged, b->unit};
+    const size_t sizes[] = {sizeof b->p, sizeof b->staged, sizeof b->unit};
+    for (size_t place = 0; place < 3; place++) {
+        for (size_t at = 0; at + size <= sizes[place]; at++) {
+            if (memcmp(places[place] + at, bytes, size) == 0) {
+                return (long)(place * 100000 + at);
+            }
+        }
+    }
+    return -1;
+}

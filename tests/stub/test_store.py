@@ -1,0 +1,504 @@
+# SPDX-License-Identifier: MIT
+"""The stub's store (firmware_stub/STORAGE.md) on flash that loses power wherever it hurts.
+
+The invariant: after a power cut a board holds the whole old set or the whole new one; what it told a
+host once, at this start or by an acknowledgement, it holds at every later start.
+
+The compiled stub runs on a model of flash (flash_model.c) inside this process. The model enforces the
+rules of NOR flash: bits go from 1 to 0, a program unit is written once between erases, and only where
+the same power cycle has erased.
+"""
+
+from __future__ import annotations
+
+import ctypes
+
+import random
+import subprocess
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from enum import IntEnum
+from pathlib import Path
+
+import google_crc32c
+import pytest
+
+ROOT = Path(__file__).parents[2]
+STUB = ROOT / "firmware_stub"
+HERE = Path(__file__).parent
+
+pytestmark = pytest.mark.needs("cc")
+
+FLAGS = ["-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror"]
+# Undefined behaviour ends the run instead of passing unseen.
+CHECKED = ["-fsanitize=undefined", "-fsanitize-undefined-trap-on-error"]
+
+STORAGE_REFUSED = 23  # PV_REFUSE_STORAGE, PV_REFUSE_NO_OLDER_SET of pv_table.h
+NO_OLDER_SET = 24
+NO_FIELD = 0xFFFF
+ERROR_CONFIG, ERROR_SPACE = -1, -3  # PV_ERROR_ of pv.h
+IS_SET, IS_ACTIVE, FELL_BACK, IN_FORCE = 1, 2, 4, 8
+CAN_UNDO, CAN_TRIAL = 1, 2
+
+# The schemas of store_board.c.
+FIRST, SECOND, THIRD, TRIAL = range(4)
+NAME, DEPTH, KEY, CERT, MODE, HEIGHT = range(6)
+SIREN, LAMP = 1, 2  # options of version 1
+
+
+class Tear(IntEnum):
+    """What an operation that was cut short leaves: enum flash_tear of flash_model.h."""
+
+    NOTHING = 0
+    PREFIX = 1
+    SUBSET = 2
+    ALL_BUT_LAST = 3
+    UNSTABLE = 4
+    ECC = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Geometry:
+    """How a board's flash is divided."""
+
+    slots: int
+    slot_size: int
+    erase_unit: int
+    program_unit: int
+
+    def __str__(self) -> str:
+        return f"{self.slots}x{self.slot_size}-{self.erase_unit}-{self.program_unit}"
+
+
+FINE = Geometry(4, 512, 256, 8)
+GEOMETRIES = [FINE, Geometry(4, 512, 512, 1), Geometry(4, 1024, 1024, 256)]
+THREE = Geometry(3, 512, 256, 8)
+TWO = Geometry(2, 512, 256, 8)
+
+
+class Settings(ctypes.Structure):
+    """The settings struct of store_board.c."""
+
+    _fields_ = (
+        ("state", ctypes.c_uint8 * 6),
+        ("name", ctypes.c_char * 17),
+        ("depth", ctypes.c_int32),
+        ("key", ctypes.c_char * 25),
+        ("certificate_length", ctypes.c_uint16),
+        ("certificate", ctypes.c_uint8 * 64),
+        ("mode", ctypes.c_uint8),
+        ("height", ctypes.c_int32),
+    )
+
+
+class Told(ctypes.Structure):
+    """What board_told() gives."""
+
+    _fields_ = (
+        ("holds_set", ctypes.c_uint8),
+        ("starts_left", ctypes.c_uint8),
+        ("token", ctypes.c_char * 8),
+    )
+
+
+@pytest.fixture(scope="module")
+def library(tmp_path_factory: pytest.TempPathFactory) -> ctypes.CDLL:
+    """The stub with the flash model and the test board, compiled."""
+    target = tmp_path_factory.mktemp("store") / "store.so"
+    own = [HERE / "flash_model.c", HERE / "store_board.c"]
+    sources = sorted(map(str, [*own, *(STUB / "src").glob("*.c")]))
+    folders = [f"-I{folder}" for folder in (STUB / "include", STUB / "src", HERE)]
+    subprocess.run(
+        ["cc", *FLAGS, *CHECKED, "-O1", "-fPIC", "-shared", *folders, "-o", target, *sources],
+        check=True,
+        timeout=120,
+    )
+    loaded = ctypes.CDLL(str(target))
+    loaded.board_new.restype = ctypes.c_void_p
+    loaded.board_settings.restype = ctypes.POINTER(Settings)
+    loaded.board_image.restype = ctypes.POINTER(ctypes.c_uint8)
+    loaded.board_find_in_ram.restype = ctypes.c_long
+    loaded.board_told.restype = ctypes.c_size_t
+    for name in ("generation", "erases", "operations", "operation_size", "broken_rules"):
+        getattr(loaded, f"board_{name}").restype = ctypes.c_uint32
+    for name in ("missing", "capabilities"):
+        getattr(loaded, f"board_{name}").restype = ctypes.c_uint16
+    loaded.board_is_dead.restype = ctypes.c_bool
+    return loaded
+
+
+class Board:
+    """One board: its flash, which outlives a start, and the stub's RAM, which does not."""
+
+    def __init__(self, library: ctypes.CDLL, geometry: Geometry, seed: int = 1) -> None:
+        self.library = library
+        self.geometry = geometry
+        self.handle = ctypes.c_void_p(
+            library.board_new(
+                geometry.slots, geometry.slot_size, geometry.erase_unit, geometry.program_unit, seed
+            )
+        )
+
+    def __del__(self) -> None:
+        self.library.board_free(self.handle)
+
+    def copy(self) -> Board:
+        """Return another board in the same state."""
+        other = Board(self.library, self.geometry)
+        self.library.board_copy(other.handle, self.handle)
+        return other
+
+    def power(self) -> None:
+        """Begin a new power cycle."""
+        self.library.board_power(self.handle)
+
+    def start(self, schema: int = FIRST) -> int:
+        """Start the firmware."""
+        return int(self.library.board_start(self.handle, schema))
+
+    def restart(self, schema: int = FIRST) -> Board:
+        """Power off and on, and start without a fault."""
+        self.power()
+        assert self.start(schema) == 0
+        return self
+
+    def cut(self, operation: int, size: int, tear: Tear) -> None:
+        """Lose power in the operation with that number of this power cycle."""
+        self.library.board_cut(self.handle, operation, size, int(tear))
+
+    def fail(self, first: int, end: int) -> None:
+        """Let the operations of that range report a failure."""
+        self.library.board_fail(self.handle, first, end)
+
+    def fail_reads(self, after: int) -> None:
+        """Let reading fail after so many reads."""
+        self.library.board_fail_reads(self.handle, after)
+
+    def stage(self, values: dict[int, bytes | int | None]) -> None:
+        """Stage values, or None to clear."""
+        for field, value in values.items():
+            if value is None:
+                self.library.board_stage_clear(self.handle, field)
+            elif isinstance(value, int):
+                self.library.board_stage_number(self.handle, field, value)
+            else:
+                self.library.board_stage_bytes(self.handle, field, value, len(value))
+
+    def commit(self, token: bytes, values: dict[int, bytes | int | None]) -> int:
+        """Stage and commit."""
+        self.stage(values)
+        return int(self.library.board_commit(self.handle, token))
+
+    def undo(self) -> int:
+        """Put the older set in force."""
+        return int(self.library.board_undo(self.handle))
+
+    def confirm(self) -> int:
+        """Keep the set on trial."""
+        return int(self.library.board_confirm(self.handle))
+
+    def end_trial(self) -> int:
+        """End the trial badly."""
+        return int(self.library.board_end_trial(self.handle))
+
+    def erase(self) -> int:
+        """Wipe all."""
+        return int(self.library.board_erase(self.handle))
+
+    @property
+    def generation(self) -> int:
+        """The generation in force."""
+        return int(self.library.board_generation(self.handle))
+
+    @property
+    def operations(self) -> int:
+        """Programs and erases in this power cycle."""
+        return int(self.library.board_operations(self.handle))
+
+    def operation_size(self, operation: int) -> int:
+        """Bytes of one of them."""
+        return int(self.library.board_operation_size(self.handle, operation))
+
+    @property
+    def is_dead(self) -> bool:
+        """Whether power is lost."""
+        return bool(self.library.board_is_dead(self.handle))
+
+    @property
+    def missing(self) -> int:
+        """The first required field without a value."""
+        return int(self.library.board_missing(self.handle))
+
+    @property
+    def capabilities(self) -> int:
+        """What the store can promise."""
+        return int(self.library.board_capabilities(self.handle))
+
+    @property
+    def settings(self) -> Settings:
+        """The settings in force, as they stand now."""
+        settings: Settings = self.library.board_settings(self.handle).contents
+        return settings
+
+    @property
+    def told(self) -> bytes:
+        """All that a host is told, but for the generation, to compare."""
+        told = ctypes.create_string_buffer(1024)
+        size = self.library.board_told(self.handle, told)
+        return told.raw[:size]
+
+    @property
+    def told_fields(self) -> Told:
+        """Whether a set is held, starts left and token."""
+        return Told.from_buffer_copy(self.told)
+
+    @property
+    def image(self) -> bytes:
+        """What the flash holds."""
+        return bytes(self._cells[: self.geometry.slots * self.geometry.slot_size])
+
+    def change_image(self, at: int, xor: int) -> None:
+        """Flip bits of the flash."""
+        self._cells[at] ^= xor
+
+    @property
+    def _cells(self) -> ctypes._Pointer[ctypes.c_uint8]:
+        cells: ctypes._Pointer[ctypes.c_uint8] = self.library.board_image(self.handle)
+        return cells
+
+    def check_rules(self) -> None:
+        """No rule of the flash was broken so far."""
+        assert self.library.board_broken_rules(self.handle) == 0
+
+    def find_in_ram(self, secret: bytes) -> int:
+        """Where in the stub's RAM, the settings in force aside, these bytes are; -1: nowhere."""
+        return int(self.library.board_find_in_ram(self.handle, secret, len(secret)))
+
+    def slot_erases(self) -> list[int]:
+        """Erases of the first erase unit of each slot."""
+        units = self.geometry.slot_size // self.geometry.erase_unit
+        return [
+            int(self.library.board_erases(self.handle, slot * units))
+            for slot in range(self.geometry.slots)
+        ]
+
+
+Step = Callable[[Board], int]
+
+
+def commit(number: int, **more: bytes | int | None) -> Step:
+    """Commit a set that the number tells from all others."""
+    values: dict[int, bytes | int | None] = {NAME: b"tree %d" % number, DEPTH: number}
+    names = {"key": KEY, "cert": CERT, "mode": MODE}
+    values.update({names[name]: value for name, value in more.items()})
+    return lambda board: board.commit(token_of(number), values)
+
+
+def token_of(number: int) -> bytes:
+    """The token of commit(number)."""
+    return b"token %2d" % number
+
+
+def restart(schema: int) -> Step:
+    """A start of the firmware; the power cycle begins outside, so that it can be cut."""
+    return lambda board: board.start(schema)
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """Something that is cut short, and how the board came there."""
+
+    name: str
+    setup: tuple[Step, ...]
+    last: Step
+    schema: int = FIRST
+    later: int | None = None  # the schema from the last step on
+
+    @property
+    def is_start(self) -> bool:
+        """Whether the last step is itself a start."""
+        return self.last.__qualname__.startswith("restart")
+
+
+LONG = {"key": b"q" * 24, "cert": b"c" * 60, "mode": SIREN}
+FULL = tuple(commit(number, key=b"secret-%d" % number) for number in range(1, 6))
+
+SCENARIOS = [
+    Scenario("very first start", (), restart(FIRST)),
+    Scenario("first commit", (), commit(1)),
+    Scenario("second commit", (commit(1),), commit(2)),
+    Scenario("commit when every slot is used", FULL, commit(6, key=b"secret-6")),
+    Scenario("larger set", FULL, commit(6, **LONG)),
+    Scenario("smaller set", (*FULL, commit(6, **LONG)), commit(7, key=None, cert=None, mode=None)),
+    Scenario("same values, another token", FULL, lambda board: board.commit(b"another.", {})),
+    Scenario("undo", FULL, Board.undo),
+    Scenario("undo of an undo", (*FULL, Board.undo), Board.undo),
+    Scenario("erase", FULL, Board.erase),
+    Scenario("commit after erase", (*FULL, Board.erase), commit(6)),
+    Scenario("start without a cause to write", FULL, restart(FIRST)),
+    Scenario("commit after an update", FULL, lambda b: b.commit(b"updated.", {HEIGHT: 7}), FIRST, SECOND),
+    Scenario("commit that begins a trial", FULL[:1], commit(2), TRIAL),
+    Scenario("commit in a trial", FULL[:2], commit(3), TRIAL),
+    Scenario("first start in a trial", FULL[:2], restart(TRIAL), TRIAL),
+    Scenario(
+        "third start in a trial",
+        (*FULL[:2], lambda b: b.restart(TRIAL).restart(TRIAL).generation * 0),
+        restart(TRIAL),
+        TRIAL,
+    ),
+    Scenario("proven", FULL[:2], Board.confirm, TRIAL),
+    Scenario("trial that expires", FULL[:2], Board.end_trial, TRIAL),
+    Scenario("undo in a trial", FULL[:2], Board.undo, TRIAL),
+    Scenario("undo after a trial", (*FULL[:2], Board.confirm), Board.undo, TRIAL),
+    Scenario("erase in a trial", FULL[:2], Board.erase, TRIAL),
+    Scenario("update to a firmware without trials", FULL[:2], restart(FIRST), TRIAL, FIRST),
+]
+WITHOUT_TRIAL = [one for one in SCENARIOS if one.schema != TRIAL]
+
+
+def prepare(library: ctypes.CDLL, geometry: Geometry, scenario: Scenario) -> Board:
+    """The board just before the last step, in a power cycle of its own."""
+    board = Board(library, geometry)
+    if scenario.setup:
+        board.restart(scenario.schema)
+    for step in scenario.setup:
+        assert step(board) == 0
+    board.power()
+    if not scenario.is_start:
+        later = scenario.schema if scenario.later is None else scenario.later
+        assert board.start(later) == 0
+    return board
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What the last step does when nothing cuts it: all that is told at the starts around it."""
+
+    old: tuple[bytes, bytes, bytes]  # told at the next three starts if it did not happen
+    new: tuple[bytes, bytes, bytes]  # if it did
+    operations: range
+    sizes: tuple[int, ...]
+
+
+def starts(board: Board, schema: int) -> tuple[bytes, bytes, bytes]:
+    """What the board tells at the next three starts."""
+    board = board.copy()
+    first, second, third = (board.restart(schema).told for _ in range(3))
+    return first, second, third
+
+
+def uncut(board: Board, scenario: Scenario, schema: int) -> Outcome:
+    """Run the last step without a cut."""
+    old = starts(board, schema)
+    after = board.copy()
+    begin = after.operations
+    assert scenario.last(after) == 0
+    operations = range(begin, after.operations)
+    sizes = tuple(after.operation_size(number) for number in operations)
+    after.check_rules()
+    return Outcome(old, starts(after, schema), operations, sizes)
+
+
+def cut_sizes(size: int, unit: int, tear: Tear) -> Iterator[int]:
+    """After how many bytes to cut: every byte of a program, some places of an erase."""
+    if tear is not Tear.PREFIX:
+        yield 0
+    elif size == unit:
+        yield from range(1, size)
+    else:
+        yield from sorted({1, unit, size // 2, size - unit, size - 1} - {0})
+
+
+def cut_short(board: Board, scenario: Scenario, operation: int, size: int, tear: Tear) -> Board:
+    """A copy of the board that lost power in the last step."""
+    broken = board.copy()
+    broken.cut(operation, size, tear)
+    scenario.last(broken)
+    assert broken.is_dead
+    broken.check_rules()
+    return broken
+
+
+def schema_after(scenario: Scenario) -> int:
+    """The firmware that starts after the cut."""
+    return scenario.schema if scenario.later is None else scenario.later
+
+
+@pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda one: one.name)
+@pytest.mark.parametrize("geometry", [*GEOMETRIES, THREE], ids=str)
+def test_a_cut_anywhere_leaves_the_old_set_or_the_new(
+    library: ctypes.CDLL, geometry: Geometry, scenario: Scenario
+) -> None:
+    """Every operation is cut, at every byte of a program; the next starts agree with the first."""
+    schema = schema_after(scenario)
+    board = prepare(library, geometry, scenario)
+    outcome = uncut(board, scenario, schema)
+    for operation, size in zip(outcome.operations, outcome.sizes, strict=True):
+        for tear in (Tear.NOTHING, Tear.PREFIX, Tear.SUBSET, Tear.ALL_BUT_LAST):
+            for done in cut_sizes(size, geometry.program_unit, tear):
+                broken = cut_short(board, scenario, operation, done, tear)
+                assert starts(broken, schema) in (outcome.old, outcome.new)
+
+
+HARSH = [Tear.UNSTABLE, Tear.ECC]
+
+
+@pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda one: one.name)
+def test_what_a_start_told_stays_true_however_torn_units_read(
+    library: ctypes.CDLL, scenario: Scenario
+) -> None:
+    """Torn units read differently at each start, or not at all; with four slots nothing is lost."""
+    check_harsh(library, FINE, scenario)
+
+
+@pytest.mark.parametrize("scenario", WITHOUT_TRIAL, ids=lambda one: one.name)
+def test_three_slots_promise_the_same_as_long_as_there_is_no_trial(
+    library: ctypes.CDLL, scenario: Scenario
+) -> None:
+    """Nothing told is lost; only undo may find nothing afterwards."""
+    check_harsh(library, THREE, scenario)
+
+
+def check_harsh(library: ctypes.CDLL, geometry: Geometry, scenario: Scenario) -> None:
+    """Cut each operation so that it reads anyhow, and look at three starts of several readings."""
+    schema = schema_after(scenario)
+    board = prepare(library, geometry, scenario)
+    outcome = uncut(board, scenario, schema)
+    for operation in outcome.operations:
+        for tear in HARSH:
+            broken = cut_short(board, scenario, operation, 0, tear)
+            for _ in range(8):
+                broken.power()  # other readings
+                assert starts(broken, schema) in (outcome.old, outcome.new)
+
+
+@pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda one: one.name)
+def test_a_second_cut_while_mending_changes_nothing(
+    library: ctypes.CDLL, scenario: Scenario
+) -> None:
+    """Each start after each cut is cut again at each of its operations."""
+    schema = schema_after(scenario)
+    board = prepare(library, FINE, scenario)
+    outcome = uncut(board, scenario, schema)
+    # A start that was cut may have counted in a trial, and then the next one counts once more.
+    allowed = {outcome.old, outcome.new}
+    allowed |= {(told[1], told[2], told[2]) for told in (outcome.old, outcome.new)}
+    seconds = 0
+    for operation, size in zip(outcome.operations, outcome.sizes, strict=True):
+        for tear in (Tear.NOTHING, Tear.PREFIX, Tear.UNSTABLE):
+            broken = cut_short(board, scenario, operation, size // 2, tear)
+            broken.power()
+            whole = broken.copy()
+            assert whole.start(schema) == 0
+            for second in range(whole.operations):
+                for second_tear in (Tear.NOTHING, Tear.UNSTABLE):
+                    again = broken.copy()
+                    again.cut(second, 0, second_tear)
+                    again.start(schema)
+                    assert again.is_dead
+                    again.check_rules()
+                    told = starts(again, schema)
+                    assert told[0] in {one[0] for one in allowed}
+                    assert told in allowed or told[1] == told[2] == outcome.old[2]
+                    seconds += 1
+    assert seconds > 0
