@@ -35,9 +35,9 @@ version = 1..255
 id = 0..65535
 key = 0..4294967295
 extension = {skippable}..4294967295  ; a key that may be skipped where it is not known
-integer = -2147483648..4294967295
-item = integer / bstr / tstr / bool / nil / [* item] / {{ * key => item }}
-value = integer / tstr / bstr / bool  ; of a field; the field's kind narrows it (clause 9)
+profile-integer = -2147483648..4294967295
+item = profile-integer / bstr / tstr / bool / nil / [* item] / {{ * key => item }}
+value = profile-integer / tstr / bstr / bool  ; of a field; the field's kind narrows it (clause 9)
 """
 
 
@@ -86,7 +86,10 @@ def _entries(row: MessageRow) -> Iterator[str]:
             yield _entry(key, "" if key.required else "? ", "  ")
     for number, names in enumerate(row.one_of):
         yield "  (" if number == 0 else "  //"
-        yield from (_entry(row.key(name), "", "    ") for name in names)
+        entries = [_entry(row.key(name), "", "    ") for name in names]
+        if number < len(row.one_of) - 1:
+            entries[-1] = entries[-1].replace(",  ;", "  ;")  # not every reader takes `, //`
+        yield from entries
     if row.one_of:
         yield "  ),"
 
