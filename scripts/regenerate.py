@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from scripts.derive import c_header, cddl, protocol_page, python_table, source
+from scripts.derive.vectors import lines, messages, schemas, talking, values
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -44,6 +45,11 @@ TARGETS: list[tuple[str, Callable[[], bytes]]] = [
     ("provision/contract/table.py", lambda: python_table.python_table(_table())),
     ("firmware_stub/include/pv_table.h", lambda: c_header.c_header(_table())),
     ("shared/protocol.cddl", lambda: cddl.cddl(_table())),
+    ("shared/vectors/lines.json", lines.document),
+    ("shared/vectors/messages.json", messages.document),
+    ("shared/vectors/schemas.json", schemas.document),
+    ("shared/vectors/values.json", values.document),
+    ("shared/vectors/conversations.json", talking.document),
     *(
         (f"firmware_stub/example/{name}", lambda name=name: _sample()[name].encode())
         for name in ("orchard_frost_alarm.h", "orchard_frost_alarm.c")

@@ -16,7 +16,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-Body = Mapping[str, Any]
+Body = Mapping[Any, Any]
+"""Keys by their names, or by their numbers where there is no name or it is wrong."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,12 +42,12 @@ class Again:
 
 @dataclass(frozen=True, slots=True)
 class Values:
-    """The host asks for values from `first` on; the board gives as many entries as fit.
+    """The host asks for values from `first` on, a number or a key; as many as fit come back.
 
     held has what is not unset: key to (held, value) or (held,).
     """
 
-    first: int
+    first: int | str
     held: Mapping[str, tuple[Any, ...]]
 
 
@@ -111,7 +112,9 @@ class Board:
 BOARDS = {
     "vector": Board("board.toml"),
     "small": Board("board.toml", line=128, credit=139),
-    "button": Board("board.toml", capabilities=("undo", "restart", "erase", "presence"), presence=True),
+    "button": Board(
+        "board.toml", capabilities=("undo", "restart", "erase", "presence"), presence=True
+    ),
     "trial": Board("trial-board.toml", capabilities=("undo", "trial", "restart", "erase")),
 }
 
@@ -134,18 +137,19 @@ TOKEN_C = bytes.fromhex("c0c1c2c3c4c5c6c7")
 Pairs = list[tuple[str, Any]]
 
 
-def stage(key: str, value: Any, staged: int) -> Ask:  # noqa: ANN401 - any wire value
+def stage(key: str, value: Any, staged: int) -> Ask:
     """A set-field that is accepted; staged is the number of fields staged after it."""
     return Ask("set-field", {"field": key, "value": value}, {"staged": staged})
 
 
-def refuse(key: str, value: Any, code: str) -> Ask:  # noqa: ANN401 - any wire value
+def refuse(key: str, value: Any, code: str) -> Ask:
     """A set-field that is refused."""
     return Ask("set-field", {"field": key, "value": value}, refused={"code": code, "field": key})
 
 
-def part(key: str, offset: int, total: int, data: bytes, staged: int, received: int) -> Ask:
-    """A part that is accepted."""
+def part(key: str, offset: int, total: int, data: bytes, *counts: int) -> Ask:
+    """A part that is accepted; counts: the fields staged after it, the bytes received."""
+    staged, received = counts
     return Ask(
         "set-field",
         {"field": key, "offset": offset, "total": total, "part": data},
@@ -153,7 +157,7 @@ def part(key: str, offset: int, total: int, data: bytes, staged: int, received: 
     )
 
 
-def part_refused(key: str, offset: int, total: int, data: bytes, **refused: Any) -> Ask:  # noqa: ANN401
+def part_refused(key: str, offset: int, total: int, data: bytes, **refused: Any) -> Ask:
     """A part that is refused."""
     return Ask(
         "set-field",
@@ -162,12 +166,19 @@ def part_refused(key: str, offset: int, total: int, data: bytes, **refused: Any)
     )
 
 
-def commit(pairs: Pairs, token: bytes, **outcome: Any) -> Ask:  # noqa: ANN401 - reply or refused
+def commit(pairs: Pairs, token: bytes, **outcome: Any) -> Ask:
     """A commit of the pairs, in schema order; the vectors' maker puts in count and digest."""
     return Ask("commit", {"pairs": pairs, "token": token}, **outcome)
 
 
-def status(store: str, staged: int = 0, run: str = "idle", generation: int = 0, boot: int = 1000, **more: Any) -> Ask:  # noqa: ANN401
+def status(
+    store: str,
+    staged: int = 0,
+    run: str = "idle",
+    generation: int = 0,
+    boot: int = 1000,
+    **more: Any,
+) -> Ask:
     """A status and its reply."""
     base = {"store": store, "staged": staged, "run": run, "generation": generation, "boot": boot}
     return Ask("status", {}, {**base, **more})
@@ -185,13 +196,17 @@ def provisioned(token: bytes = TOKEN_A) -> tuple[Step, ...]:
     )
 
 
-def _hello(board: str = "vector", boot: int = 1000, token: bytes | None = None, generation: int = 0) -> Body:
+def _hello(
+    board: str = "vector", boot: int = 1000, token: bytes | None = None, generation: int = 0
+) -> Body:
     return {"hello-of": board, "boot": boot, "token": token, "generation": generation}
 
 
 CONVERSATIONS: list[Conversation] = [
     Conversation(
-        "first-provisioning", "from a freshly flashed board to a proven set", "5.3",
+        "first-provisioning",
+        "from a freshly flashed board to a proven set",
+        "5.3",
         (
             Ask("hello", {}, _hello()),
             Ask("discard", {"boot": 1000}, {}),
@@ -202,7 +217,9 @@ CONVERSATIONS: list[Conversation] = [
             Report("applying", step="join"),
             status("complete", run="applying", generation=1, step="join"),
             Report("proven", address=bytes([192, 0, 2, 7])),
-            status("complete", run="proven", generation=1, step="none", address=bytes([192, 0, 2, 7])),
+            status(
+                "complete", run="proven", generation=1, step="none", address=bytes([192, 0, 2, 7])
+            ),
             Ask("hello", {}, _hello(token=TOKEN_A, generation=1)),
             Values(0, {"net.name": ("set", b"orchard"), "net.pass": ("set",)}),
             Restart(1001),
@@ -212,23 +229,46 @@ CONVERSATIONS: list[Conversation] = [
         ),
     ),
     Conversation(
-        "failed", "the firmware tells at which step, why, and which field is at fault", "6.6",
+        "failed",
+        "the firmware tells at which step, why, and which field is at fault",
+        "6.6",
         (
             *provisioned(),
             Report("failed", step="join", reason="passphrase-wrong", field="net.pass"),
-            status("complete", run="failed", generation=1, step="join", reason="passphrase-wrong", field="net.pass"),
+            status(
+                "complete",
+                run="failed",
+                generation=1,
+                step="join",
+                reason="passphrase-wrong",
+                field="net.pass",
+            ),
             stage("net.name", b"orchard", 1),
             stage("net.pass", "blossom-in-june", 2),
-            commit([("net.name", b"orchard"), ("net.pass", "blossom-in-june")], TOKEN_B, reply={"generation": 2}),
+            commit(
+                [("net.name", b"orchard"), ("net.pass", "blossom-in-june")],
+                TOKEN_B,
+                reply={"generation": 2},
+            ),
             status("complete", run="applying", generation=2),
         ),
     ),
     Conversation(
-        "set-field-reply-lost", "a repeat of set-field stages nothing twice", "5.7",
-        (stage("words.text", "apple", 1), Again(), Again(), stage("words.text", "pear", 1), status("empty", 1)),
+        "set-field-reply-lost",
+        "a repeat of set-field stages nothing twice",
+        "5.7",
+        (
+            stage("words.text", "apple", 1),
+            Again(),
+            Again(),
+            stage("words.text", "pear", 1),
+            status("empty", 1),
+        ),
     ),
     Conversation(
-        "commit-reply-lost", "a repeat of commit is answered and writes nothing", "6.5",
+        "commit-reply-lost",
+        "a repeat of commit is answered and writes nothing",
+        "6.5",
         (
             *provisioned(),
             Again(),
@@ -237,7 +277,9 @@ CONVERSATIONS: list[Conversation] = [
         ),
     ),
     Conversation(
-        "commit-reply-lost-by-reset", "after a reset hello shows the token, and commit is still answered", "6.5",
+        "commit-reply-lost-by-reset",
+        "after a reset hello shows the token, and commit is still answered",
+        "6.5",
         (
             *provisioned(),
             Restart(1001),
@@ -247,17 +289,21 @@ CONVERSATIONS: list[Conversation] = [
         ),
     ),
     Conversation(
-        "commit-known-token-drops-staged", "a known token answers first, and what is staged goes", "6.5",
+        "commit-known-token-drops-staged",
+        "a known token answers first, and what is staged goes",
+        "6.5",
         (
             *provisioned(),
             stage("words.text", "apple", 1),
             commit([("words.text", "apple")], TOKEN_A, reply={"generation": 1}),
             status("complete", run="applying", generation=1),
-            Values(2, {}),
+            Values("words.text", {}),
         ),
     ),
     Conversation(
-        "reset-while-staging", "what is staged does not survive; commit says so", "5.1",
+        "reset-while-staging",
+        "what is staged does not survive; commit says so",
+        "5.1",
         (
             stage(*NET[0], 1),
             Restart(1001),
@@ -270,10 +316,16 @@ CONVERSATIONS: list[Conversation] = [
         ),
     ),
     Conversation(
-        "set-differs", "a wrong count or digest discards what is staged", "6.5",
+        "set-differs",
+        "a wrong count or digest discards what is staged",
+        "6.5",
         (
             stage("words.text", "apple", 1),
-            Ask("commit", {"pairs": [("words.text", "pears")], "token": TOKEN_A}, refused={"code": "set-differs"}),
+            Ask(
+                "commit",
+                {"pairs": [("words.text", "pears")], "token": TOKEN_A},
+                refused={"code": "set-differs"},
+            ),
             status("empty"),
             stage("words.text", "apple", 1),
             stage("words.word", "pear", 2),
@@ -282,11 +334,15 @@ CONVERSATIONS: list[Conversation] = [
         ),
     ),
     Conversation(
-        "staged-in-any-order", "the digest goes by schema order, not by the order of staging", "6.5",
+        "staged-in-any-order",
+        "the digest goes by schema order, not by the order of staging",
+        "6.5",
         (stage(*NET[1], 1), stage(*NET[0], 2), commit(NET, TOKEN_A, reply={"generation": 1})),
     ),
     Conversation(
-        "discard", "discard drops what is staged, and names the boot", "6.7",
+        "discard",
+        "discard drops what is staged, and names the boot",
+        "6.7",
         (
             stage("words.text", "apple", 1),
             Ask("discard", {"boot": 999}, refused={"code": "moved-on", "detail": 1000}),
@@ -297,19 +353,23 @@ CONVERSATIONS: list[Conversation] = [
         ),
     ),
     Conversation(
-        "clear", "null clears a stored field", "6.4",
+        "clear",
+        "null clears a stored field",
+        "6.4",
         (
             *provisioned(),
             stage("words.text", "apple", 1),
             commit([("words.text", "apple")], TOKEN_B, reply={"generation": 2}),
-            Values(2, {"words.text": ("set", "apple")}),
+            Values("words.text", {"words.text": ("set", "apple")}),
             stage("words.text", None, 1),
             commit([("words.text", None)], TOKEN_C, reply={"generation": 3}),
-            Values(2, {}),
+            Values("words.text", {}),
         ),
     ),
     Conversation(
-        "every-kind", "values of every kind come back as they were set; of secrets only that they are", "6.3",
+        "every-kind",
+        "values of every kind come back as they were set; of secrets only that they are",
+        "6.3",
         (
             *provisioned(),
             stage("words.secret", "silver-frost-9", 1),
@@ -328,14 +388,23 @@ CONVERSATIONS: list[Conversation] = [
             stage("octets.cert", b"-----BEGIN", 14),
             commit(
                 [
-                    ("words.secret", "silver-frost-9"), ("numbers.integer", -10), ("numbers.decimal", -15),
-                    ("numbers.yes", False), ("numbers.choice", "fast"), ("numbers.duration", 90),
-                    ("pins.analog", 27), ("names.host", "weather.example.net"),
-                    ("names.ip", bytes.fromhex("20010db8000000000000000000000007")), ("names.port", 8883),
-                    ("names.zone", "EST5EDT,M3.2.0,M11.1.0"), ("octets.hex", bytes.fromhex("00ff10ef")),
-                    ("octets.key", bytes(range(16))), ("octets.cert", b"-----BEGIN"),
+                    ("words.secret", "silver-frost-9"),
+                    ("numbers.integer", -10),
+                    ("numbers.decimal", -15),
+                    ("numbers.yes", False),
+                    ("numbers.choice", "fast"),
+                    ("numbers.duration", 90),
+                    ("pins.analog", 27),
+                    ("names.host", "weather.example.net"),
+                    ("names.ip", bytes.fromhex("20010db8000000000000000000000007")),
+                    ("names.port", 8883),
+                    ("names.zone", "EST5EDT,M3.2.0,M11.1.0"),
+                    ("octets.hex", bytes.fromhex("00ff10ef")),
+                    ("octets.key", bytes(range(16))),
+                    ("octets.cert", b"-----BEGIN"),
                 ],
-                TOKEN_B, reply={"generation": 2},
+                TOKEN_B,
+                reply={"generation": 2},
             ),
             *(
                 step
@@ -343,17 +412,30 @@ CONVERSATIONS: list[Conversation] = [
                 for step in (
                     *((Restart(boot),) if boot else ()),
                     *(
-                        Values(first, {
-                            "net.name": ("set", b"orchard"), "net.pass": ("set",), "words.secret": ("set",),
-                            "numbers.integer": ("set", -10), "numbers.decimal": ("set", -15),
-                            "numbers.yes": ("set", False), "numbers.choice": ("set", "fast"),
-                            "numbers.duration": ("set", 90), "pins.analog": ("set", 27),
-                            "names.host": ("set", "weather.example.net"),
-                            "names.ip": ("set", bytes.fromhex("20010db8000000000000000000000007")),
-                            "names.port": ("set", 8883), "names.zone": ("set", "EST5EDT,M3.2.0,M11.1.0"),
-                            "octets.hex": ("set", bytes.fromhex("00ff10ef")), "octets.key": ("set",),
-                            "octets.cert": ("set", 10),
-                        })
+                        Values(
+                            first,
+                            {
+                                "net.name": ("set", b"orchard"),
+                                "net.pass": ("set",),
+                                "words.secret": ("set",),
+                                "numbers.integer": ("set", -10),
+                                "numbers.decimal": ("set", -15),
+                                "numbers.yes": ("set", False),
+                                "numbers.choice": ("set", "fast"),
+                                "numbers.duration": ("set", 90),
+                                "pins.analog": ("set", 27),
+                                "names.host": ("set", "weather.example.net"),
+                                "names.ip": (
+                                    "set",
+                                    bytes.fromhex("20010db8000000000000000000000007"),
+                                ),
+                                "names.port": ("set", 8883),
+                                "names.zone": ("set", "EST5EDT,M3.2.0,M11.1.0"),
+                                "octets.hex": ("set", bytes.fromhex("00ff10ef")),
+                                "octets.key": ("set",),
+                                "octets.cert": ("set", 10),
+                            },
+                        )
                         for first in (0, 20)
                     ),
                 )
@@ -361,7 +443,9 @@ CONVERSATIONS: list[Conversation] = [
         ),
     ),
     Conversation(
-        "parts", "a long value in parts: repeats, gaps, a fresh start, the count when complete", "6.4",
+        "parts",
+        "a long value in parts: repeats, gaps, a fresh start, the count when complete",
+        "6.4",
         (
             part("octets.cert", 0, 9, b"abc", 0, 3),
             Again(),
@@ -377,11 +461,13 @@ CONVERSATIONS: list[Conversation] = [
             stage(*NET[0], 2),
             stage(*NET[1], 3),
             commit([*NET, ("octets.cert", b"abcdefghi")], TOKEN_A, reply={"generation": 1}),
-            Values(27, {"octets.cert": ("set", 9)}),
+            Values("octets.cert", {"octets.cert": ("set", 9)}),
         ),
     ),
     Conversation(
-        "parts-started-anew", "a part at offset 0 that differs, or another total, starts anew", "6.4",
+        "parts-started-anew",
+        "a part at offset 0 that differs, or another total, starts anew",
+        "6.4",
         (
             part("octets.cert", 0, 6, b"abc", 0, 3),
             part("octets.cert", 0, 6, b"xyz", 0, 3),
@@ -395,24 +481,32 @@ CONVERSATIONS: list[Conversation] = [
         ),
     ),
     Conversation(
-        "parts-forgotten", "another field forgets incomplete parts; commit does not count them", "6.4",
+        "parts-forgotten",
+        "another field forgets incomplete parts; commit does not count them",
+        "6.4",
         (
             part("octets.cert", 0, 6, b"abc", 0, 3),
             stage(*NET[0], 1),
             part_refused("octets.cert", 3, 6, b"def", code="gap", detail=0),
             part("octets.cert", 0, 6, b"abc", 1, 3),
-            part("words.long", 0, 4, b"wo", 1, 2),
+            part("words.long-text", 0, 4, b"wo", 1, 2),
             part_refused("octets.cert", 3, 6, b"def", code="gap", detail=0),
-            part("words.long", 2, 4, b"rd", 2, 4),
+            part("words.long-text", 2, 4, b"rd", 2, 4),
             stage(*NET[1], 3),
-            commit([*NET, ("words.long", "word")], TOKEN_A, reply={"generation": 1}),
+            commit([*NET, ("words.long-text", "word")], TOKEN_A, reply={"generation": 1}),
         ),
     ),
     Conversation(
-        "parts-refused", "limits of parts, and the check when the last has come", "6.4",
+        "parts-refused",
+        "limits of parts, and the check when the last has come",
+        "6.4",
         (
             part_refused("octets.cert", 0, 601, b"abc", code="length"),
-            Ask("set-field", {"field": "octets.cert", "offset": 4, "total": 6, "part": b"abc"}, refused={"code": "malformed"}),
+            Ask(
+                "set-field",
+                {"field": "octets.cert", "offset": 4, "total": 6, "part": b"abc"},
+                refused={"code": "malformed"},
+            ),
             part_refused("numbers.integer", 0, 3, b"abc", code="wrong-kind"),
             part_refused("no.field", 0, 3, b"abc", code="unknown-field"),
             part_refused("words.text", 0, 2, b"a\x07", code="characters"),
@@ -424,59 +518,109 @@ CONVERSATIONS: list[Conversation] = [
         ),
     ),
     Conversation(
-        "partner", "network name and passphrase are set together", "9.6",
+        "partner",
+        "network name and passphrase are set together",
+        "9.6",
         (
             stage("net.name", b"orchard", 1),
-            commit([("net.name", b"orchard")], TOKEN_A, refused={"code": "partner", "field": "net.name", "other": "net.pass"}),
+            commit(
+                [("net.name", b"orchard")],
+                TOKEN_A,
+                refused={"code": "partner", "field": "net.name", "other": "net.pass"},
+            ),
             status("empty", 1),
             stage("net.pass", None, 2),
-            commit([("net.name", b"orchard"), ("net.pass", None)], TOKEN_A, reply={"generation": 1}),
+            commit(
+                [("net.name", b"orchard"), ("net.pass", None)], TOKEN_A, reply={"generation": 1}
+            ),
             Values(0, {"net.name": ("set", b"orchard")}),
             stage("net.pass", "blossom-in-may", 1),
-            commit([("net.pass", "blossom-in-may")], TOKEN_B, refused={"code": "partner", "field": "net.pass", "other": "net.name"}),
+            commit(
+                [("net.pass", "blossom-in-may")],
+                TOKEN_B,
+                refused={"code": "partner", "field": "net.pass", "other": "net.name"},
+            ),
         ),
     ),
     Conversation(
-        "missing", "a required field has no value: nothing is stored, and one field mends it", "9.6",
+        "missing",
+        "a required field has no value: nothing is stored, and one field mends it",
+        "9.6",
         (
             stage("words.text", "apple", 1),
-            commit([("words.text", "apple")], TOKEN_A, refused={"code": "missing", "field": "net.name"}),
+            commit(
+                [("words.text", "apple")], TOKEN_A, refused={"code": "missing", "field": "net.name"}
+            ),
             status("empty", 1),
             stage(*NET[0], 2),
             stage(*NET[1], 3),
             commit([*NET, ("words.text", "apple")], TOKEN_A, reply={"generation": 1}),
             stage("net.name", None, 1),
             stage("net.pass", None, 2),
-            commit([("net.name", None), ("net.pass", None)], TOKEN_B, refused={"code": "missing", "field": "net.name"}),
+            commit(
+                [("net.name", None), ("net.pass", None)],
+                TOKEN_B,
+                refused={"code": "missing", "field": "net.name"},
+            ),
         ),
     ),
     Conversation(
-        "conditions", "a field is required only while its condition holds, through a chain", "9.5",
+        "conditions",
+        "a field is required only while its condition holds, through a chain",
+        "9.5",
         (
             *provisioned(),
             stage("siren.fitted", True, 1),
-            commit([("siren.fitted", True)], TOKEN_B, refused={"code": "missing", "field": "siren.pattern"}),
+            commit(
+                [("siren.fitted", True)],
+                TOKEN_B,
+                refused={"code": "missing", "field": "siren.pattern"},
+            ),
             stage("siren.pattern", "pulsed", 2),
-            commit([("siren.fitted", True), ("siren.pattern", "pulsed")], TOKEN_B, refused={"code": "missing", "field": "siren.pulse"}),
+            commit(
+                [("siren.fitted", True), ("siren.pattern", "pulsed")],
+                TOKEN_B,
+                refused={"code": "missing", "field": "siren.pulse"},
+            ),
             stage("siren.pattern", "steady", 2),
-            commit([("siren.fitted", True), ("siren.pattern", "steady")], TOKEN_B, reply={"generation": 2}),
+            commit(
+                [("siren.fitted", True), ("siren.pattern", "steady")],
+                TOKEN_B,
+                reply={"generation": 2},
+            ),
             stage("siren.fitted", False, 1),
             stage("siren.pattern", "pulsed", 2),
-            commit([("siren.fitted", False), ("siren.pattern", "pulsed")], TOKEN_C, reply={"generation": 3}),
-            Values(28, {"siren.fitted": ("set", False), "siren.pattern": ("set", "pulsed")}),
+            commit(
+                [("siren.fitted", False), ("siren.pattern", "pulsed")],
+                TOKEN_C,
+                reply={"generation": 3},
+            ),
+            Values(
+                "siren.fitted", {"siren.fitted": ("set", False), "siren.pattern": ("set", "pulsed")}
+            ),
         ),
     ),
     Conversation(
-        "pins", "two fields never get one pin, unless both share; pins can be swapped; a hidden field frees its pin", "9.6",
+        "pins",
+        "two fields never get one pin, unless both share; a hidden field frees its pin",
+        "9.6",
         (
             *provisioned(),
             stage("pins.out", 26, 1),
             stage("pins.analog", 26, 2),
-            commit([("pins.out", 26), ("pins.analog", 26)], TOKEN_B, refused={"code": "pin-conflict", "field": "pins.analog", "other": "pins.out"}),
+            commit(
+                [("pins.out", 26), ("pins.analog", 26)],
+                TOKEN_B,
+                refused={"code": "pin-conflict", "field": "pins.analog", "other": "pins.out"},
+            ),
             stage("pins.analog", 27, 2),
             commit([("pins.out", 26), ("pins.analog", 27)], TOKEN_B, reply={"generation": 2}),
             stage("pins.out", 27, 1),
-            commit([("pins.out", 27)], TOKEN_C, refused={"code": "pin-conflict", "field": "pins.analog", "other": "pins.out"}),
+            commit(
+                [("pins.out", 27)],
+                TOKEN_C,
+                refused={"code": "pin-conflict", "field": "pins.analog", "other": "pins.out"},
+            ),
             stage("pins.analog", 26, 2),
             commit([("pins.out", 27), ("pins.analog", 26)], TOKEN_C, reply={"generation": 3}),
             stage("pins.bus-a", 3, 1),
@@ -487,35 +631,64 @@ CONVERSATIONS: list[Conversation] = [
             stage("siren.fitted", True, 1),
             stage("siren.pattern", "steady", 2),
             commit(
-                [("siren.fitted", True), ("siren.pattern", "steady")], TOKEN_C,
+                [("siren.fitted", True), ("siren.pattern", "steady")],
+                TOKEN_C,
                 refused={"code": "pin-conflict", "field": "siren.pin", "other": "pins.bus-a"},
             ),
         ),
     ),
     Conversation(
-        "instances", "an instance is in use when one of its fields is set, and then needs what is required", "8.3",
+        "instances",
+        "an instance is in use when one of its fields is set, and then needs what is required",
+        "8.3",
         (
             *provisioned(),
             stage("probe.2.offset", 3, 1),
-            commit([("probe.2.offset", 3)], TOKEN_B, refused={"code": "missing", "field": "probe.2.label"}),
+            commit(
+                [("probe.2.offset", 3)],
+                TOKEN_B,
+                refused={"code": "missing", "field": "probe.2.label"},
+            ),
             stage("probe.2.label", "south", 2),
-            commit([("probe.2.label", "south"), ("probe.2.offset", 3)], TOKEN_B, reply={"generation": 2}),
-            Values(32, {"probe.2.label": ("set", "south"), "probe.2.offset": ("set", 3)}),
+            commit(
+                [("probe.2.label", "south"), ("probe.2.offset", 3)],
+                TOKEN_B,
+                reply={"generation": 2},
+            ),
+            Values(
+                "probe.1.label", {"probe.2.label": ("set", "south"), "probe.2.offset": ("set", 3)}
+            ),
         ),
     ),
     Conversation(
-        "versions", "hello is answered in any version, another request only in a known one", "4.2",
+        "versions",
+        "hello is answered in any version, another request only in a known one",
+        "4.2",
         (
             Ask("hello", {}, _hello(), version=9),
             Ask("status", {}, refused={"code": "unsupported-version", "supported": [1]}, version=9),
-            Ask("status", {99: True}, refused={"code": "unsupported-version", "supported": [1]}, version=2),
+            Ask(
+                "status",
+                {99: True},
+                refused={"code": "unsupported-version", "supported": [1]},
+                version=2,
+            ),
             status("empty"),
         ),
     ),
     Conversation(
-        "unknown-types", "a request type that nobody knows, and types that are not offered", "4.2",
+        "unknown-types",
+        "a request type that nobody knows, and types that are not offered",
+        "4.2",
         (
-            Ask(99, {}, refused={"code": "unknown-type", "supported": [1, 3, 5, 7, 9, 11, 13, 15, 17, 19, 21, 23, 25]}),
+            Ask(
+                99,
+                {},
+                refused={
+                    "code": "unknown-type",
+                    "supported": [1, 3, 5, 7, 9, 11, 13, 15, 17, 19, 21, 23, 25],
+                },
+            ),
             Ask("survey", {}, refused={"code": "not-offered"}),
             Ask("locate", {}, refused={"code": "not-offered"}),
             Ask("confirm", {"generation": 0}, refused={"code": "not-offered"}),
@@ -523,10 +696,16 @@ CONVERSATIONS: list[Conversation] = [
         ),
     ),
     Conversation(
-        "bodies", "keys that must be understood, keys that may be skipped, values of the wrong form", "4.2",
+        "bodies",
+        "keys that must be understood, keys that may be skipped, values of the wrong form",
+        "4.2",
         (
             Ask("status", {63: 1}, refused={"code": "malformed"}),
-            Ask("status", {64: [1, {2: "any"}]}, {"store": "empty", "staged": 0, "run": "idle", "generation": 0, "boot": 1000}),
+            Ask(
+                "status",
+                {64: [1, {2: "any"}]},
+                {"store": "empty", "staged": 0, "run": "idle", "generation": 0, "boot": 1000},
+            ),
             Ask("hello", {1: 1}, refused={"code": "malformed"}),
             Ask("hello", {64: "a host's name"}, _hello()),
             Ask("discard", {}, refused={"code": "malformed"}),
@@ -537,11 +716,21 @@ CONVERSATIONS: list[Conversation] = [
             Ask("get-schema", {"offset": 0, "length": 471}, refused={"code": "malformed"}),
             Ask("get-schema", {"offset": 262144, "length": 1}, refused={"code": "malformed"}),
             Ask("set-field", {"field": "words.text"}, refused={"code": "malformed"}),
-            Ask("set-field", {"field": "words.text", "value": "ab", "offset": 0, "total": 2, "part": b"ab"}, refused={"code": "malformed"}),
-            Ask("set-field", {"field": "words.text", "offset": 0, "part": b"ab"}, refused={"code": "malformed"}),
+            Ask(
+                "set-field",
+                {"field": "words.text", "value": "ab", "offset": 0, "total": 2, "part": b"ab"},
+                refused={"code": "malformed"},
+            ),
+            Ask(
+                "set-field",
+                {"field": "words.text", "offset": 0, "part": b"ab"},
+                refused={"code": "malformed"},
+            ),
             Ask("set-field", {"field": "", "value": "ab"}, refused={"code": "malformed"}),
             Ask("set-field", {"field": "f" * 33, "value": "ab"}, refused={"code": "malformed"}),
-            Ask("set-field", {"field": "words.text", "value": ["ab"]}, refused={"code": "malformed"}),
+            Ask(
+                "set-field", {"field": "words.text", "value": ["ab"]}, refused={"code": "malformed"}
+            ),
             Ask("set-field", {"field": "words.text", "value": {}}, refused={"code": "malformed"}),
             Ask("commit", {1: 1, 2: 1, 3: bytes(7)}, refused={"code": "malformed"}),
             Ask("commit", {1: 0, 2: 1, 3: bytes(8)}, refused={"code": "malformed"}),
@@ -549,23 +738,45 @@ CONVERSATIONS: list[Conversation] = [
         ),
     ),
     Conversation(
-        "out-of-bounds", "nothing beyond the schema and the fields", "6.2",
+        "out-of-bounds",
+        "nothing beyond the schema and the fields",
+        "6.2",
         (
-            Ask("get-schema", {"offset": "schema-size", "length": 10}, refused={"code": "out-of-bounds", "detail": "schema-size"}),
-            Ask("get-values", {"first": "field-count"}, refused={"code": "out-of-bounds", "detail": "field-count"}),
-            Ask("get-values", {"first": 511}, refused={"code": "out-of-bounds", "detail": "field-count"}),
+            Ask(
+                "get-schema",
+                {"offset": "schema-size", "length": 10},
+                refused={"code": "out-of-bounds", "detail": "schema-size"},
+            ),
+            Ask(
+                "get-values",
+                {"first": "field-count"},
+                refused={"code": "out-of-bounds", "detail": "field-count"},
+            ),
+            Ask(
+                "get-values",
+                {"first": 511},
+                refused={"code": "out-of-bounds", "detail": "field-count"},
+            ),
         ),
     ),
     Conversation(
-        "schema", "the schema in pieces, the last one shorter", "6.2",
+        "schema",
+        "the schema in pieces, the last one shorter",
+        "6.2",
         (
             Ask("get-schema", {"offset": 0, "length": 64}, {"offset": 0, "piece": (0, 64)}),
             Ask("get-schema", {"offset": 64, "length": 300}, {"offset": 64, "piece": (64, 300)}),
-            Ask("get-schema", {"offset": "last", "length": 64}, {"offset": "last", "piece": ("last", 1)}),
+            Ask(
+                "get-schema",
+                {"offset": "last", "length": 64},
+                {"offset": "last", "piece": ("last", 1)},
+            ),
         ),
     ),
     Conversation(
-        "undo", "the set before, and back; a repeat is answered; nothing older at first", "6.7",
+        "undo",
+        "the set before, and back; a repeat is answered; nothing older at first",
+        "6.7",
         (
             Ask("undo", {"generation": 0}, refused={"code": "wrong-state"}),
             *provisioned(),
@@ -576,18 +787,20 @@ CONVERSATIONS: list[Conversation] = [
             Ask("undo", {"generation": 1}, refused={"code": "moved-on", "detail": 2}),
             Ask("undo", {"generation": 2}, {"generation": 3}),
             Again(),
-            Values(2, {}),
+            Values("words.text", {}),
             Ask("hello", {}, _hello(token=TOKEN_A, generation=3)),
             Ask("undo", {"generation": 3}, {"generation": 4}),
-            Values(2, {"words.text": ("set", "apple")}),
+            Values("words.text", {"words.text": ("set", "apple")}),
             Ask("hello", {}, _hello(token=TOKEN_B, generation=4)),
             Restart(1001),
             Ask("undo", {"generation": 3}, refused={"code": "moved-on", "detail": 4}),
-            Values(2, {"words.text": ("set", "apple")}),
+            Values("words.text", {"words.text": ("set", "apple")}),
         ),
     ),
     Conversation(
-        "erase", "nothing is left; a repeat is answered, after a restart it is not", "6.7",
+        "erase",
+        "nothing is left; a repeat is answered, after a restart it is not",
+        "6.7",
         (
             *provisioned(),
             stage("words.text", "apple", 1),
@@ -608,11 +821,15 @@ CONVERSATIONS: list[Conversation] = [
         ),
     ),
     Conversation(
-        "erase-empty", "a board on which nothing was stored can be erased", "6.7",
+        "erase-empty",
+        "a board on which nothing was stored can be erased",
+        "6.7",
         (Ask("erase", {"generation": 0}, {"generation": 1}), status("empty", generation=1)),
     ),
     Conversation(
-        "staged-lifetime", "what is staged goes after ten minutes without a request", "5.1",
+        "staged-lifetime",
+        "what is staged goes after ten minutes without a request",
+        "5.1",
         (
             stage("words.text", "apple", 1),
             Wait(599_000),
@@ -624,7 +841,9 @@ CONVERSATIONS: list[Conversation] = [
         ),
     ),
     Conversation(
-        "restart", "restart is answered first, names the boot, and keeps nothing staged", "6.7",
+        "restart",
+        "restart is answered first, names the boot, and keeps nothing staged",
+        "6.7",
         (
             stage("words.text", "apple", 1),
             Ask("restart", {"boot": 1000}, refused={"code": "wrong-state"}),
@@ -636,7 +855,9 @@ CONVERSATIONS: list[Conversation] = [
         ),
     ),
     Conversation(
-        "noise", "log text, echoes, damage and stray bytes change nothing", "2.2",
+        "noise",
+        "log text, echoes, damage and stray bytes change nothing",
+        "2.2",
         (
             Noise(b"frost watch started\r\n"),
             status("empty"),
@@ -649,7 +870,9 @@ CONVERSATIONS: list[Conversation] = [
         ),
     ),
     Conversation(
-        "order-of-checks", "the first check that fails decides", "4.3",
+        "order-of-checks",
+        "the first check that fails decides",
+        "4.3",
         (
             Ask(99, {1: 1}, refused={"code": "unsupported-version", "supported": [1]}, version=3),
             Ask("survey", {1: "x"}, refused={"code": "malformed"}),
@@ -659,24 +882,32 @@ CONVERSATIONS: list[Conversation] = [
         ),
     ),
     Conversation(
-        "small-board", "a board with short lines takes a long value in parts, and no longer line", "2.3",
+        "small-board",
+        "a board with short lines takes a long value in parts, and no longer line",
+        "2.3",
         (
             Ask("hello", {}, _hello("small")),
-            part("words.long", 0, 60, b"x" * 30, 0, 30),
-            part("words.long", 30, 60, b"y" * 30, 1, 60),
+            part("words.long-text", 0, 60, b"x" * 30, 0, 30),
+            part("words.long-text", 30, 60, b"y" * 30, 1, 60),
             Noise(b"\n~" + b"A" * 129 + b"@@@@@@@@\n"),
             stage(*NET[0], 2),
             stage(*NET[1], 3),
-            commit([*NET, ("words.long", "x" * 30 + "y" * 30)], TOKEN_A, reply={"generation": 1}),
-            Values(7, {"words.long": ("set", "x" * 30 + "y" * 30)}),
+            commit(
+                [*NET, ("words.long-text", "x" * 30 + "y" * 30)], TOKEN_A, reply={"generation": 1}
+            ),
+            Values("words.long-text", {"words.long-text": ("set", "x" * 30 + "y" * 30)}),
         ),
         board="small",
     ),
     Conversation(
-        "presence", "once something is stored, changes want a person", "5.5",
+        "presence",
+        "once something is stored, changes want a person",
+        "5.5",
         (
             *provisioned(),
-            Ask("set-field", {"field": "words.text", "value": "apple"}, refused={"code": "presence"}),
+            Ask(
+                "set-field", {"field": "words.text", "value": "apple"}, refused={"code": "presence"}
+            ),
             Ask("set-field", {"field": "words.text"}, refused={"code": "malformed"}),
             Ask("commit", {1: 1, 2: 2, 3: TOKEN_B}, refused={"code": "presence"}),
             Ask("undo", {"generation": 1}, refused={"code": "presence"}),
@@ -694,7 +925,9 @@ CONVERSATIONS: list[Conversation] = [
         board="button",
     ),
     Conversation(
-        "trial-confirmed", "a second set is on trial until the host confirms it", "5.4",
+        "trial-confirmed",
+        "a second set is on trial until the host confirms it",
+        "5.4",
         (
             Ask("hello", {}, _hello("trial")),
             stage("lamp.level", 1, 1),
@@ -720,7 +953,9 @@ CONVERSATIONS: list[Conversation] = [
         board="trial",
     ),
     Conversation(
-        "trial-proven", "the firmware's report ends a trial well", "5.4",
+        "trial-proven",
+        "the firmware's report ends a trial well",
+        "5.4",
         (
             stage("lamp.level", 1, 1),
             commit([("lamp.level", 1)], TOKEN_A, reply={"generation": 1}),
@@ -735,14 +970,23 @@ CONVERSATIONS: list[Conversation] = [
         board="trial",
     ),
     Conversation(
-        "trial-expires", "nobody confirmed: the older set is in force again, with its token", "5.4",
+        "trial-expires",
+        "nobody confirmed: the older set is in force again, with its token",
+        "5.4",
         (
             stage("lamp.level", 1, 1),
             commit([("lamp.level", 1)], TOKEN_A, reply={"generation": 1}),
             stage("lamp.level", 2, 1),
             commit([("lamp.level", 2)], TOKEN_B, reply={"generation": 2}),
             Report("failed", step="hardware", reason="no-response"),
-            status("trial", run="failed", generation=2, step="hardware", reason="no-response", **{"trial-left": 60000}),
+            status(
+                "trial",
+                run="failed",
+                generation=2,
+                step="hardware",
+                reason="no-response",
+                **{"trial-left": 60000},
+            ),
             Wait(60_000),
             status("complete", run="applying", generation=3),
             Values(0, {"lamp.level": ("set", 1)}),
@@ -751,7 +995,9 @@ CONVERSATIONS: list[Conversation] = [
         board="trial",
     ),
     Conversation(
-        "trial-restarts", "a board that restarts three times in a trial goes back", "5.4",
+        "trial-restarts",
+        "a board that restarts three times in a trial goes back",
+        "5.4",
         (
             stage("lamp.level", 1, 1),
             commit([("lamp.level", 1)], TOKEN_A, reply={"generation": 1}),
@@ -769,7 +1015,9 @@ CONVERSATIONS: list[Conversation] = [
         board="trial",
     ),
     Conversation(
-        "trial-replaced", "a commit in a trial replaces the set on trial; the confirmed one stays", "5.4",
+        "trial-replaced",
+        "a commit in a trial replaces the set on trial; the confirmed one stays",
+        "5.4",
         (
             stage("lamp.level", 1, 1),
             commit([("lamp.level", 1)], TOKEN_A, reply={"generation": 1}),

@@ -10,10 +10,12 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from scripts.derive.vectors import encoding
+from scripts.derive.vectors.schemas import board_schema_id
+
 Wire = int | bool | str | bytes | None
 
 PAGE = "protocol.md, by hand"
-MEMORY = "from memory: "
 
 
 class Case(NamedTuple):
@@ -64,7 +66,7 @@ CASES: list[Case] = [
     Case("byte string for a text", "9.1", PAGE, "words.text", b"ab", "wrong-kind"),
     Case("true for a text", "9.1", PAGE, "words.text", True, "wrong-kind"),
     Case("null clears", "6.4", PAGE, "words.text", None),
-    Case("longest text of all", "11.4", PAGE, "words.long", "x" * 255),
+    Case("longest text of all", "11.4", PAGE, "words.long-text", "x" * 255),
     # ---- character sets
     Case("first and last of ascii", "9.1", PAGE, "words.ascii", " ~"),
     Case("beyond ascii", "9.1", PAGE, "words.ascii", "é", "characters"),
@@ -357,3 +359,25 @@ CASES: list[Case] = [
     Case("repeating section without instance", "8.2", PAGE, "probe.label", "up", "unknown-field"),
     Case("hidden field takes a value", "9.5", PAGE, "siren.pulse", 500),
 ]
+
+
+def document() -> bytes:
+    """The file shared/vectors/values.json."""
+    return encoding.document(
+        "Values that a board accepts or refuses",
+        "values.py",
+        [
+            {
+                "id": encoding.slug(case.field, case.shows),
+                "shows": case.shows,
+                "clause": case.clause,
+                "source": case.source,
+                "field": case.field,
+                "bytes": encoding.item(case.value).hex(),
+                "value": encoding.diagnostic(case.value),
+                "expected": case.refused or "accepted",
+            }
+            for case in CASES
+        ],
+        board={"schema": board_schema_id("board.toml")},
+    )
