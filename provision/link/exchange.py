@@ -20,7 +20,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import Enum, auto
 
-from provision.contract.line import Damaged, Frame, LineReceiver, LogText, encode_line
+from provision.contract.line import Damaged, Frame, LineReceiver, encode_line
 from provision.contract.messages import (
     MAX_ID,
     Message,
@@ -65,7 +65,7 @@ _LONG_REPLIES = frozenset({MessageType.HELLO, MessageType.GET_VALUES, MessageTyp
 _SHORT_REPLY = 64
 _PIECE_REPLY = 32  # of a reply with a piece, beyond its bytes in base64url
 
-_MALFORMED_BOUND = 3  # so many replies of a wrong form to one request are no accident
+_MALFORMED_BOUND = 2  # so many replies of a wrong form to one request are no accident
 _DAMAGE_BOUND = 3  # so many damaged frames while no answer comes point to another reader
 _DAMAGE_NOTICED = 5  # so many of them ...
 _DAMAGE_SPAN = 10.0  # ... within so many seconds are worth a word even where answers come
@@ -224,13 +224,12 @@ class Exchange:
         """Take bytes as they arrive."""
         self._evidence.bytes += len(data)
         for event in self._lines.feed(data):
-            match event:
-                case Frame(item):
-                    self._take(item, now)
-                case Damaged():
-                    self._count_damage(now)
-                case LogText(text):
-                    self._log.append(text)
+            if isinstance(event, Frame):
+                self._take(event.item, now)
+            elif isinstance(event, Damaged):
+                self._count_damage(now)
+            else:
+                self._log.append(event.text)
 
     def poll(self, now: float) -> bytes:
         """Return the bytes to send now. Finds what is late, and gives up what is over its bound."""

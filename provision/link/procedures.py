@@ -431,32 +431,37 @@ class _Staging:
             on_sent=self._mark_sent,
         )
         # Sent once: after the commit the firmware may be busy restarting.
-        status = [Request(MessageType.STATUS, sends=1)] if while_storing else []
+        ask_status = [Request(MessageType.STATUS, sends=1)] if while_storing else []
+        status: Answer | None = None
+        unanswered = len(fields)
         self._commit_sent = False
         refused: Refused | None = None
-        answer = yield Instead([*fields, commit, *status])
+        answer = yield Instead([*fields, commit, *ask_status])
         while answer.request is not commit:
-            if isinstance(answer.result, Refused):
-                refused = refused or answer.result
-                if not self._commit_sent:
-                    return refused
-            elif not isinstance(answer.result, Lost):
-                self._tell(1)
+            if answer.request in ask_status:  # the commit reply was lost
+                status = answer
+            else:
+                unanswered -= 1
+                if isinstance(answer.result, Refused):
+                    refused = refused or answer.result
+                    if not self._commit_sent:
+                        return refused
+                elif not isinstance(answer.result, Lost):
+                    self._tell(1)
             answer = yield ()
         # Its word counts whatever became of the others: count and digest cover them.
         if isinstance(answer.result, Refused):
             return refused or answer.result
         if isinstance(answer.result, Lost):
             return None
-        self._done = self._steps
-        self._tell(0)
+        self._tell(self._steps)
         generation = answer.result[CommitReplyKey.GENERATION]
-        while status:
-            answer = yield ()
-            if answer.request is status[0]:
-                told = not isinstance(answer.result, Refused | Lost)
-                return Stored(generation, read_status(_body(answer)) if told else None)
-        return Stored(generation)
+        # Not worth waiting for with a field unanswered, whose repeat would stage it once more.
+        if ask_status and status is None and not unanswered:
+            status = yield ()
+        if status is None or isinstance(status.result, Refused | Lost):
+            return Stored(generation)
+        return Stored(generation, read_status(status.result))
 
     def _mark_sent(self) -> None:
         self._commit_sent = True
@@ -544,7 +549,7 @@ def _unheard(lost: Lost) -> LinkError:
                 "Something speaks on this port, but not a board that can be set up: check the port,"
                 " the firmware, and the baud rate."
             )
-        case Why.SILENT:
+        case _:
             return Silent(
                 "Nothing answers on this port: check that it is the board's, press its reset"
                 " button, and try again."

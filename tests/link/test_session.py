@@ -1,0 +1,808 @@
+# SPDX-License-Identifier: MIT
+"""Whole sessions with a small board, in virtual time. Clauses are those of shared/protocol.md."""
+
+from __future__ import annotations
+
+import random
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from provision.contract.digest import staged_digest
+from provision.contract.line import encode_line
+from provision.contract.messages import Message
+from provision.contract.table import (
+    Capability,
+    GetSchemaKey,
+    Held,
+    HelloReplyKey,
+    MessageType,
+    Refusal,
+    RefusalKey,
+    SetFieldKey,
+    StatusReplyKey,
+    Store,
+)
+from provision.link import procedures
+from provision.link.errors import (
+    BoardFault,
+    BoardRefused,
+    LinkError,
+    NoReply,
+    OtherReader,
+    Refused,
+    Silent,
+    SpeaksElse,
+    WrongVersion,
+)
+from provision.link.exchange import Exchange, Notice, Request
+from provision.link.procedures import Change
+from provision.link.replies import (
+    HeldValue,
+    Hello,
+    Network,
+    NotStored,
+    Outcome,
+    Status,
+    Stored,
+    Unknown,
+)
+from provision.link.session import Run, Session
+from tests.link.virtual import LINE, SmallBoard, VirtualLine, body_of, line_of, lose
+
+TOKEN = bytes(range(8))
+CHANGES: list[Change] = [
+    ("mast.probe-0", "weather"),
+    ("mast.probe-1", 7),
+    ("mast.probe-2", None),
+    ("mast.probe-3", b"\x01" * 20),
+]
+
+
+def greeted(board: SmallBoard, **options: Any) -> tuple[VirtualLine, Hello]:
+    """Return a line whose board has been met."""
+    line = VirtualLine(board, **options)
+    return line, line.run(procedures.greet(5.0))
+
+
+def store(line: VirtualLine, hello: Hello, changes: list[Change] | None = None) -> Outcome:
+    """Store through the line."""
+    return line.run(
+        procedures.store(
+            hello,
+            CHANGES if changes is None else changes,
+            TOKEN,
+            while_storing=line.session.limits.receives_while_storing,
+        )
+    )
+
+
+def types(line: VirtualLine) -> list[int]:
+    """Return the types of the requests that the host sent."""
+    return [body_of(sent).type for sent in line.sent]
+
+
+# --- Flights
+
+
+def test_a_cold_run_takes_three_flights() -> None:
+    """Hello; discard, schema and values; the fields, commit and status: one round trip each."""
+    latency = 0.1
+    board = SmallBoard(keys=SmallBoard.keys[:12])
+    line, hello = greeted(board, latency=latency, baud=100_000_000)
+    runs: list[Run[Any]] = [
+        line.start(procedures.discard(hello.boot)),
+        line.start(procedures.read_schema(hello.schema_size)),
+        line.start(procedures.read_values()),
+    ]
+    line.until(lambda: all(run.finished for run in runs))
+    outcome = store(line, hello)
+    assert isinstance(outcome, Stored)
+    assert outcome.status is not None
+    assert outcome.status.generation == outcome.generation == 1
+    assert line.now == pytest.approx(3 * 2 * latency, abs=0.01)
+
+
+def test_without_receiving_while_storing_nothing_follows_commit() -> None:
+    """Only when the commit reply came does the next request go out (5.6)."""
+    board = SmallBoard(capabilities=Capability(0))
+    replies: list[int] = []
+    line, hello = greeted(board)
+    line.at[6] = lambda: replies.append(line.received)
+    storing = line.start(procedures.store(hello, CHANGES, TOKEN))
+    asking = line.start(procedures.read_status_now())
+    line.until(lambda: asking.finished)
+    assert types(line)[5:] == [MessageType.COMMIT, MessageType.STATUS]
+    assert replies == [6]  # to hello, four fields, and commit
+    assert storing.result() == Stored(1)
+
+
+@pytest.mark.parametrize("credit", [666, 700, 2048])
+def test_credit_is_never_exceeded(credit: int) -> None:
+    """Bytes unanswered stay within the credit, at every moment of a session (5.6)."""
+    board = SmallBoard(credit=credit, keys=tuple(f"mast.probe-{n}" for n in range(60)))
+    line, hello = greeted(board)
+    unanswered = 0
+    most = 0
+    receive, poll = line.session.receive, line.session.poll
+
+    def counted_receive(data: bytes, now: float) -> None:
+        nonlocal unanswered
+        if data.startswith(b"\n~"):
+            unanswered -= sizes.pop(body_of(data).id)
+        receive(data, now)
+
+    def counted_poll(now: float) -> bytes:
+        nonlocal unanswered, most
+        out = poll(now)
+        for sent in LINE.findall(out):
+            sizes[body_of(sent).id] = len(sent)
+            unanswered += len(sent)
+        most = max(most, unanswered)
+        return out
+
+    sizes: dict[int, int] = {}
+    line.session.receive = counted_receive  # type: ignore[method-assign]
+    line.session.poll = counted_poll  # type: ignore[method-assign]
+    changes: list[Change] = [(key, "x" * 100) for key in board.keys]
+    assert isinstance(store(line, hello, changes), Stored)
+    assert credit - 170 < most <= credit
+
+
+# --- Hello
+
+
+def test_hello_is_repeated_every_250_ms_with_the_same_bytes() -> None:
+    """A board that starts late is met as soon as it listens (5.3)."""
+    line = VirtualLine(SmallBoard(), to_board=lose(0, 1, 2))
+    line.run(procedures.greet(None))
+    assert len(line.sent) == 4
+    assert len(set(line.sent)) == 1
+    assert 0.75 <= line.now < 0.85
+
+
+@pytest.mark.parametrize(
+    ("heard", "error"),
+    [
+        (b"", Silent),
+        (b"boot: version 3 of something\r\n", SpeaksElse),
+        (b"\n~hAEBB6AKJIDNK@E\n", SpeaksElse),
+        (b"\n~damaged\n", OtherReader),
+    ],
+)
+def test_no_answer_to_hello_is_told_by_what_came_instead(
+    heard: bytes, error: type[LinkError]
+) -> None:
+    """Silence, other text, an echo and damaged frames are four different things."""
+    line = VirtualLine(SmallBoard(instead={MessageType.HELLO: lambda _: heard}))
+    with pytest.raises(error):
+        line.run(procedures.greet(5.0))
+    assert 5.0 <= line.now < 5.3
+    if error is SpeaksElse:
+        assert Notice.SPEAKS_ELSE in line.notices
+    if error is OtherReader:
+        assert Notice.OTHER_READER in line.notices
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {HelloReplyKey.CREDIT: 0},
+        {HelloReplyKey.LINE: 127},
+        {HelloReplyKey.LINE: 656},
+        {HelloReplyKey.LINE: 655, HelloReplyKey.CREDIT: 665},
+        {HelloReplyKey.UNIT: b""},
+    ],
+)
+def test_a_hello_reply_that_breaks_the_protocol_is_said_at_once(wrong: dict[int, Any]) -> None:
+    """Limits that nobody could keep to are the board's fault, and named."""
+    board = SmallBoard()
+    board.instead[MessageType.HELLO] = lambda _: board.hello_body() | wrong
+    line = VirtualLine(board)
+    with pytest.raises(BoardFault, match=r"hello-reply: `\w+`"):
+        line.run(procedures.greet(None))
+    assert line.now < 2
+
+
+def test_a_board_of_another_version_is_told() -> None:
+    """Hello is answered in any version; without one in common the two cannot talk (4.2)."""
+    board = SmallBoard()
+    board.instead[MessageType.HELLO] = lambda message: line_of(
+        MessageType.HELLO_REPLY, message.id, board.hello_body() | {HelloReplyKey.VERSIONS: [2]}, 2
+    )
+    with pytest.raises(WrongVersion, match="version 2"):
+        VirtualLine(board).run(procedures.greet(1.0))
+
+
+def test_unknown_keys_and_codes_of_a_reply_are_passed_over() -> None:
+    """A later board may say more than this version knows (4.2)."""
+    board = SmallBoard()
+    board.instead = {
+        MessageType.HELLO: lambda _: board.hello_body() | {30: "new", 99: [1]},
+        MessageType.STATUS: lambda _: board.status_body() | {StatusReplyKey.RUN: 77, 40: 1},
+    }
+    line, _ = greeted(board)
+    assert line.run(procedures.read_status_now()).run == 77
+
+
+# --- Schema
+
+
+@pytest.mark.parametrize("size", [1, 469, 470, 471, 1376, 5000])
+@pytest.mark.parametrize("piece", [470, 200, 33, 7])
+def test_a_schema_is_read_whole_however_short_the_pieces(size: int, piece: int) -> None:
+    """A board may give less than it was asked for (6.2)."""
+    schema = random.Random(size).randbytes(size)
+    line, hello = greeted(SmallBoard(schema=schema, piece=piece))
+    assert line.run(procedures.read_schema(hello.schema_size)) == schema
+
+
+def test_half_the_length_is_asked_for_after_two_lost_replies() -> None:
+    """Where long lines do not come through, shorter ones may (5.7)."""
+    schema = random.Random(1).randbytes(1376)
+    board = SmallBoard(schema=schema)
+    line, hello = greeted(board)
+    line.to_host = lambda _, reply: reply if len(reply) < 400 else b""
+    assert line.run(procedures.read_schema(hello.schema_size)) == schema
+    asked = [m.body[GetSchemaKey.LENGTH] for m in board.requests if m.type == 3]
+    assert asked[:3] == [470, 470, 436]
+    assert set(asked) == {470, 436, 235, 218}
+
+
+def test_a_schema_that_never_comes_is_given_up() -> None:
+    """Nothing waits for ever."""
+    board = SmallBoard(instead={MessageType.GET_SCHEMA: lambda _: b"\n"})
+    line, hello = greeted(board)
+    with pytest.raises(NoReply, match="get-schema"):
+        line.run(procedures.read_schema(hello.schema_size))
+    assert line.now < 60
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [
+        lambda m: {1: m.body[1] + 1, 2: b"x"},
+        lambda m: {1: m.body[1], 2: b"x" * (m.body[2] % 470 + 1)},
+        lambda _: {1: 0, 2: b""},
+        lambda _: {1: 0},
+        lambda m: line_of(MessageType.GET_VALUES_REPLY, m.id, {1: 0, 2: 1, 3: [["a.b", 0]]}),
+        lambda m: line_of(MessageType.GET_SCHEMA_REPLY, m.id, {1: 0, 2: b"x"}, 3),
+    ],
+)
+def test_pieces_not_asked_for_end_in_one_clear_error(answer: Any) -> None:
+    """Wrong offsets, too much, nothing, another type, another version: the board's fault."""
+    line, hello = greeted(SmallBoard(schema=bytes(100), instead={MessageType.GET_SCHEMA: answer}))
+    with pytest.raises(BoardFault):
+        line.run(procedures.read_schema(hello.schema_size))
+
+
+def test_endless_crumbs_of_schema_are_given_up() -> None:
+    """A board that gives the largest schema byte by byte is not listened to for ever."""
+    line, hello = greeted(SmallBoard(schema=bytes(262144), piece=1), baud=10_000_000)
+    with pytest.raises(BoardFault, match="too small"):
+        line.run(procedures.read_schema(hello.schema_size))
+
+
+def test_a_refused_piece_is_the_boards_word() -> None:
+    """A refusal comes through as it is."""
+    line, hello = greeted(SmallBoard(instead={MessageType.GET_SCHEMA: lambda _: Refusal.BUSY}))
+    with pytest.raises(BoardRefused, match="busy"):
+        line.run(procedures.read_schema(hello.schema_size))
+    assert line.now > 9  # it was asked again meanwhile
+
+
+# --- Values
+
+
+def test_values_are_read_page_by_page() -> None:
+    """All fields come, in schema order, with what is held (6.3)."""
+    board = SmallBoard(stored={"mast.probe-3": 5}, page=4)
+    line, _ = greeted(board)
+    values = line.run(procedures.read_values())
+    assert tuple(values) == board.keys
+    assert values["mast.probe-3"] == HeldValue(Held.SET, 5)
+    assert values["mast.probe-4"] == HeldValue(Held.UNSET)
+    assert types(line).count(MessageType.GET_VALUES) == 4
+
+
+@pytest.mark.parametrize(
+    "page",
+    [
+        {1: 1, 2: 2, 3: [["a.b", 0]]},
+        {1: 0, 2: 1, 3: [["a.b", 0], ["a.c", 0]]},
+        {1: 0, 2: 3, 3: [["a.b", 0], ["a.b", 0]]},
+        {1: 0, 2: 3, 3: [["a.b", 0]]},
+    ],
+)
+def test_a_list_of_values_that_contradicts_itself_is_refused(page: dict[int, Any]) -> None:
+    """Wrong page, more than there are, the same twice, the same page again."""
+    line, _ = greeted(SmallBoard(instead={MessageType.GET_VALUES: lambda _: page}))
+    with pytest.raises(BoardFault, match="contradicts"):
+        line.run(procedures.read_values())
+
+
+def test_a_count_of_values_that_changes_is_refused() -> None:
+    """A list that grows while it is read has no end."""
+    counts = iter(range(2, 600))
+
+    def page(message: Message) -> dict[int, Any]:
+        return {1: message.body[1], 2: next(counts), 3: [["a.f-" + str(len(board.requests)), 0]]}
+
+    board = SmallBoard(instead={MessageType.GET_VALUES: page})
+    line, _ = greeted(board)
+    with pytest.raises(BoardFault, match="contradicts"):
+        line.run(procedures.read_values())
+
+
+# --- Storing
+
+
+def test_storing_stages_and_commits_exactly_the_changes() -> None:
+    """What arrives is what was to be stored; a cleared field too."""
+    board = SmallBoard(stored={"mast.probe-2": "old"})
+    line, hello = greeted(board)
+    progress: list[tuple[int, int]] = []
+    sent: list[int] = []
+    outcome = line.run(
+        procedures.store(
+            hello,
+            CHANGES,
+            TOKEN,
+            on_progress=lambda done, of: progress.append((done, of)),
+            on_commit=lambda: sent.append(len(board.requests)),
+        )
+    )
+    assert outcome == Stored(1)
+    assert board.stored == dict(CHANGES)
+    assert progress == [(0, 5), (1, 5), (2, 5), (3, 5), (4, 5), (5, 5)]
+    assert len(sent) == 1
+
+
+def test_there_must_be_something_to_store() -> None:
+    """An empty set is a mistake of the caller's; no board accepts one (11.2)."""
+    line, hello = greeted(SmallBoard())
+    with pytest.raises(ValueError, match="nothing"):
+        line.run(procedures.store(hello, [], TOKEN))
+
+
+@pytest.mark.parametrize("board_line", [128, 300, 655])
+@pytest.mark.parametrize("length", [90, 500, 5000])
+def test_long_values_go_in_parts_that_fit_the_boards_line(board_line: int, length: int) -> None:
+    """Nothing longer than the announced line is sent, and the value arrives whole (6.4)."""
+    blob = random.Random(length).randbytes(length)
+    board = SmallBoard(line=board_line, credit=board_line * 4)
+    line, hello = greeted(board)
+    text = "ä" * 100
+    changes: list[Change] = [("mast.probe-0", text), ("mast.probe-1", 1), ("mast.probe-2", blob)]
+    board_text = text.encode()
+    digest = staged_digest(changes)
+    # The small board keeps parts as bytes; a real one knows that the field is text.
+    board.instead[MessageType.COMMIT] = lambda m: (
+        {1: 9}
+        if m.body[2] == digest
+        and board.staged
+        == {
+            "mast.probe-0": text if board_line >= 300 else board_text,
+            "mast.probe-1": 1,
+            "mast.probe-2": blob,
+        }
+        else Refusal.SET_DIFFERS
+    )
+    assert isinstance(store(line, hello, changes), Stored)
+    assert max(len(sent) for sent in line.sent) <= board_line + 11
+
+
+@given(st.sets(st.integers(1, 40), max_size=12), st.sets(st.integers(1, 40), max_size=12))
+def test_lost_lines_cost_time_and_nothing_else(out: set[int], back: set[int]) -> None:
+    """Whatever requests and replies are lost, the set is stored once and is what was to be."""
+    blob = bytes(range(200)) * 10
+    changes: list[Change] = [*CHANGES, ("mast.probe-9", blob)]
+    board = SmallBoard()
+    line, hello = greeted(board, to_board=lose(*out), to_host=lose(*back))
+    outcome = store(line, hello, changes)
+    assert isinstance(outcome, Stored)
+    assert board.stored == dict(changes)
+    assert board.commits == 1
+    assert board.staged == {}
+
+
+@pytest.mark.parametrize("number", range(2, 12))
+def test_a_restart_anywhere_while_staging_stages_again(number: int) -> None:
+    """A new boot number in the middle costs the staged set, not the session (5.2)."""
+    board = SmallBoard()
+    blob = bytes(range(256)) * 5
+    line, hello = greeted(board, at={number: board.restart})
+    assert isinstance(store(line, hello, [*CHANGES, ("mast.probe-9", blob)]), Stored)
+    assert board.stored == dict([*CHANGES, ("mast.probe-9", blob)])
+    assert board.commits == 1
+
+
+def test_a_set_that_differs_every_time_is_not_stored() -> None:
+    """Staging again is bounded, and the board's refusal then stands."""
+    board = SmallBoard(instead={MessageType.COMMIT: lambda _: Refusal.SET_DIFFERS})
+    line, hello = greeted(board)
+    assert store(line, hello) == NotStored(Refused(Refusal.SET_DIFFERS))
+    assert types(line).count(MessageType.COMMIT) == 4
+
+
+@pytest.mark.parametrize("credit", [666, 60000])
+def test_a_refused_field_is_named_and_nothing_stored(credit: int) -> None:
+    """The board's refusal of a value stands, whether commit is on its way already or not."""
+    board = SmallBoard(credit=credit)
+    board.instead[MessageType.SET_FIELD] = lambda m: (
+        (Refusal.LENGTH, {RefusalKey.FIELD: "mast.probe-1"})
+        if m.body[1] == "mast.probe-1"
+        else None
+    )
+    line, hello = greeted(board)
+    changes: list[Change] = [(f"mast.probe-{n}", "x" * 200) for n in range(6)]
+    assert store(line, hello, changes) == NotStored(Refused(Refusal.LENGTH, "mast.probe-1"))
+    assert board.commits == 0
+    assert (MessageType.COMMIT in types(line)) == (credit == 60000)
+
+
+def test_a_refused_value_in_parts_is_named() -> None:
+    """A refusal other than a gap ends the parts at once."""
+    refusal = (Refusal.WRONG_KIND, {RefusalKey.FIELD: "mast.probe-1"})
+    line, hello = greeted(SmallBoard(instead={MessageType.SET_FIELD: lambda _: refusal}))
+    outcome = store(line, hello, [("mast.probe-1", bytes(2000))])
+    assert outcome == NotStored(Refused(Refusal.WRONG_KIND, "mast.probe-1"))
+
+
+@pytest.mark.parametrize("received", [{}, {2: 5000}])
+def test_a_board_that_miscounts_parts_is_at_fault(received: dict[int, Any]) -> None:
+    """More than was sent, or no count at all, is no answer to a part (6.4)."""
+    line, hello = greeted(SmallBoard(instead={MessageType.SET_FIELD: lambda _: {1: 0} | received}))
+    with pytest.raises(BoardFault, match="miscounts"):
+        store(line, hello, [("mast.probe-1", bytes(2000))])
+
+
+@pytest.mark.parametrize("answer", [(Refusal.GAP, {}), {1: 0, 2: 1}])
+def test_a_board_that_never_gets_further_with_parts_is_given_up(answer: Any) -> None:
+    """Parts that never continue do not go round for ever."""
+    line, hello = greeted(SmallBoard(instead={MessageType.SET_FIELD: lambda _: answer}))
+    outcome = store(line, hello, [("mast.probe-1", bytes(2000))])
+    assert isinstance(outcome, NotStored)
+    assert outcome.refused is not None
+    assert outcome.refused.code == Refusal.GAP
+
+
+@pytest.mark.parametrize(
+    ("code", "more", "refused"),
+    [
+        (Refusal.MISSING, {2: "mast.probe-5"}, Refused(Refusal.MISSING, "mast.probe-5")),
+        (
+            Refusal.PIN_CONFLICT,
+            {2: "mast.probe-1", 4: "mast.probe-0"},
+            Refused(Refusal.PIN_CONFLICT, "mast.probe-1", "mast.probe-0"),
+        ),
+        (200, {}, Refused(200)),
+    ],
+)
+def test_a_refused_commit_is_the_outcome(code: int, more: dict[int, Any], refused: Refused) -> None:
+    """Rules of the whole come back as not stored, with the fields; unknown codes too."""
+    line, hello = greeted(SmallBoard(instead={MessageType.COMMIT: lambda _: (code, more)}))
+    assert store(line, hello) == NotStored(refused)
+
+
+def test_a_lost_commit_reply_is_asked_for_again_and_nothing_is_written_twice() -> None:
+    """The same token again is answered, not done again (6.5)."""
+    board = SmallBoard()
+    line, hello = greeted(board, to_host=lambda n, reply: b"" if n == 5 else reply)
+    assert store(line, hello) == Stored(1, Status(Store.COMPLETE, 0, 1, 1, 77))
+    assert (board.commits, types(line).count(MessageType.COMMIT)) == (1, 2)
+
+
+def deaf_to_commit(board: SmallBoard, *, durable: bool) -> None:
+    """Let the board do a commit, or not, and never answer it."""
+
+    def silently(_: Message) -> bytes:
+        if durable:
+            board.token = TOKEN
+            board.generation = 4
+        return b"\n"
+
+    board.instead[MessageType.COMMIT] = silently
+
+
+@pytest.mark.parametrize(("durable", "outcome"), [(True, Stored(4)), (False, NotStored())])
+def test_the_token_settles_a_commit_that_was_never_answered(
+    durable: bool, outcome: Outcome
+) -> None:
+    """A later hello shows the token, or another one (5.3)."""
+    board = SmallBoard()
+    deaf_to_commit(board, durable=durable)
+    line, hello = greeted(board)
+    assert store(line, hello) == outcome
+    assert line.now > 10
+
+
+def test_a_commit_is_unknown_when_no_board_answers_any_more() -> None:
+    """Nobody can say what became of it, and the host says just that (5.3)."""
+    board = SmallBoard()
+    line, hello = greeted(board)
+    board.instead[MessageType.COMMIT] = lambda _: b"\n"
+    board.instead[MessageType.HELLO] = lambda _: b"\n"
+    assert store(line, hello) == Unknown()
+    assert line.now < 60
+
+
+def test_another_board_at_the_port_settles_nothing() -> None:
+    """Only the same unit can say that it did not store."""
+    board = SmallBoard(unit=b"another", token=bytes(8))
+    line = VirtualLine(board)
+    assert line.run(procedures.settle(TOKEN, b"unit-one")) == Unknown()
+    assert line.run(procedures.settle(TOKEN, None)) == NotStored()
+    assert line.run(procedures.settle(bytes(8), b"unit-one")) == Stored(0)
+
+
+def test_a_restart_after_the_commit_leaves_it_stored() -> None:
+    """Firmware that applies by restarting may never answer the status that rode along."""
+    board = SmallBoard(instead={MessageType.STATUS: lambda _: b"\n"})
+    line, hello = greeted(board)
+    assert store(line, hello) == Stored(1, None)
+    assert types(line).count(MessageType.STATUS) == 1
+
+
+def test_leftovers_of_an_earlier_session_do_not_get_in() -> None:
+    """What is staged beyond the set makes it differ, and it is staged again (6.5)."""
+    board = SmallBoard(staged={"mast.probe-9": "leftover"})
+    line, hello = greeted(board)
+    assert isinstance(store(line, hello), Stored)
+    assert board.stored == dict(CHANGES)
+
+
+# --- Log text, damage, strangers
+
+
+def test_log_text_that_cuts_into_frames_costs_a_repeat() -> None:
+    """Another task's output breaks a frame; its text comes out cleaned (2.2)."""
+
+    def cut(number: int, reply: bytes) -> bytes:
+        return reply[:30] + b"\r\nW (77) mast: wind\r\n" + reply[30:] if number == 1 else reply
+
+    line, _ = greeted(SmallBoard(), to_host=cut)
+    assert line.run(procedures.read_values())
+    assert "W (77) mast: wind" in line.log
+    assert all("~" not in text for text in line.log)
+    assert Notice.WAITING in line.notices
+
+
+def test_an_echoing_console_does_no_harm() -> None:
+    """A host ignores odd types (2.2)."""
+    board = SmallBoard()
+    line = VirtualLine(board)
+    receive = board.receive
+    board.receive = lambda data: data + receive(data)  # type: ignore[method-assign]
+    hello = line.run(procedures.greet(5.0))
+    assert isinstance(store(line, hello), Stored)
+    assert board.stored == dict(CHANGES)
+
+
+def test_replies_to_an_earlier_host_are_ignored() -> None:
+    """An id for which nobody waits any longer means nothing (4.1)."""
+    board = SmallBoard()
+
+    def stale(message: Message) -> bytes:
+        old = line_of(MessageType.STATUS_REPLY, message.id ^ 0x4000, board.status_body())
+        return old + line_of(MessageType.STATUS_REPLY, message.id, board.status_body())
+
+    board.instead[MessageType.STATUS] = stale
+    line, _ = greeted(board)
+    assert line.run(procedures.read_status_now()).boot == 77
+
+
+def test_many_damaged_frames_point_to_another_reader() -> None:
+    """Who shares the port gets part of each answer."""
+    line, _ = greeted(SmallBoard())
+    line.to_host = lambda _, reply: reply[:-9] + reply[-8:]
+    with pytest.raises(OtherReader):
+        line.run(procedures.read_status_now())
+    assert line.notices.count(Notice.OTHER_READER) >= 1
+
+
+def test_a_frame_that_is_no_message_is_damage() -> None:
+    """An item outside the profile is ignored as if its line were damaged (3)."""
+    board = SmallBoard()
+    answers = iter([encode_line(b"\xf7"), None])  # CBOR's undefined
+    board.instead[MessageType.STATUS] = lambda _: next(answers)
+    line, _ = greeted(board)
+    line.run(procedures.read_status_now())
+    assert types(line).count(MessageType.STATUS) == 2
+
+
+def test_a_silent_board_is_given_up_after_ten_seconds() -> None:
+    """The wait doubles up to a second more than the first, and ends (5.7)."""
+    line, _ = greeted(SmallBoard(instead={MessageType.LOCATE: lambda _: b"\n"}))
+    start = line.now
+    with pytest.raises(NoReply, match="locate"):
+        line.run(procedures.locate())
+    assert line.now - start == pytest.approx(10, abs=0.01)
+    assert types(line).count(MessageType.LOCATE) == 10  # at 0, .26, .78, 1.8, then each 1.26 s
+
+
+def test_a_new_boot_number_is_told() -> None:
+    """Hello and status both show that the board restarted; another unit is no restart."""
+    board = SmallBoard()
+    line, _ = greeted(board)
+    line.run(procedures.read_status_now())
+    assert line.notices == []
+    board.restart()
+    line.run(procedures.read_status_now())
+    assert line.notices == [Notice.RESTARTED]
+    board.unit = b"another"
+    board.restart()
+    line.run(procedures.greet(1.0))
+    assert line.notices == [Notice.RESTARTED]
+
+
+# --- The other requests
+
+
+def test_discard_drops_what_is_staged() -> None:
+    """After a restart nothing is staged, so that moved-on is as good; any other refusal stands."""
+    board = SmallBoard(staged={"mast.probe-1": 1})
+    line, hello = greeted(board)
+    line.run(procedures.discard(hello.boot))
+    assert board.staged == {}
+    board.restart()
+    line.run(procedures.discard(hello.boot))
+    board.instead[MessageType.DISCARD] = lambda _: Refusal.BUSY
+    with pytest.raises(BoardRefused):
+        line.run(procedures.discard(hello.boot))
+
+
+@pytest.mark.parametrize("procedure", [procedures.undo, procedures.erase, procedures.confirm])
+def test_changes_of_generation_return_the_new_one(procedure: Any) -> None:
+    """Each names the generation that it acts on (6.7)."""
+    line, _ = greeted(SmallBoard(generation=6))
+    assert line.run(procedure(6)) == 7
+    with pytest.raises(BoardRefused, match="look at it again"):
+        line.run(procedure(6))
+
+
+@pytest.mark.parametrize("procedure", [procedures.undo, procedures.erase, procedures.confirm])
+def test_a_lost_reply_and_a_restart_are_told_from_another_change(procedure: Any) -> None:
+    """Moved-on after a loss: status tells whether it was this request that moved it (6.7)."""
+    line, _ = greeted(SmallBoard(generation=6), to_host=lose(1))
+    assert line.run(procedure(6)) == 7
+    line, _ = greeted(SmallBoard(generation=9, store=Store.TRIAL), to_host=lose(1))
+    with pytest.raises(BoardRefused):
+        line.run(procedure(6))
+
+
+def test_restart_is_done_even_if_its_reply_was_lost() -> None:
+    """The repeat meets a new boot number (6.7)."""
+    board = SmallBoard()
+    line, hello = greeted(board, to_host=lose(1))
+    line.run(procedures.restart(hello.boot))
+    assert board.boot == 78
+    with pytest.raises(BoardRefused):
+        line.run(procedures.restart(hello.boot))
+
+
+def test_a_survey_is_read_to_its_end() -> None:
+    """Networks come page by page, each told once; names are octets (6.8)."""
+    line, _ = greeted(SmallBoard())
+    told: list[Network] = []
+    networks = line.run(procedures.survey(told.extend))
+    assert [network.name for network in networks] == [b"orchard", b"shed", b"\xff"]
+    assert networks[2].security == 9
+    assert told == networks
+
+
+def test_a_survey_superseded_by_another_starts_anew() -> None:
+    """Out-of-bounds means that a newer scan began; only so often is it followed (6.8)."""
+    board = SmallBoard()
+    board.instead[MessageType.SURVEY] = lambda m: Refusal.OUT_OF_BOUNDS if 1 in m.body else None
+    line, _ = greeted(board)
+    with pytest.raises(BoardRefused):
+        line.run(procedures.survey(lambda _: None))
+    assert types(line).count(MessageType.SURVEY) == 6
+    board.instead[MessageType.SURVEY] = lambda _: Refusal.NOT_OFFERED
+    with pytest.raises(BoardRefused, match="does not offer"):
+        line.run(procedures.survey(lambda _: None))
+
+
+def test_a_survey_that_never_ends_is_given_up_with_what_it_found() -> None:
+    """A minute without news is enough."""
+    board = SmallBoard()
+    board.instead[MessageType.SURVEY] = lambda m: {
+        1: 5,
+        2: False,
+        3: 1,
+        4: m.body.get(2, 0),
+        5: [] if 1 in m.body else [[b"shed", -70, 0]],
+    }
+    line, _ = greeted(board)
+    assert len(line.run(procedures.survey(lambda _: None))) == 1
+    assert 60 <= line.now < 65
+
+
+@pytest.mark.parametrize(
+    "page",
+    [
+        {1: 6, 2: True, 3: 1, 4: 1, 5: []},
+        {1: 5, 2: True, 3: 3, 4: 0, 5: [[b"shed", -70, 0]]},
+        {1: 5, 2: True, 3: 0, 4: 1, 5: []},
+    ],
+)
+def test_a_survey_that_contradicts_itself_is_refused(page: dict[int, Any]) -> None:
+    """Another scan, another page, fewer networks than before."""
+    board = SmallBoard()
+    board.instead[MessageType.SURVEY] = lambda m: page if 1 in m.body else None
+    line, _ = greeted(board)
+    with pytest.raises(BoardFault, match="networks contradicts"):
+        line.run(procedures.survey(lambda _: None))
+
+
+# --- Runs
+
+
+def test_answers_behind_the_one_that_ended_a_run_are_dropped() -> None:
+    """Replies that arrive together may be more than a procedure wanted to know."""
+    session = Session(baud=115200, first_id=5)
+    run = session.start(procedures.read_schema(900), 0.0)
+    assert len(LINE.findall(session.poll(0.0))) == 2
+    wrong = [line_of(MessageType.GET_SCHEMA_REPLY, id_, {1: 3, 2: b"x"}) for id_ in (5, 6)]
+    session.receive(b"".join(wrong), 0.2)
+    assert session.take_finished() == [run]
+    with pytest.raises(BoardFault):
+        run.result()
+    assert session.poll(0.2) == b""
+
+
+def test_a_late_request_that_nobody_wants_is_forgotten_at_once() -> None:
+    """Its bytes count no longer, so nothing is left to wait for (5.6)."""
+    exchange = Exchange(baud=115200, first_id=0)
+    first = exchange.submit(Request(MessageType.STATUS), 0.0)
+    others = [exchange.submit(Request(MessageType.STATUS), 0.0) for _ in range(20)]
+    exchange.poll(0.0)
+    exchange.poll(0.5)
+    for id_ in (first, *others, 999):
+        exchange.abandon(id_)
+    exchange.poll(5.0)
+    assert exchange.next_deadline() is None
+
+
+def test_a_stopped_run_sends_nothing_more() -> None:
+    """What was not sent before a cancellation is not sent after it."""
+    board = SmallBoard(credit=666)
+    line, hello = greeted(board)
+    changes: list[Change] = [(f"mast.probe-{n}", "x" * 200) for n in range(6)]
+    run = line.start(procedures.store(hello, changes, TOKEN))
+    other = line.start(procedures.read_status_now())
+    line.until(lambda: len(line.sent) > 2)
+    line.session.stop(run)
+    line.until(lambda: other.finished)
+    assert MessageType.COMMIT not in types(line)
+    assert board.commits == 0
+
+
+def test_a_stopped_commit_still_holds_back_what_must_not_follow_it() -> None:
+    """It is on its way whether anybody wants its answer or not (5.6)."""
+    board = SmallBoard(capabilities=Capability(0), instead={MessageType.COMMIT: lambda _: b"\n"})
+    line, hello = greeted(board)
+    run = line.start(procedures.store(hello, CHANGES, TOKEN))
+    line.until(lambda: MessageType.COMMIT in types(line))
+    line.session.stop(run)
+    before = line.now
+    line.run(procedures.read_status_now())
+    assert line.now - before > 0.7  # the announced half second, and the allowance
+    assert types(line).count(MessageType.COMMIT) == 1
+
+
+def test_text_of_requests_and_values_shows_no_secret() -> None:
+    """A traceback or a log of what is on its way gives nothing away."""
+    canary = "frost-canary-7731"
+    request = Request(MessageType.SET_FIELD, {SetFieldKey.VALUE: canary})
+    assert canary not in repr(request)
+    assert canary not in repr(HeldValue(Held.SET, canary))
+
+
+def test_a_refusal_without_a_sentence_is_named_by_its_code() -> None:
+    """Known codes by name, codes of a later version by number."""
+    assert "wrong-kind" in str(BoardRefused(MessageType.UNDO, Refused(Refusal.WRONG_KIND)))
+    assert "code 99" in str(BoardRefused(MessageType.UNDO, Refused(99)))
