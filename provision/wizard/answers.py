@@ -246,6 +246,10 @@ class AnswersAsker:
         self._say(f"To be stored: {count} setting{'s' * (count != 1)}{stay}.")
         return Verdict.SEND
 
+    async def does_it_work(self) -> bool:
+        """Refuse: a file does not look at the board."""
+        raise UnanswerableError(f"{self._answers.name}: cannot tell whether the board works.")
+
     async def choose(self, title: str, options: Sequence[str]) -> int:
         """Refuse: a file does not choose between ports."""
         raise UnanswerableError(f"{title} Name one with --port: {', '.join(options)}.")

@@ -64,5 +64,8 @@ class Asker(Protocol):
     async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | Change:
         """Show what is to be stored, and how many settings stay; return what is to be done."""
 
+    async def does_it_work(self) -> bool:
+        """Return whether the person sees the board work: its firmware cannot tell."""
+
     async def choose(self, title: str, options: Sequence[str]) -> int:
         """Return the number of the option chosen, from 0."""

@@ -202,9 +202,11 @@ class Flow:
         return False
 
     def change(self, key: str) -> None:
-        """Ask for this setting again, its answer kept; KeyError if it is not on the way."""
+        """Ask for this setting again, its answer kept; KeyError if it is not among the changes."""
         if key not in self._path():
-            raise KeyError(key)
+            if key not in self.changes():
+                raise KeyError(key)
+            self._keys.add(key)  # a network's name that goes along with its passphrase
         self._agenda = [key]
         self._changing = True
 
@@ -305,6 +307,17 @@ class Flow:
         """Return the values answered in this session, to be offered again by another dialog."""
         given = {key: answer for key, answer in self._answers.items() if answer is not None}
         return {**self._remembered, **given}
+
+    def asked(self) -> frozenset[str]:
+        """Return the base keys of what this dialog asks, answered or not."""
+        return frozenset(
+            self._setting(stop).base_key for stop in self._path() if isinstance(stop, str)
+        )
+
+    @property
+    def active(self) -> frozenset[str]:
+        """The full keys of what applies with the answers so far."""
+        return self._whole.active
 
     def untouched(self) -> int:
         """Return how many settings the board holds that the changes leave as they are."""

@@ -12,6 +12,7 @@ from types import MappingProxyType
 
 from provision.contract.table import Kind, Reason, Refusal, Run, Step, Store
 from provision.link.errors import Refused
+from provision.link.exchange import Notice
 from provision.settings.model import Schema
 from provision.settings.values import refusal_words
 from provision.wizard.questions import Why
@@ -111,6 +112,22 @@ _REFUSALS: Mapping[int, str] = MappingProxyType(
         " cable.",
     }
 )
+
+
+NOTICES: Mapping[Notice, str] = MappingProxyType(
+    {
+        Notice.SPEAKS_ELSE: "Something speaks on this port, but no board that can be set up has"
+        " answered yet. Press the board's reset button; is its firmware the right one?",
+        Notice.OTHER_READER: "The board's answers come damaged: is another program reading this"
+        " port?",
+    }
+)
+"""What to say while nothing has failed yet. The other notices are in the way of things."""
+
+
+def fault_sentence(label: str, words: str) -> str:
+    """Return a fault as a sentence: words in lower case follow the label, others stand alone."""
+    return f"{label} {words}." if words[:1].islower() else words
 
 
 def code_name(code: int) -> str:

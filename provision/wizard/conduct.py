@@ -1,0 +1,598 @@
+# SPDX-License-Identifier: MIT
+"""Conducts a dialog with a board: meets it, asks, stores, and follows what comes of it.
+
+Whatever happens on the way, a dialog ends with an Ending that says what became of the settings:
+stored, not stored, or unknown (shared/protocol.md, clause 5.3).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import ipaddress
+import os
+import secrets
+from collections.abc import Awaitable, Callable, Collection, Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import cast
+
+from provision.contract.table import Held, Kind, Refusal, Run, Store
+from provision.link.connection import Connection
+from provision.link.errors import (
+    BoardRefused,
+    LineLost,
+    LinkError,
+    NoReply,
+    OtherReader,
+    PortBusy,
+    PortForbidden,
+    PortMissing,
+)
+from provision.link.exchange import PATIENCE
+from provision.link.replies import (
+    HeldValue,
+    Hello,
+    NotStored,
+    Outcome,
+    Status,
+    Stored,
+    Unknown,
+)
+from provision.settings.model import Schema, Setting, Value
+from provision.settings.time_zones import is_tz_string, local_zone, zones
+from provision.settings.values import check_value, refusal_words
+from provision.settings.wire import SchemaError, unpack
+from provision.wizard import words
+from provision.wizard.answers import AnswersAsker, AnswersError, AnswersFile, match, rehearse
+from provision.wizard.asking import Asker, Change, LeftError, UnanswerableError, Verdict
+from provision.wizard.cache import Cache
+from provision.wizard.cleaning import clean_schema
+from provision.wizard.ending import Ending, ExitCode, Result
+from provision.wizard.flow import Flow
+from provision.wizard.questions import (
+    AnotherInstance,
+    Given,
+    HeldSetting,
+    Question,
+    is_opaque,
+)
+
+_HINT_AFTER = 1.5  # seconds without an answer after which the person is told what to do
+_FOLLOW_PAUSE = 0.25  # seconds between looks at the status
+_FOLLOW_GRACE = 10.0  # seconds beyond the time that the board announces (clause 5.3)
+_PRESENCE_PAUSE = 1.0  # seconds between tries while the button is waited for
+_PRESENCE_PATIENCE = 120  # tries
+_SETTLE_TIME = 10.0  # seconds that leaving may take to say what became of the settings
+
+_NOTHING_CHANGED = "Nothing was changed on the board."
+
+Say = Callable[[str], None]
+FindAgain = Callable[[bytes], Awaitable[Connection]]
+"""Waits for the board with this unit id and returns a new connection to it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Met:
+    """A board as it was met: who it is, what its firmware wants to know, and what it holds."""
+
+    hello: Hello
+    schema: Schema
+    """Its texts are cleaned."""
+    held: Mapping[str, HeldSetting]
+    status: Status
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What the person asked for."""
+
+    ask_all: bool = False
+    keys: Collection[str] = ()
+    only_keys: bool = False
+    removed: Collection[tuple[str, int]] = ()
+    mend: bool = True
+    """Whether a board that does not work leads to the setting at fault."""
+    proposals: Mapping[Kind, Given] = field(default_factory=dict)
+
+
+def exit_code(error: LinkError) -> ExitCode:
+    """Return the class of an error of the link."""
+    if isinstance(error, PortMissing | PortForbidden | PortBusy | LineLost | OtherReader):
+        return ExitCode.PORT
+    return ExitCode.REFUSED if isinstance(error, BoardRefused) else ExitCode.NO_BOARD
+
+
+def this_computers_zone() -> Given | None:
+    """Return the time zone of this computer, as far as it can be known."""
+    try:
+        link = str(Path("/etc/localtime").readlink())
+    except (OSError, NotImplementedError):
+        link = None
+    name = local_zone(os.environ.get("TZ"), link)
+    if name is None:
+        return None
+    return Given(name if is_tz_string(name) else zones()[name], name)
+
+
+async def meet(board: Connection, cache: Cache, say: Say, patience: float | None = PATIENCE) -> Met:
+    """Wait for a board and read what it wants to know and what it holds.
+
+    patience: seconds, None for ever. What is staged on it is discarded. Raises LinkError, and
+    SchemaError where what it sent cannot be used.
+    """
+    hello = await _greet(board, say, patience)
+    schema = cache.schema(hello.schema_digest)
+    deflated, values = await board.read(hello, schema=schema is None)
+    if schema is None:
+        assert deflated is not None
+        schema = unpack(deflated, hello.schema_digest)
+        cache.keep_schema(hello.schema_digest, deflated)
+    schema = clean_schema(schema)
+    return Met(hello, schema, held_settings(schema, values), await board.status())
+
+
+async def _greet(board: Connection, say: Say, patience: float | None) -> Hello:
+    greeting = asyncio.ensure_future(board.hello(patience))
+    try:
+        done, _ = await asyncio.wait([greeting], timeout=_HINT_AFTER)
+        if not done:
+            say("Waiting for the board: plug it in, or press its reset button. (Ctrl-C leaves.)")
+        return await greeting
+    finally:
+        greeting.cancel()
+
+
+def held_settings(schema: Schema, values: Mapping[str, HeldValue]) -> dict[str, HeldSetting]:
+    """Return what a board holds. Raises SchemaError if that does not fit its own schema.
+
+    A code that nobody here knows counts as nothing held, and a value of a secret, which a board
+    must never send, is dropped.
+    """
+    if values.keys() != {setting.key for setting in schema.settings}:
+        raise SchemaError(
+            "The board's list of values does not fit its list of settings: its firmware needs"
+            " mending."
+        )
+    return {setting.key: _held(setting, values[setting.key], schema) for setting in schema.settings}
+
+
+def _held(setting: Setting, entry: HeldValue, schema: Schema) -> HeldSetting:
+    held = entry.held if isinstance(entry.held, Held) else Held.UNSET
+    value = None if setting.field.is_secret else cast("Value | None", entry.value)
+    if is_opaque(setting.field):
+        fits = value is None or type(value) is int  # the length of a blob
+    elif value is None:
+        fits = held is not Held.SET
+    else:
+        fits = check_value(setting.field, value, schema) is None
+    if not fits:
+        raise SchemaError(
+            f"The board holds for {setting.key} what its own firmware does not admit: the firmware"
+            " needs mending."
+        )
+    return HeldSetting(held, value)
+
+
+async def set_up(
+    board: Connection,
+    met: Met,
+    asker: Asker,
+    *,
+    cache: Cache,
+    wishes: Wishes,
+    find_again: FindAgain | None = None,
+) -> tuple[Ending, Connection]:
+    """Ask, store and follow; return how it ended, and the connection there is in the end.
+
+    find_again: how a board that was unplugged is found again; None: that ends the dialog.
+    """
+    dialog = _Dialog(board, met, asker, cache=cache, wishes=wishes, find_again=find_again)
+    ending = await dialog.run()
+    return ending, dialog.board
+
+
+async def set_up_from_file(
+    board: Connection, met: Met, file: AnswersFile, say: Say, *, cache: Cache, ask_all: bool
+) -> Ending:
+    """Answer from a file, store and follow. Raises AnswersError before anything is sent."""
+    answers = match(file, met.schema)
+    dialog = _Dialog(
+        board,
+        met,
+        AnswersAsker(answers, say),
+        cache=cache,
+        wishes=Wishes(
+            ask_all=ask_all, keys=answers.given.keys(), removed=answers.removed, mend=False
+        ),
+    )
+    problems, unasked = rehearse(answers, dialog.flow())
+    if problems:
+        raise AnswersError(problems)
+    for key in unasked:
+        say(f"{answers.name}: {key}: is not asked for with these answers, and not stored.")
+    return await dialog.run()
+
+
+class _Dialog:
+    """One dialog with one board, over as many rounds of storing as it takes."""
+
+    def __init__(
+        self,
+        board: Connection,
+        met: Met,
+        asker: Asker,
+        *,
+        cache: Cache,
+        wishes: Wishes,
+        find_again: FindAgain | None = None,
+    ) -> None:
+        self.board = board
+        self._met = met
+        self._asker = asker
+        self._cache = cache
+        self._wishes = wishes
+        self._find_again = find_again
+        self._known = cache.asked(met.hello.unit)
+        self._generation = met.hello.generation
+        self._sent: dict[str, Value | None] = {}  # in all rounds together
+        self._token: bytes | None = None  # of a commit whose outcome is open
+        self._durable: bytes | None = None  # the token of the set that was stored
+        self._standing: Ending | None = None  # how it ends if it goes no further
+
+    def flow(self) -> Flow:
+        """Return the questions to begin with."""
+        faults = {}
+        if self._wishes.mend and self._met.status.run == Run.FAILED:
+            faults = self._faults(self._met.status, Flow(self._met.schema, self._met.held).active)
+        return Flow(
+            self._met.schema,
+            self._met.held,
+            ask_all=self._wishes.ask_all,
+            keys=self._wishes.keys,
+            only_keys=self._wishes.only_keys,
+            removed=self._wishes.removed,
+            known=self._known,
+            proposals=self._wishes.proposals,
+            faults=faults,
+        )
+
+    async def run(self) -> Ending:
+        """Go through the dialog to its end, whatever that is."""
+        ending = await self._to_the_end()
+        if ending.result is Result.NOT_STORED and self._sent:
+            with contextlib.suppress(LinkError):
+                await self.board.discard()
+        return ending
+
+    async def _to_the_end(self) -> Ending:
+        try:
+            return await self._rounds()
+        except (LeftError, asyncio.CancelledError):
+            return await self._leave()
+        except UnanswerableError as error:
+            return self._standing or Ending(
+                ExitCode.ANSWERS, Result.NOT_STORED, f"{error} {_NOTHING_CHANGED}"
+            )
+        except LinkError as error:
+            if self._commit_is_open():
+                return _unknown()
+            if self._standing is not None:
+                return replace(self._standing, words=f"{self._standing.words} {error}")
+            return Ending(exit_code(error), Result.NOT_STORED, f"{error} {_NOTHING_CHANGED}")
+
+    # -------------------------------------------------------------------------------- rounds
+
+    async def _rounds(self) -> Ending:
+        flow = self.flow()
+        while True:
+            if not await self._go_through(flow):
+                return self._standing or Ending(
+                    ExitCode.REFUSED, Result.NOT_STORED, _NOTHING_CHANGED
+                )
+            changes = flow.changes()
+            if not changes:
+                return self._standing or self._nothing_to_do()
+            outcome = await self._store(changes)
+            if isinstance(outcome, Unknown):
+                return _unknown()
+            if isinstance(outcome, NotStored):
+                if not self._goes_back(flow, outcome):
+                    assert self._standing is not None
+                    return self._standing
+                continue
+            self._cache.keep_asked(self._met.hello.unit, self._known | flow.asked())
+            ending, status = await self._follow(outcome)
+            if status is None:
+                return ending
+            self._standing = ending
+            faults = self._faults(status, flow.active)
+            if not faults:
+                return ending
+            self._asker.say(ending.words)
+            held = held_settings(self._met.schema, await self.board.values())
+            flow = Flow(
+                self._met.schema,
+                held,
+                keys=faults.keys(),
+                only_keys=True,
+                proposals=self._wishes.proposals,
+                remembered=flow.answers(),
+                faults=faults,
+            )
+
+    async def _go_through(self, flow: Flow) -> bool:
+        """Ask until all is answered and reviewed; False if the person would rather not."""
+        while True:
+            step = flow.next()
+            if isinstance(step, AnotherInstance):
+                wanted = await self._asker.ask_another(step)
+                if wanted is None:
+                    flow.back()
+                else:
+                    flow.answer_another(wanted)
+            elif isinstance(step, Question):
+                await self._ask(flow, step)
+            elif not (lines := flow.review()):
+                return True
+            else:
+                verdict = await self._asker.review(lines, flow.untouched())
+                if isinstance(verdict, Change):
+                    flow.change(verdict.key)
+                elif verdict is Verdict.BACK:
+                    flow.back()
+                else:
+                    return verdict is Verdict.SEND
+
+    async def _ask(self, flow: Flow, question: Question) -> None:
+        answer = await self._asker.ask(question, flow)
+        for caution in flow.cautions(question, answer):
+            if not await self._asker.confirm(question, caution):
+                return  # and the question comes again
+        flow.answer(answer)
+
+    def _nothing_to_do(self) -> Ending:
+        status = self._met.status
+        if status.run == Run.FAILED:
+            return self._ending_of(status)
+        return Ending(
+            ExitCode.DONE,
+            Result.NOTHING_TO_DO,
+            "Everything that this firmware asks for is set; nothing was changed.",
+            run=words.code_name(status.run),
+            address=_address(status),
+        )
+
+    def _faults(self, status: Status, active: frozenset[str]) -> dict[str, str]:
+        """Return the setting that a failure leads to, and why, if there is one."""
+        key = words.key_at_fault(self._met.schema, active, status.reason, status.field)
+        return {} if key is None else {key: words.reason_words(status.reason)}
+
+    # ------------------------------------------------------------------------------- storing
+
+    async def _store(self, changes: Mapping[str, Value | None]) -> Outcome:
+        hello = await self._meet_again()
+        if hello.generation != self._generation:
+            # A trial ended meanwhile, or somebody else stored: what this dialog sent before may be
+            # gone, so that all of it goes once more.
+            changes = {**self._sent, **changes}
+        self._sent |= changes
+        in_order = [(s.key, changes[s.key]) for s in self._met.schema.settings if s.key in changes]
+        await self.board.discard()
+        outcome = await self._send(in_order)
+        for tries in range(_PRESENCE_PATIENCE):
+            if not _wants_presence(outcome):
+                break
+            if tries == 0:
+                self._asker.say("The board wants somebody present: press its button now.")
+            await asyncio.sleep(_PRESENCE_PAUSE)
+            outcome = await self._send(in_order)
+        if isinstance(outcome, Stored):
+            self._generation = outcome.generation
+        return outcome
+
+    async def _send(self, changes: list[tuple[str, Value | None]]) -> Outcome:
+        self._token = secrets.token_bytes(8)
+        outcome = await self.board.store(
+            changes, token=self._token, on_progress=self._asker.progress
+        )
+        if isinstance(outcome, Unknown) and self._find_again is not None:
+            self._asker.say(
+                "The board is gone, and has not said whether it stored the settings: plug it in"
+                " again to find out. (Ctrl-C leaves.)"
+            )
+            await self._reconnect()
+            outcome = await self.board.settle(self._token, self._met.hello.unit)
+        if isinstance(outcome, Stored):
+            self._durable = self._token
+        self._token = None
+        return outcome
+
+    async def _meet_again(self) -> Hello:
+        """Say hello once more: the person took their time (clause 5.3)."""
+        try:
+            hello = await self.board.hello()
+        except LineLost:
+            if self._find_again is None:
+                raise
+            self._asker.say(
+                "The board is gone: plug it in again. Your answers are kept. (Ctrl-C leaves.)"
+            )
+            hello = await self._reconnect()
+        if hello.unit != self._met.hello.unit:
+            raise LinkError("Another board answers on this port than the one that was asked about.")
+        if hello.schema_digest != self._met.hello.schema_digest:
+            raise LinkError("The board's firmware has changed meanwhile: start again.")
+        return hello
+
+    async def _reconnect(self) -> Hello:
+        assert self._find_again is not None
+        found = await self._find_again(self._met.hello.unit)
+        lost, self.board = self.board, found
+        await lost.close()
+        return await self.board.hello()
+
+    def _goes_back(self, flow: Flow, outcome: NotStored) -> bool:
+        """Lead to the setting that the board refused; False if there is none to mend."""
+        refused = outcome.refused
+        schema = self._met.schema
+        said = words.refused_words(schema, refused)
+        if self._standing is None or self._standing.result is Result.NOT_STORED:
+            self._standing = Ending(
+                ExitCode.REFUSED, Result.NOT_STORED, f"{said} {_NOTHING_CHANGED}"
+            )
+        setting = None
+        if refused is not None and refused.field is not None:
+            setting = schema.setting(refused.field)
+        if refused is None or setting is None or setting.key not in flow.active:
+            return False
+        self._asker.say(f"The board refused, and stored nothing. {said}")
+        flow.fault(setting.key, refusal_words(setting.field, refused.code))
+        return True
+
+    # ------------------------------------------------------------------------------ following
+
+    async def _follow(self, stored: Stored) -> tuple[Ending, Status | None]:
+        """Follow the status; return how it ends, and the status if the board does not work."""
+        loop = asyncio.get_running_loop()
+        limit = self._met.hello.apply_time / 1000 + _FOLLOW_GRACE
+        deadline = loop.time() + limit
+        self._standing = Ending(
+            ExitCode.DONE,
+            Result.STORED,
+            "The settings are stored; whether the board works with them was not waited for.",
+            stored=tuple(self._sent),
+        )
+        self._asker.say("Stored. Waiting for the board to try the settings.")
+        status, told = stored.status, None
+        while loop.time() < deadline:
+            if status is not None:
+                if status.run not in (Run.IDLE, Run.APPLYING):
+                    return await self._conclude(status)
+                if status.step and status.step != told:
+                    told = status.step
+                    self._asker.say(f"  The board is {words.step_words(told)}.")
+            await asyncio.sleep(_FOLLOW_PAUSE)
+            status = await self._look(deadline)
+        ending = Ending(
+            ExitCode.NOT_WORKING,
+            Result.STORED,
+            f"The settings are stored, but in {limit:.0f} seconds the board has not said whether"
+            " it works with them. `provision show` looks again.",
+            run=None if status is None else words.code_name(status.run),
+            stored=tuple(self._sent),
+        )
+        return ending, None
+
+    async def _look(self, deadline: float) -> Status | None:
+        """Return the status, None while the board cannot be reached: it may be restarting."""
+        try:
+            async with asyncio.timeout_at(deadline):
+                return await self.board.status()
+        except (NoReply, TimeoutError):
+            return None
+        except LineLost:
+            if self._find_again is None:
+                raise
+        # A board with a native USB port takes its port with it when it restarts.
+        try:
+            async with asyncio.timeout_at(deadline):
+                await self._reconnect()
+        except TimeoutError:
+            pass
+        return None
+
+    async def _conclude(self, status: Status) -> tuple[Ending, Status | None]:
+        if status.run == Run.NOT_REPORTED and status.store == Store.TRIAL:
+            await self._end_trial(status)
+        if status.generation != self._generation and not await self._is_still_ours(status):
+            said = (
+                "The settings did not work in time, and the board went back by itself to those"
+                " before."
+            )
+            return Ending(ExitCode.NOT_WORKING, Result.NOT_STORED, said), None
+        ending = self._ending_of(status)
+        return ending, status if status.run == Run.FAILED else None
+
+    async def _is_still_ours(self, status: Status) -> bool:
+        """Whether a new generation still has the set of this dialog: a trial that ended well."""
+        if (await self.board.hello()).token != self._durable:
+            return False
+        self._generation = status.generation
+        return True
+
+    async def _end_trial(self, status: Status) -> None:
+        """Keep a set on trial if the person sees it work, since the firmware cannot tell."""
+        left = (status.trial_left or 0) // 1000
+        self._asker.say(
+            f"The settings are on trial: in {left} seconds the board goes back to the older ones"
+            " by itself, unless they are confirmed."
+        )
+        if await self._asker.does_it_work():
+            await self.board.confirm(status.generation)
+
+    def _ending_of(self, status: Status) -> Ending:
+        """Return the ending that a status of proven, failed, or not reported is."""
+        stored = tuple(self._sent)
+        code, said = ExitCode.DONE, "The settings are stored, and the board works with them."
+        address = _address(status)
+        if status.run == Run.FAILED:
+            code = ExitCode.NOT_WORKING
+            said = (
+                "The settings are stored, but the board does not work with them: it failed at"
+                f" {words.step_words(status.step)}. {words.reason_words(status.reason)}"
+            )
+        elif status.run == Run.PROVEN and address is not None:
+            said = f"{said} Its address is {address}."
+        elif status.run != Run.PROVEN:
+            said = "The settings are stored. This firmware does not report whether they work."
+        return Ending(code, Result.STORED, said, words.code_name(status.run), address, stored)
+
+    # -------------------------------------------------------------------------------- leaving
+
+    def _commit_is_open(self) -> bool:
+        return self._token is not None and self.board.commit_sent
+
+    async def _leave(self) -> Ending:
+        """Leave the board in a known state, and say which: Ctrl-C came."""
+        outcome: Outcome = NotStored()
+        try:
+            async with asyncio.timeout(_SETTLE_TIME):
+                if self._commit_is_open():
+                    assert self._token is not None
+                    self._asker.say("Finding out what became of the settings.")
+                    outcome = await self.board.settle(self._token, self._met.hello.unit)
+                if isinstance(outcome, NotStored):
+                    await self.board.discard()
+        except (LinkError, TimeoutError):
+            if self._commit_is_open() and not isinstance(outcome, Stored):
+                outcome = Unknown()
+        if isinstance(outcome, Unknown):
+            return _unknown()
+        if isinstance(outcome, Stored):
+            said = "The settings are stored; whether the board works with them was not waited for."
+            return Ending(ExitCode.DONE, Result.STORED, said, stored=tuple(self._sent))
+        if self._standing is not None and self._standing.result is Result.STORED:
+            return self._standing
+        return Ending(ExitCode.INTERRUPTED, Result.NOT_STORED, _NOTHING_CHANGED)
+
+
+def _unknown() -> Ending:
+    return Ending(
+        ExitCode.UNKNOWN,
+        Result.UNKNOWN,
+        "It is not known whether the settings were stored: the board no longer answers. Plug it in"
+        " again and run `provision show`.",
+    )
+
+
+def _wants_presence(outcome: Outcome) -> bool:
+    return (
+        isinstance(outcome, NotStored)
+        and outcome.refused is not None
+        and outcome.refused.code == Refusal.PRESENCE
+    )
+
+
+def _address(status: Status) -> str | None:
+    return None if status.address is None else str(ipaddress.ip_address(status.address))

@@ -1,0 +1,552 @@
+# SPDX-License-Identifier: MIT
+"""The dialog on a terminal: one question at a time, in the normal screen.
+
+Return takes what stands at the cursor in pale letters. F1 (or `?`) explains, F2 (or `<`) goes back,
+F3 shows a secret while it is typed, `-` answers "none". Text from a board was cleaned before it
+comes here and is shown as plain text only; none of it is ever read as markup.
+"""
+
+from __future__ import annotations
+
+import os
+import textwrap
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from enum import Enum, auto
+from pathlib import Path
+
+from prompt_toolkit import PromptSession, print_formatted_text
+from prompt_toolkit.application import get_app
+from prompt_toolkit.completion import CompleteEvent, Completer, Completion, PathCompleter
+from prompt_toolkit.document import Document
+from prompt_toolkit.filters import Condition
+from prompt_toolkit.formatted_text import FormattedText
+from prompt_toolkit.history import DummyHistory, History, InMemoryHistory
+from prompt_toolkit.input import Input
+from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
+from prompt_toolkit.output import ColorDepth, Output, create_output
+from prompt_toolkit.styles import Style
+from prompt_toolkit.validation import ValidationError, Validator
+
+from provision.contract.table import Kind, Refusal
+from provision.settings.time_zones import zones
+from provision.settings.values import ValueProblem, refusal_words
+from provision.wizard import words
+from provision.wizard.answers import read_bytes
+from provision.wizard.asking import Change, LeftError, Verdict
+from provision.wizard.flow import Flow
+from provision.wizard.questions import (
+    AnotherInstance,
+    Answer,
+    Given,
+    Move,
+    Origin,
+    Question,
+    ReviewLine,
+    pin_name,
+)
+
+_WIDEST = 78  # columns; longer lines are hard to read on any screen
+_MOST_COMPLETIONS = 40
+_INDENT = "  "
+_PROMPT = "\n  > "
+
+_STYLE = Style.from_dict(
+    {
+        "heading": "bold",
+        "position": "ansigray",
+        "label": "bold",
+        "pale": "ansigray",
+        "fault": "bold ansired",
+        "caution": "bold",
+        "bottom-toolbar": "noreverse",
+    }
+)
+
+
+class _Word(Enum):
+    """What a key, or a word typed alone, asks for instead of giving a value."""
+
+    HELP = auto()
+    BACK = auto()
+    NONE = auto()
+
+
+_TYPED_WORDS: Mapping[str, _Word] = {"?": _Word.HELP, "<": _Word.BACK, "-": _Word.NONE}
+
+_WANTED: Mapping[Kind, Refusal] = {
+    Kind.TEXT: Refusal.LENGTH,
+    Kind.SECRET: Refusal.LENGTH,
+    Kind.INTEGER: Refusal.RANGE,
+    Kind.DECIMAL: Refusal.RANGE,
+    Kind.YES_NO: Refusal.FORM,
+    Kind.CHOICE: Refusal.NO_SUCH_OPTION,
+    Kind.PIN: Refusal.PIN_UNFIT,
+    Kind.NETWORK_NAME: Refusal.LENGTH,
+    Kind.PASSPHRASE: Refusal.LENGTH,
+    Kind.HOST: Refusal.FORM,
+    Kind.URL: Refusal.FORM,
+    Kind.IP: Refusal.FORM,
+    Kind.PORT: Refusal.RANGE,
+    Kind.TIME_ZONE: Refusal.FORM,
+    Kind.DURATION: Refusal.RANGE,
+    Kind.HEX: Refusal.LENGTH,
+    Kind.BLOB: Refusal.LENGTH,
+}
+"""The refusal whose words say best what a kind of field wants."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Item:
+    """Something to choose: what is typed for it, and what is said beside it."""
+
+    text: str
+    beside: str = ""
+
+
+class _Items(Completer):
+    """Completes from a short list: what begins with the text first, then what contains it."""
+
+    def __init__(self, items: Sequence[_Item]) -> None:
+        self._items = items
+
+    def matching(self, text: str) -> list[_Item]:
+        """Return the items that a text may stand for."""
+        typed = text.strip().casefold()
+        found = [item for item in self._items if typed in f"{item.text} {item.beside}".casefold()]
+        return sorted(found, key=lambda item: not item.text.casefold().startswith(typed))
+
+    def get_completions(
+        self,
+        document: Document,
+        complete_event: CompleteEvent,  # noqa: ARG002
+    ) -> Iterable[Completion]:
+        """See Completer."""
+        for item in self.matching(document.text)[:_MOST_COMPLETIONS]:
+            yield Completion(
+                item.text,
+                start_position=-len(document.text),
+                display=item.text,
+                display_meta=item.beside,
+            )
+
+
+class _Check(Validator):
+    """Refuses what `problem` finds words for."""
+
+    def __init__(self, problem: Callable[[str], str | None]) -> None:
+        self._problem = problem
+
+    def validate(self, document: Document) -> None:
+        """See Validator."""
+        found = self._problem(document.text)
+        if found is not None:
+            raise ValidationError(len(document.text), found)
+
+
+class ScreenAsker:
+    """Asks a person at a terminal."""
+
+    def __init__(
+        self,
+        input: Input | None = None,  # noqa: A002 - the library's own word for it
+        output: Output | None = None,
+        environment: Mapping[str, str] = os.environ,
+    ) -> None:
+        """input, output: of the terminal; by default those of the process.
+
+        environment: NO_COLOR in it, if not empty, means no colours.
+        """
+        self._input = input
+        # Results go to standard output, which may be a file: the dialog is where the person is.
+        self._output = output or create_output(always_prefer_tty=True)
+        self._depth = ColorDepth.DEPTH_1_BIT if environment.get("NO_COLOR") else None
+        self._heading = ""
+
+    # ------------------------------------------------------------------------------- telling
+
+    def say(self, text: str) -> None:
+        """Say it, wrapped to the width of the terminal."""
+        self._print(text)
+
+    def progress(self, done: int, count: int) -> None:
+        """Show how many steps are done, on one line."""
+        self._output.write_raw(f"\rStoring: {done} of {count} ")
+        if done == count:
+            self._output.write_raw("\r\n")
+        self._output.flush()
+
+    def _print(self, text: str = "", style: str = "", indent: str = "") -> None:
+        """Print a paragraph, hung under its own indentation."""
+        lead = text[: len(text) - len(text.lstrip())] + indent
+        lines = textwrap.wrap(
+            text.strip(), self._width(), initial_indent=lead, subsequent_indent=lead
+        )
+        for line in lines or [""]:
+            print_formatted_text(
+                FormattedText([(style, line)]),
+                output=self._output,
+                style=_STYLE,
+                color_depth=self._depth,
+            )
+
+    def _width(self) -> int:
+        return max(20, min(_WIDEST, self._output.get_size().columns - 1))
+
+    # -------------------------------------------------------------------------------- asking
+
+    async def ask(self, question: Question, flow: Flow) -> Answer:
+        """See Asker."""
+        self._introduce(question)
+        reading = _Reading(question, flow)
+        text = await self._prompt(
+            question.field.label,
+            f"{question.position} of {question.count}",
+            check=reading.problem,
+            completer=reading.completer,
+            pale=_pale(question),
+            recall=None if question.field.is_secret else question.current,
+            secret=question.field.is_secret and question.field.kind is not Kind.BLOB,
+            can_clear=question.can_clear,
+            while_typing=question.field.kind is not Kind.BLOB,
+            explain=lambda: self._explain(question),
+        )
+        return Move.BACK if text is _Word.BACK else reading.answer(text)
+
+    async def ask_another(self, offer: AnotherInstance) -> bool | None:
+        """See Asker."""
+        label = offer.section.label
+        self._print()
+        if offer.first and offer.section.help:
+            self._print(offer.section.help, indent=_INDENT)
+        return await self._yes_or_no(
+            f"Set up {'a' if offer.first else 'another'} {label} (number {offer.instance})?",
+            default=False,
+        )
+
+    async def confirm(self, question: Question, caution: str) -> bool:
+        """See Asker; Return alone is no answer."""
+        self._print(f"Caution: {caution}", "class:caution", _INDENT)
+        answer = await self._yes_or_no(
+            f"Do you stand by this answer ({question.field.label})?", default=None
+        )
+        return answer is True
+
+    async def does_it_work(self) -> bool:
+        """See Asker."""
+        answer = await self._yes_or_no("Does the board do what it should?", default=None)
+        return answer is True
+
+    async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | Change:
+        """See Asker."""
+        self._heading = ""
+        self._print()
+        self._print("To be stored", "class:heading")
+        heading = None
+        for number, line in enumerate(lines, start=1):
+            if line.heading != heading:
+                heading = line.heading
+                self._print(heading, indent=_INDENT)
+            self._print(f"{number:>3}  {line.label}: {line.shown}", indent=_INDENT)
+        if untouched:
+            self._print(f"{untouched} more stay as they are.", indent=_INDENT)
+        self._print()
+
+        def problem(text: str) -> str | None:
+            word = text.strip().casefold()
+            if word in ("", "q", *_TYPED_WORDS) or _number(word, len(lines)) is not None:
+                return None
+            return f"press Return, or type a number from 1 to {len(lines)}, or q"
+
+        while True:
+            text = await self._prompt(
+                "Return stores this; a number changes that answer; q leaves the board as it is.",
+                "",
+                check=problem,
+            )
+            if text is _Word.BACK:
+                return Verdict.BACK
+            if isinstance(text, _Word):
+                continue
+            word = text.strip().casefold()
+            if not word:
+                return Verdict.SEND
+            if word == "q":
+                return Verdict.QUIT
+            chosen = _number(word, len(lines))
+            assert chosen is not None
+            return Change(lines[chosen].key)
+
+    async def choose(self, title: str, options: Sequence[str]) -> int:
+        """See Asker."""
+        self._print(title)
+        for number, option in enumerate(options, start=1):
+            self._print(f"{number:>3}  {option}", indent=_INDENT)
+
+        def problem(text: str) -> str | None:
+            found = _number(text, len(options)) is not None or text.strip() in _TYPED_WORDS
+            return None if found else f"type a number from 1 to {len(options)}"
+
+        while True:
+            text = await self._prompt("Number", "", check=problem)
+            if not isinstance(text, _Word):
+                chosen = _number(text, len(options))
+                assert chosen is not None
+                return chosen
+
+    async def _yes_or_no(self, label: str, default: bool | None) -> bool | None:
+        """Return the answer, None for back."""
+        said = {"y": True, "yes": True, "n": False, "no": False}
+
+        def problem(text: str) -> str | None:
+            word = text.strip().casefold()
+            known = word in said or word in _TYPED_WORDS or (not word and default is not None)
+            return None if known else "type yes or no"
+
+        while True:
+            text = await self._prompt(
+                label,
+                "",
+                check=problem,
+                completer=_Items([_Item("yes"), _Item("no")]),
+                pale="" if default is None else ("yes" if default else "no"),
+            )
+            if text is _Word.BACK:
+                return None
+            if not isinstance(text, _Word):
+                word = text.strip().casefold()
+                return said[word] if word else default
+
+    # ----------------------------------------------------------------------- one question
+
+    def _introduce(self, question: Question) -> None:
+        """Print what stands above a question."""
+        if question.heading != self._heading:
+            self._heading = question.heading
+            self._print()
+            self._print(question.heading, "class:heading")
+            if question.setting.section.help:
+                self._print(question.setting.section.help, indent=_INDENT)
+        self._print()
+        if question.fault is not None:
+            said = words.fault_sentence(question.field.label, question.fault)
+            self._print(f"! {said}", "class:fault", _INDENT)
+        elif question.why in words.WHYS:
+            self._print(words.WHYS[question.why], indent=_INDENT)
+        if question.network is not None:
+            self._print(f"For the network {question.network}.", indent=_INDENT)
+        if question.field.caution is not None:
+            self._print(f"Caution: {question.field.caution}", "class:caution", _INDENT)
+        for option in question.field.options:
+            beside = f": {option.help}" if option.help else ""
+            self._print(f"{option.label}{beside}", indent=_INDENT * 2)
+        for choice in question.pins:
+            name = f"  {choice.pin.name}" if choice.pin.name else ""
+            beside = f"  {choice.obstacle}" if choice.obstacle else ""
+            beside += "  caution" if choice.pin.caution and not choice.obstacle else ""
+            self._print(f"{choice.pin.number:>3}{name}{beside}", indent=_INDENT)
+
+    def _explain(self, question: Question) -> None:
+        """Print the help."""
+        field = question.field
+        self._print()
+        for text in (question.setting.section.help, field.help):
+            if text is not None:
+                self._print(text, indent=_INDENT)
+        self._print(f"It {refusal_words(field, _WANTED[field.kind])}.", indent=_INDENT)
+        if field.kind is Kind.BLOB:
+            self._print("Type the name of the file that holds it.", indent=_INDENT)
+        for choice in question.pins:
+            if choice.pin.caution is not None:
+                self._print(f"{pin_name(choice.pin)}: {choice.pin.caution}", indent=_INDENT)
+        if question.current is not None:
+            keeps = "Return takes what stands in pale letters; Up lets you edit it."
+            if field.is_secret:
+                keeps = "Return keeps the one that is set."
+            self._print(keeps, indent=_INDENT)
+        if question.can_clear:
+            self._print("A hyphen alone means none.", indent=_INDENT)
+        self._print(
+            "? or F1 shows this, < or F2 goes back, Ctrl-C leaves the board as it is. A backslash"
+            " before ?, < or - makes it a plain character.",
+            indent=_INDENT,
+        )
+        self._print()
+
+    async def _prompt(
+        self,
+        label: str,
+        position: str,
+        *,
+        check: Callable[[str], str | None],
+        completer: Completer | None = None,
+        pale: str = "",
+        recall: str | None = None,
+        secret: bool = False,
+        can_clear: bool = False,
+        while_typing: bool = True,
+        explain: Callable[[], None] = lambda: None,
+    ) -> str | _Word:
+        """Return what was typed, or the word that a key or a typed word stands for, but for HELP.
+
+        Every prompt has a session of its own: a session keeps what was typed in its history, from
+        which the next question would give a secret back.
+        """
+        shown, typed = False, ""
+
+        def is_hidden() -> bool:
+            # Once it is entered it is hidden again, or it would stay on the screen.
+            return secret and (not shown or get_app().is_done)
+
+        keys = KeyBindings()
+
+        @keys.add("f1")
+        def _(event: KeyPressEvent) -> None:
+            nonlocal typed
+            typed = event.current_buffer.text
+            event.app.exit(result=_Word.HELP)
+
+        @keys.add("f2")
+        def _(event: KeyPressEvent) -> None:
+            event.app.exit(result=_Word.BACK)
+
+        @keys.add("f3", filter=Condition(lambda: secret))
+        @keys.add("c-r", filter=Condition(lambda: secret))
+        def _(_event: KeyPressEvent) -> None:
+            nonlocal shown
+            shown = not shown
+
+        history: History = DummyHistory() if recall is None else InMemoryHistory([recall])
+        message = [("class:position", f"{position}  " if position else ""), ("class:label", label)]
+        while True:
+            session: PromptSession[str | _Word] = PromptSession(
+                FormattedText([*message, ("", _PROMPT)]),
+                input=self._input,
+                output=self._output,
+                history=history,
+                validator=_Check(check),
+                validate_while_typing=while_typing,
+                completer=completer,
+                complete_while_typing=completer is not None,
+                reserve_space_for_menu=6,
+                placeholder=FormattedText([("class:pale", pale)]),
+                is_password=Condition(is_hidden),
+                bottom_toolbar=_toolbar(secret=secret, can_clear=can_clear),
+                key_bindings=keys,
+                style=_STYLE,
+                color_depth=self._depth,
+                include_default_pygments_style=False,
+            )
+            try:
+                text = await session.prompt_async(default=typed)
+            except (KeyboardInterrupt, EOFError):
+                raise LeftError from None
+            if isinstance(text, str):
+                typed = ""
+                text = text.strip("\r\n")  # pasted along with it
+                text = _TYPED_WORDS.get(text.strip(), text)
+            if text is not _Word.HELP:
+                return text
+            explain()
+
+
+class _Reading:
+    """What is typed as the answer to one question, and what it means."""
+
+    def __init__(self, question: Question, flow: Flow) -> None:
+        self._question = question
+        self._flow = flow
+        self._items = _Items(_items(question))
+        self.completer: Completer | None = None
+        if question.field.kind is Kind.BLOB:
+            self.completer = PathCompleter(expanduser=True)
+        elif _items(question):
+            self.completer = self._items
+
+    def problem(self, text: str) -> str | None:
+        """Return what is wrong with a text as the answer, None if it is one."""
+        text = text.strip("\r\n")
+        word = _TYPED_WORDS.get(text.strip())
+        if word in (_Word.HELP, _Word.BACK):
+            return None
+        try:
+            self.answer(text if word is None else word)
+        except ValueProblem as problem:
+            return f"{self._question.field.label} {problem.words}"
+        return None
+
+    def answer(self, text: str | _Word) -> Answer:
+        """Return the answer that a text means. Raises ValueProblem if it means none."""
+        question = self._question
+        if text is _Word.NONE:
+            if question.can_clear:
+                return Move.CLEAR
+            text = "-"
+        assert isinstance(text, str)
+        if not text.strip():
+            if question.current is not None:
+                return Move.KEEP
+            if question.can_clear:
+                return Move.CLEAR
+            raise ValueProblem("needs an answer", Refusal.MISSING)
+        if text.strip().removeprefix("\\") in _TYPED_WORDS:
+            text = text.strip().removeprefix("\\")
+        if question.field.kind is Kind.BLOB:
+            return self._from_file(Path(text.strip()).expanduser())
+        try:
+            return self._flow.read(question, text)
+        except ValueProblem:
+            found = self._items.matching(text)
+            if len(found) != 1:
+                raise
+            return self._flow.read(question, found[0].text)
+
+    def _from_file(self, path: Path) -> Given:
+        if not path.is_file():  # a device could keep us waiting
+            raise ValueProblem("must be the name of a file", Refusal.FORM)
+        content = read_bytes(path)
+        self._flow.check(self._question, content)
+        return Given(content)
+
+
+def _items(question: Question) -> list[_Item]:
+    """Return what a question lets one choose from."""
+    field = question.field
+    if field.kind is Kind.YES_NO:
+        return [_Item("yes"), _Item("no")]
+    if field.kind is Kind.CHOICE:
+        return [_Item(option.label, option.help or "") for option in field.options]
+    if field.kind is Kind.PIN:
+        return [
+            _Item(str(choice.pin.number), choice.pin.name or "")
+            for choice in question.pins
+            if choice.obstacle is None
+        ]
+    if field.kind is Kind.TIME_ZONE:
+        return [_Item(name) for name in zones()]
+    return []
+
+
+def _pale(question: Question) -> str:
+    """Return what stands where the answer goes while nothing is typed."""
+    if question.current is None:
+        return "none" if question.can_clear else ""
+    if question.field.is_secret:
+        typed = question.origin is Origin.ANSWERED
+        return "as typed before" if typed else "as it is on the board"
+    return question.current
+
+
+def _toolbar(*, secret: bool, can_clear: bool) -> str:
+    """Return what the keys do; it fits 40 columns."""
+    reveal = "  F3 reveal" if secret else ""
+    none = "  - none" if can_clear else ""
+    return f"?F1 help  <F2 back{reveal}{none}"
+
+
+def _number(text: str, count: int) -> int | None:
+    """Return the number typed, counted from 0, if it is one of `count`."""
+    word = text.strip()
+    if not (word.isascii() and word.isdigit() and len(word) <= 4):
+        return None
+    return int(word) - 1 if 1 <= int(word) <= count else None
