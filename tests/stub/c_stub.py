@@ -23,7 +23,7 @@ from provision.settings.whole import key_beside
 from provision.settings.wire import pack
 
 STUB = Path(__file__).parents[2] / "firmware_stub"
-WARNINGS = "-std=c99 -pedantic -Wall -Wextra -Wconversion -Wshadow -Werror".split()
+WARNINGS = ["-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror"]
 # Undefined behaviour ends the test run: nothing goes on behind it.
 UNDEFINED = ["-fsanitize=undefined", "-fsanitize-undefined-trap-on-error"]
 
@@ -199,11 +199,8 @@ def build(folder: Path) -> c.CDLL:
     library = folder / "stub.so"
     sources = [*sorted((STUB / "src").glob("*.c")), Path(__file__).with_name("sizes.c")]
     include = [f"-I{STUB / 'include'}", f"-I{STUB / 'src'}"]
-    subprocess.run(
-        ["gcc", *WARNINGS, *UNDEFINED, "-O1", "-g", "-fPIC", "-shared", *include]
-        + [*map(str, sources), "-o", str(library)],
-        check=True,
-    )
+    how = [*WARNINGS, *UNDEFINED, "-O1", "-g", "-fPIC", "-shared", *include]
+    subprocess.run(["gcc", *how, *map(str, sources), "-o", str(library)], check=True)
     stub = c.CDLL(str(library))
     sizes = (c.c_uint32 * (1 + len(MIRRORS))).in_dll(stub, "test_sizes")
     assert list(sizes)[1:] == [c.sizeof(mirror) for mirror in MIRRORS]
@@ -223,11 +220,10 @@ def build(folder: Path) -> c.CDLL:
     stub.pv_is_item.restype = c.c_bool
     stub.pv_put_head.argtypes = [c.POINTER(CSink), c.c_uint8, c.c_uint32]
     stub.pv_put_int.argtypes = [c.POINTER(CSink), c.c_int32]
-    stub.pv_decode_value.argtypes = [c.POINTER(CSchema), c.POINTER(CField), c.POINTER(CReader)] + [
-        c.c_void_p
-    ]
+    field: list[Any] = [c.POINTER(CSchema), c.POINTER(CField)]
+    stub.pv_decode_value.argtypes = [*field, c.POINTER(CReader), c.c_void_p]
     stub.pv_decode_value.restype = c.c_uint8
-    stub.pv_check_bytes.argtypes = [c.POINTER(CSchema), c.POINTER(CField), c.c_char_p, c.c_size_t]
+    stub.pv_check_bytes.argtypes = [*field, c.c_char_p, c.c_size_t]
     stub.pv_check_bytes.restype = c.c_uint8
     stub.pv_encode_value.argtypes = [c.POINTER(CSink), c.POINTER(CField), c.c_void_p]
     return stub
@@ -488,9 +484,7 @@ class Stub:
 
     def has(self, key: str) -> bool:
         """pv_has."""
-        return bool(
-            self.library.pv_has(self.state.address, self.descriptors.numbers[key])
-        )
+        return bool(self.library.pv_has(self.state.address, self.descriptors.numbers[key]))
 
     def _make_callbacks(self) -> dict[str, Any]:
         def write(_: object, data: int, size: int) -> None:

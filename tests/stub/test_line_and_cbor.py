@@ -11,9 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.contract.profile import ProfileError, decode
+from provision.contract.profile import Item, ProfileError, decode, encode
+from provision.contract.table import MAX_BODY
 from tests.stub.c_stub import TAKE, CSink
 
+LARGEST_ITEM = MAX_BODY * 3 // 4
 DATA = Path(__file__).parents[1] / "contract" / "data"
 
 
@@ -105,6 +107,54 @@ def test_depth(library: c.CDLL) -> None:
     for depth, expected in ((6, True), (7, False)):
         item = b"\x81" * (depth - 1) + b"\x80"
         assert library.pv_is_item(item, len(item)) is expected
+
+
+@pytest.mark.parametrize(
+    ("item", "expected"),
+    [
+        ("a2010a020b", True),
+        ("a2020a010b", False),  # descending
+        ("a2010a010b", False),  # twice the same
+        ("a2010a18180b", True),
+        ("a12000", False),  # a negative key
+        ("a1616100", False),  # a text key
+        ("8101", True),
+        ("810101", False),  # something behind the item
+    ],
+)
+def test_keys_of_maps(library: c.CDLL, item: str, expected: bool) -> None:
+    """Keys of a map are unsigned, ascend, and none comes twice [3]; nothing follows the item."""
+    octets = bytes.fromhex(item)
+    assert library.pv_is_item(octets, len(octets)) is expected
+
+
+LEAVES = st.none() | st.booleans() | st.integers(-(2**31), 2**32 - 1) | st.binary(max_size=30)
+ITEMS: st.SearchStrategy[Item] = st.recursive(
+    LEAVES | st.text(st.characters(codec="utf-8"), max_size=30),
+    lambda inner: (
+        st.lists(inner, max_size=4) | st.dictionaries(st.integers(0, 2**32 - 1), inner, max_size=4)
+    ),
+    max_leaves=20,
+)
+
+
+@given(ITEMS, st.data())
+def test_scanner_agrees_on_items_nearly_right(
+    library: c.CDLL, item: Item, data: st.DataObject
+) -> None:
+    """Of an item, whole or with one byte changed, stub and host think the same."""
+    try:
+        octets = bytearray(encode(item))
+    except ProfileError:  # nested too deep
+        return
+    if data.draw(st.booleans()):
+        octets[data.draw(st.integers(0, len(octets) - 1))] = data.draw(st.integers(0, 255))
+    try:
+        decode(bytes(octets))
+        expected = len(octets) <= LARGEST_ITEM
+    except ProfileError:
+        expected = False
+    assert library.pv_is_item(bytes(octets), len(octets)) is expected
 
 
 @given(st.binary(max_size=40))

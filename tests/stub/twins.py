@@ -1,0 +1,131 @@
+# SPDX-License-Identifier: MIT
+"""The C stub and the Python board beside each other: the same schema, the same bytes, one clock."""
+
+from __future__ import annotations
+
+import ctypes as c
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from provision.board.engine import Board, Limits, from_declaration, settings_geometry
+from provision.board.flash import Flash
+from provision.contract.line import Frame, LineReceiver, encode_line
+from provision.contract.messages import Message, check_body, decode_message, encode_message
+from provision.contract.profile import Item
+from provision.contract.table import CommitKey, GetValuesReplyKey, MessageType, SurveyReplyKey
+from provision.settings.declaration import Declaration
+from provision.settings.file import read
+from provision.settings.whole import staged_digest
+from tests.stub.c_stub import Stub
+
+VECTORS = Path(__file__).parents[2] / "shared" / "vectors"
+TOKEN = bytes(range(8))
+
+
+def declaration(name: str) -> Declaration:
+    """Return one of the boards that the vectors are about."""
+    file = VECTORS / f"{name}.toml"
+    return read(file.read_text(), file.name)
+
+
+def messages(sent: bytes) -> list[Message]:
+    """Return the replies that a board sent, each checked against the table."""
+    found = []
+    for event in LineReceiver().feed(sent):
+        assert isinstance(event, Frame), event
+        message = decode_message(event.item)
+        check_body(message)
+        found.append(message)
+    return found
+
+
+def request(
+    type_: int, body: dict[int, Item] | None = None, *, id_: int = 1, version: int = 1
+) -> bytes:
+    """Return the line of a request."""
+    return encode_line(encode_message(Message(version, type_, id_, body or {})))
+
+
+@dataclass
+class Twins:
+    """Both boards, and how far they agree."""
+
+    stub: Stub
+    board: Board
+    last: bytes = b"\n"
+
+    def send(self, line: bytes) -> Message | None:
+        """Send a line to both; return the reply, in which they must agree."""
+        self.last = line
+        ours = messages(self.stub.receive(line))
+        theirs = messages(self.board.receive(line, self.stub.now_ms))
+        assert len(ours) == len(theirs) <= 1
+        if not ours:
+            return None
+        assert _comparable(ours[0], theirs[0]) == _comparable(theirs[0], ours[0])
+        return ours[0]
+
+    def ask(self, type_: int, body: dict[int, Item] | None = None, *, version: int = 1) -> Message:
+        """Send a request, which must be answered."""
+        reply = self.send(request(type_, body, version=version))
+        assert reply is not None
+        return reply
+
+    def commit(self, token: bytes = TOKEN) -> Message:
+        """Commit what is staged."""
+        staged = self.board.staged
+        return self.ask(
+            MessageType.COMMIT,
+            {
+                CommitKey.COUNT: len(staged),
+                CommitKey.DIGEST: staged_digest(self.board.schema, staged),
+                CommitKey.TOKEN: token,
+            },
+        )
+
+    def wait(self, milliseconds: int) -> None:
+        """Let time pass for both."""
+        self.stub.now_ms += milliseconds
+        assert self.stub.receive(b"") == b""
+        self.board.tick(self.stub.now_ms)
+
+    def report(self, run: int, step: int = 0, reason: int = 0) -> None:
+        """Their firmware reports."""
+        self.stub.report(run, step, reason)
+        assert self.stub.poll() == b""
+        self.board.report(run, step, reason)  # type: ignore[arg-type]
+
+    def restart(self) -> None:
+        """Start both again, on what their flash holds."""
+        self.stub.config.boot_number += 1
+        assert self.stub.start() == 0
+        self.board.restart(self.stub.config.boot_number, self.stub.now_ms)
+
+
+def _comparable(reply: Message, other: Message) -> Message:
+    """Leave of a page only the entries that both have: how many fit is the board's affair."""
+    for type_, key in (
+        (MessageType.GET_VALUES_REPLY, GetValuesReplyKey.ENTRIES),
+        (MessageType.SURVEY_REPLY, SurveyReplyKey.NETWORKS),
+    ):
+        if reply.type == other.type == type_:
+            mine, theirs = reply.body[key], other.body[key]
+            assert isinstance(mine, list)
+            assert isinstance(theirs, list)
+            assert abs(len(mine) - len(theirs)) <= 1
+            return replace(reply, body={**reply.body, int(key): mine[: len(theirs)]})
+    return reply
+
+
+def twins(library: c.CDLL, name: str, *, presence: bool = False, listens: int = 0) -> Twins:
+    """Return both boards, switched on, with nothing stored."""
+    declared = declaration(name)
+    geometry = settings_geometry(declared)
+    stub = Stub(library, declared, Flash(geometry), presence=presence, listens=listens)
+    assert stub.start() == 0
+    board = from_declaration(
+        declared,
+        flash=Flash(geometry),
+        limits=Limits(presence=5000 if presence else None, listens=listens or None),
+    )
+    return Twins(stub, board)
