@@ -487,9 +487,9 @@ def test_form_of_bodies(both: Twins, type_: int) -> None:
     both.ask(type_, {**fit, 64: {1: [1, {2: b"x"}]}, 70000: None})
     bodies: list[dict[int, Item]] = [
         {**fit, 63: 1},
-        *({**fit, key: [1]} for key in fit),
-        *({**fit, key: -1} for key in fit),
     ]
+    for key in fit:
+        bodies += [{**fit, key: [1]}, {**fit, key: -1}]
     if type_ != Type.SURVEY:
         bodies += [{k: item for k, item in fit.items() if k != key} for key in fit]
     for body in bodies:
