@@ -10,7 +10,6 @@ from __future__ import annotations
 from provision.contract.profile import Item, encode
 from provision.contract.table import Kind
 from provision.settings.carrying import tag
-from provision.settings.declaration import BoardDeclaration
 from provision.settings.model import Field, Schema, Setting
 from provision.settings.values import KIND_LIMITS, limits
 
@@ -39,11 +38,6 @@ def record_size(payload: int, program_unit: int) -> int:
     return sum(
         -(-part // program_unit) * program_unit for part in (HEADER_SIZE, payload, SEAL_SIZE)
     )
-
-
-def fits(schema: Schema, board: BoardDeclaration) -> bool:
-    """Return whether the largest set fits into a slot."""
-    return record_size(largest_payload(schema), board.program_unit) <= board.slot_size
 
 
 def struct_size(schema: Schema) -> int:

@@ -149,9 +149,16 @@ def _declaration(top: Table) -> Declaration | None:
 
 
 def _sections(drafts: Sequence[SectionDraft]) -> Iterator[Section]:
-    """Yield the sections as far as they could be read, which is whole where nothing was wrong."""
+    """Yield the sections as far as they could be read, which is whole where nothing was wrong.
+
+    A field of unknown size is left out, so that nothing is called too large for a wrong reason.
+    """
     for draft in drafts:
-        fields = tuple(field.field for field in draft.fields if field.key and field.field)
+        fields = tuple(
+            field.field
+            for field in draft.fields
+            if field.key and field.field and not field.table.bad & {"maximum", "options"}
+        )
         if draft.key and fields:
             yield Section(draft.key, draft.label or "?", fields, draft.help, draft.repeat)
 
@@ -204,7 +211,7 @@ def _board_size(table: Table, key: str, example: str, least: int) -> int:
     size = table.get(key, reading.size, f'`{key}` in bytes, or as in "{example}"')
     if size is not None and size < least:
         table.wrong(key, f"`{key}` is 0", f'write a size, as in "{example}"')
-    return size or 1
+    return max(size or 0, least)
 
 
 def _check_geometry(table: Table, board: BoardDeclaration) -> None:

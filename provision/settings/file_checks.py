@@ -273,9 +273,7 @@ def _check_pins(fields: Sequence[FieldDraft], pins: Schema) -> None:
         if draft.field and not numbers:
             draft.table.wrong(
                 "needs",
-                f"no free pin of the board has {ability_names(draft.field.needs)}"
-                if pins.pins
-                else "the file declares no pins",
+                f"no free pin of the board has {ability_names(draft.field.needs)}",
                 "ask for less, or declare a [[pin]] that can serve",
             )
     _check_pins_suffice({draft: numbers for draft, numbers in able.items() if numbers})

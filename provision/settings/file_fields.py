@@ -37,6 +37,7 @@ MAX_LABEL = 40
 MAX_HELP = 400
 MAX_CAUTION = 300
 MAX_KEY_PART = 20
+MAX_OPTIONS = 32
 
 KINDS = {kind.name.lower().replace("_", "-"): kind for kind in Kind}
 ABILITIES = {(ability.name or "").lower().replace("_", "-"): ability for ability in Ability}
@@ -403,20 +404,28 @@ def _hex(spot: Spot) -> bytes:
 
 
 def _options(spot: Spot) -> list[Option]:
-    found = reading.tables(spot)
-    if not 1 <= len(found) <= 32:
-        raise spot.wrong(f"the choice has {len(found)} options", "give it 1 to 32")
-    options: list[Option] = []
-    for table in found:
+    if not isinstance(spot.value, list):
+        raise spot.wrong_type("write a list, [ { key = …, label = … }, … ]")
+    if not 1 <= len(spot.value) <= MAX_OPTIONS:
+        raise spot.wrong(
+            f"the choice has {len(spot.value)} options", f"give it 1 to {MAX_OPTIONS}"
+        )
+    keys: set[str] = set()
+
+    def read_option(item: Spot) -> Option:
+        table = reading.table(item)
         table.only(("key", "label", "help"))
         key = table.get("key", reading.key(LONGEST_OPTION_KEY), 'a key, as in `key = "steady"`')
         label = table.get("label", reading.text(MAX_LABEL), "a `label`, which a person reads")
         help_text = table.get("help", reading.paragraph(MAX_HELP))
-        if key and any(option.key == key for option in options):
+        if key in keys:
             table.wrong("key", f"the option `{key}` is there already", "give it another key")
-        elif key:
-            options.append(Option(key, label or key, help_text))
-    return options
+        if key is None or label is None or table.bad:
+            raise NotedError
+        keys.add(key)
+        return Option(key, label, help_text)
+
+    return reading.each_of(spot, spot.value, read_option)
 
 
 def abilities(spot: Spot) -> Ability:

@@ -15,7 +15,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from provision.settings.places import Path, Places
 from provision.settings.values import GREATEST_INTEGER, LEAST_INTEGER
@@ -87,12 +87,9 @@ class Report:
     def _where(self, path: Path) -> str:
         """Return the path in words: "section siren, field relay, default"."""
         words: list[str] = []
-        at: object = self._document
+        at: Any = self._document
         for step in path:
-            try:
-                at = at[step]  # type: ignore[index]
-            except (LookupError, TypeError):
-                at = None
+            at = at[step]
             if isinstance(step, str):
                 words.append(step)
                 continue
@@ -198,7 +195,7 @@ def table(spot: Spot) -> Table:
     """Read a table."""
     if isinstance(spot.value, dict):
         return Table(spot.report, spot.path, spot.value)
-    raise spot.wrong_type(f"write a table, [{spot.name.strip('`')}] or {{ … }}")
+    raise spot.wrong_type("write a table, { … } or with a header in brackets")
 
 
 def tables(spot: Spot) -> list[Table]:

@@ -64,8 +64,11 @@ class Places:
         self._at += brackets
         path: Path = ()
         for key in around:
-            path = self._newest((*path, key))
+            path = (*path, key)
+            self._note(path, start)  # a table that has no header of its own
+            path = self._newest(path)
         path = (*path, last)
+        self._note(path, start)
         if brackets == 2:
             self._counts[path] = self._counts.get(path, 0) + 1
         path = self._newest(path)
