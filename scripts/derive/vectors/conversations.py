@@ -128,6 +128,7 @@ class Conversation:
     clause: str
     steps: tuple[Step, ...]
     board: str = "vector"
+    first_id: int = 1
 
 
 TOKEN_A = bytes.fromhex("00112233445566ff")
@@ -227,6 +228,8 @@ CONVERSATIONS: list[Conversation] = [
             status("complete", run="applying", generation=1, boot=1001),
             Values(0, {"net.name": ("set", b"orchard"), "net.pass": ("set",)}),
         ),
+        # Wraps on the way (clause 4.1), and has ids of three bytes where the values are long.
+        first_id=65_530,
     ),
     Conversation(
         "failed",

@@ -71,7 +71,7 @@ class _Talk:
     def __init__(self, conversation: Conversation) -> None:
         self._conversation = conversation
         self._schema = boards.load(BOARDS[conversation.board].schema)
-        self._id = 0
+        self._id = conversation.first_id
         self._last: Row = {}
 
     def steps(self) -> list[Row]:
@@ -116,9 +116,9 @@ class _Talk:
         return self._exchange(ask, sent, answer, numbered(answer, came))
 
     def _exchange(self, ask: Ask, sent: dict[int, Any], answer: str, came: Any) -> Row:
-        self._id += 1
         request = encoding.message(ask.request, self._id, sent, ask.version)
         reply = encoding.message(answer, self._id, came, ask.reply_version)
+        self._id = (self._id + 1) % 65_536
         self._last = {
             "host": encoding.line(request).hex(),
             "board": encoding.line(reply).hex(),
@@ -183,10 +183,7 @@ class _Talk:
         for key in fields[first:]:
             state, *value = step.held.get(key, ("unset",))
             longer = {**reply, 3: [*reply[3], [key, encoding.code("held", state), *value]]}
-            if (
-                len(encoding.message("get-values-reply", self._id + 1, longer))
-                > encoding.LONGEST_ITEM
-            ):
+            if len(encoding.message("get-values-reply", self._id, longer)) > encoding.LONGEST_ITEM:
                 break
             reply = longer
         shown = {entry[0] for entry in reply[3]}

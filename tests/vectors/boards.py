@@ -1,0 +1,293 @@
+# SPDX-License-Identifier: MIT
+"""Every board of the project behind one interface: bytes in, bytes out, and a clock set by hand."""
+
+from __future__ import annotations
+
+import ctypes
+import subprocess
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from provision.author.c_code import generate
+from provision.board.engine import Board, Identity, Limits
+from provision.board.flash import Flash, Geometry
+from provision.board.store import Store
+from provision.contract.table import MAX_BODY, Capability, Reason, Run, Step
+from provision.settings import file
+from provision.settings.declaration import Declaration
+from provision.settings.wire import Packed
+from tests.vectors.files import FOLDER, Row, document, row
+
+ROOT = Path(__file__).parents[2]
+STUB = ROOT / "firmware_stub"
+WARNINGS = "-std=c99 -pedantic -Wall -Wextra -Wconversion -Wshadow -Werror".split()
+
+# Longer than anything that a conversation waits for with a person present.
+_PRESENCE_MS = 1000
+_OUTPUT = 65536
+
+
+class VectorBoard(Protocol):
+    """A board of the vectors, switched on."""
+
+    def receive(self, data: bytes) -> bytes:
+        """Take bytes; return what the board sends."""
+
+    def wait(self, ms: int) -> bytes:
+        """Let time pass; return what the board sends, which should be nothing."""
+
+    def restart(self, boot: int) -> None:
+        """Take the power away and give it back; the boot number comes from the vector."""
+
+    def report(self, report: Row) -> None:
+        """Report what the firmware would."""
+
+    def present(self, *, is_present: bool) -> None:
+        """Press the button, or let the time for it pass."""
+
+    def close(self) -> None:
+        """Switch the board off, and check what can be checked only then."""
+
+
+def declaration(name: str) -> Declaration:
+    """Read a schema file of the vectors."""
+    path = FOLDER / f"{name}.toml"
+    return file.read(path.read_text(encoding="utf-8"), path.name)
+
+
+def configuration(name: str) -> Row:
+    """Return a board's configuration, of conversations.json."""
+    board: Row = document("conversations")["boards"][name]
+    return board
+
+
+def _capabilities(board: Row) -> Capability:
+    names = (each.upper().replace("-", "_") for each in board["capabilities"])
+    return Capability(sum(Capability[name] for name in names))
+
+
+class PythonBoard:
+    """provision.board.engine on flash in memory."""
+
+    def __init__(self, name: str) -> None:
+        board = configuration(name)
+        declared = declaration(board["schema"])
+        schema = row("schemas", board["schema"])
+        deflated = bytes.fromhex(schema["bytes"])
+        geometry = Geometry(
+            declared.board.settings_size, declared.board.erase_unit, declared.board.program_unit
+        )
+        self._now = 0
+        self._board = Board(
+            declared.schema,
+            Identity(
+                board["firmware"],
+                board["firmware-version"],
+                board["board"],
+                bytes.fromhex(board["unit"]),
+            ),
+            Store(Flash(geometry), declared.board.slots),
+            board["boot"],
+            limits=Limits(
+                line=board["line"],
+                credit=board["credit"],
+                commit_time=board["commit-time"],
+                erase_time=board["erase-time"],
+                apply_time=board["apply-time"],
+                presence=_PRESENCE_MS if "presence" in board["capabilities"] else None,
+            ),
+            capabilities=_capabilities(board),
+            packed=Packed(deflated, len(deflated) - 5, bytes.fromhex(schema["digest"])),
+        )
+
+    def receive(self, data: bytes) -> bytes:
+        """See VectorBoard."""
+        return self._board.receive(data, self._now)
+
+    def wait(self, ms: int) -> bytes:
+        """See VectorBoard."""
+        self._now += ms
+        self._board.tick(self._now)
+        return b""
+
+    def restart(self, boot: int) -> None:
+        """See VectorBoard."""
+        self._board.restart(boot, self._now)
+
+    def report(self, report: Row) -> None:
+        """See VectorBoard."""
+        self._board.report(
+            Run[_name(report["run"])],
+            Step[_name(report["step"])],
+            Reason[_name(report["reason"])],
+            report.get("field"),
+            bytes.fromhex(report["address"]) if "address" in report else None,
+        )
+
+    def present(self, *, is_present: bool) -> None:
+        """See VectorBoard."""
+        if is_present:
+            self._board.show_presence()
+        else:
+            self.wait(_PRESENCE_MS)
+
+    def close(self) -> None:
+        """See VectorBoard; the flash refuses what breaks its rules by itself."""
+
+
+def _name(code: str) -> str:
+    return code.upper().replace("-", "_")
+
+
+class _Options(ctypes.Structure):
+    """board_options of c_board.c."""
+
+    _fields_ = (
+        ("boot_number", ctypes.c_uint32),
+        ("apply_time", ctypes.c_uint32),
+        ("line", ctypes.c_uint16),
+        ("credit", ctypes.c_uint16),
+        ("commit_time", ctypes.c_uint16),
+        ("erase_time", ctypes.c_uint16),
+        ("capabilities", ctypes.c_uint16),
+        ("restarts", ctypes.c_uint8),
+        ("wants_presence", ctypes.c_uint8),
+        ("unit_id_size", ctypes.c_uint8),
+        ("unit_id", ctypes.c_uint8 * 16),
+        ("deflated_size", ctypes.c_uint32),
+        ("deflated", ctypes.c_char_p),
+    )
+
+
+def build(schema: str, folder: Path) -> ctypes.CDLL:
+    """Compile the stub with the generated code of a vectors' schema file; return it, loaded.
+
+    Undefined behaviour ends the test run: nothing goes on behind it.
+    """
+    for name, text in generate(declaration(schema), "vector-board").items():
+        (folder / name).write_text(text)
+    sources = [
+        Path(__file__).with_name("c_board.c"),
+        folder / "vector_board.c",
+        *sorted((STUB / "src").glob("*.c")),
+    ]
+    target = folder / "board.so"
+    traps = ["-fsanitize=undefined", "-fsanitize-undefined-trap-on-error"]
+    command = ["gcc", *WARNINGS, "-O1", "-g", *traps, "-shared", "-fPIC"]
+    command += [f"-I{STUB / 'include'}", f"-I{folder}", "-o", str(target), *map(str, sources)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    library = ctypes.CDLL(str(target))
+    board = ctypes.c_void_p
+    signatures: dict[str, tuple[object, list[object]]] = {
+        "create": (board, [ctypes.POINTER(_Options), ctypes.POINTER(ctypes.c_int)]),
+        "start": (ctypes.c_int, [board, ctypes.c_uint32]),
+        "destroy": (None, [board]),
+        "receive": (None, [board, ctypes.c_char_p, ctypes.c_size_t]),
+        "advance": (None, [board, ctypes.c_uint32]),
+        "report": (
+            ctypes.c_int,
+            [board, ctypes.c_uint8, ctypes.c_uint8, ctypes.c_uint8, ctypes.c_char_p],
+        ),
+        "report_address": (None, [board, ctypes.c_char_p, ctypes.c_uint8]),
+        "present": (None, [board, ctypes.c_int]),
+        "output": (ctypes.c_size_t, [board, ctypes.c_char_p]),
+        "broken_rules": (ctypes.c_uint32, [board]),
+        "restarts": (ctypes.c_uint32, [board]),
+    }
+    for name, (result, arguments) in signatures.items():
+        function = getattr(library, f"board_{name}")
+        function.restype = result
+        function.argtypes = arguments
+    return library
+
+
+class CBoard:
+    """firmware_stub with generated code, compiled as a shared object."""
+
+    def __init__(self, name: str, library: ctypes.CDLL) -> None:
+        board = configuration(name)
+        capabilities = _capabilities(board)
+        # Kept: the board points into these bytes.
+        self._deflated = bytes.fromhex(row("schemas", board["schema"])["bytes"])
+        unit = bytes.fromhex(board["unit"])
+        options = _Options(
+            boot_number=board["boot"],
+            apply_time=board["apply-time"],
+            line=board["line"],
+            credit=board["credit"],
+            commit_time=board["commit-time"],
+            erase_time=board["erase-time"],
+            capabilities=int(capabilities),
+            restarts=Capability.RESTART in capabilities,
+            wants_presence=Capability.PRESENCE in capabilities,
+            unit_id_size=len(unit),
+            unit_id=(ctypes.c_uint8 * 16)(*unit),
+            deflated_size=len(self._deflated),
+            deflated=self._deflated,
+        )
+        self._library = library
+        self._buffer = ctypes.create_string_buffer(_OUTPUT)
+        result = ctypes.c_int(-99)
+        self._board = library.board_create(ctypes.byref(options), ctypes.byref(result))
+        assert self._board
+        assert result.value == 0
+
+    def receive(self, data: bytes) -> bytes:
+        """See VectorBoard."""
+        self._library.board_receive(self._board, data, len(data))
+        return self._output()
+
+    def _output(self) -> bytes:
+        size = self._library.board_output(self._board, self._buffer)
+        return self._buffer.raw[:size]
+
+    def wait(self, ms: int) -> bytes:
+        """See VectorBoard."""
+        self._library.board_advance(self._board, ms)
+        return self._output()
+
+    def restart(self, boot: int) -> None:
+        """See VectorBoard."""
+        assert self._library.board_start(self._board, boot) == 0
+
+    def report(self, report: Row) -> None:
+        """See VectorBoard."""
+        address = bytes.fromhex(report.get("address", ""))
+        if address:
+            self._library.board_report_address(self._board, address, len(address))
+        key = report["field"].encode() if "field" in report else None
+        codes = (
+            Run[_name(report["run"])],
+            Step[_name(report["step"])],
+            Reason[_name(report["reason"])],
+        )
+        assert self._library.board_report(self._board, *map(int, codes), key) == 1
+        self.wait(0)
+
+    def present(self, *, is_present: bool) -> None:
+        """See VectorBoard."""
+        self._library.board_present(self._board, is_present)
+
+    def close(self) -> None:
+        """See VectorBoard."""
+        assert self._library.board_broken_rules(self._board) == 0
+        self._library.board_destroy(self._board)
+
+
+@dataclass(frozen=True, slots=True)
+class Maker:
+    """Makes boards of one implementation; libraries: of C, by schema."""
+
+    libraries: dict[str, ctypes.CDLL] | None
+
+    def board(self, name: str = "vector") -> VectorBoard:
+        """Return a board in the configuration of this name, fresh from the factory."""
+        if self.libraries is None:
+            return PythonBoard(name)
+        return CBoard(name, self.libraries[configuration(name)["schema"]])
+
+    def board_with_line(self, limit: int) -> VectorBoard:
+        """Return a board that receives lines up to this BODY, in characters."""
+        return self.board("vector" if limit == MAX_BODY else "small")
