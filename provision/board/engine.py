@@ -280,6 +280,7 @@ class Board:
         self._scan = _Scan()
         self._events: list[Event] = []
         self._restarting = False
+        self._room = 0  # bytes that the body of the reply may have
         self._present_until = now_ms
         self._brought: tuple[MessageType, int, int] | None = None
         self.store.boot(offers_trial=Capability.TRIAL in self.capabilities)
@@ -379,6 +380,8 @@ class Board:
             self.traffic.ignored += 1
             return b""
         self.traffic.requests += 1
+        envelope = [PROTOCOL_VERSION, message.type + 1, message.id]  # its head is that of four, too
+        self._room = _LARGEST_ITEM - len(profile.encode([*envelope]))
         try:
             reply = Message(PROTOCOL_VERSION, message.type + 1, message.id, self._handle(message))
         except Refused as refused:
@@ -478,7 +481,7 @@ class Board:
             raise Refused(Refusal.OUT_OF_BOUNDS, detail=count)
         reply: Body = {GetValuesReplyKey.FIRST: first, GetValuesReplyKey.COUNT: count}
         entries = (self._entry(setting) for setting in self.schema.settings[first:])
-        reply[GetValuesReplyKey.ENTRIES] = _as_fit(entries, reply, count)
+        reply[GetValuesReplyKey.ENTRIES] = _as_fit(entries, reply, count, self._room)
         return reply
 
     def _entry(self, setting: Setting) -> Item:
@@ -624,7 +627,9 @@ class Board:
             [network.name, network.signal, int(network.security)]
             for network in scan.networks[first:]
         )
-        reply[SurveyReplyKey.NETWORKS] = _as_fit(networks, reply, _MOST_NETWORKS_IN_REPLY)
+        reply[SurveyReplyKey.NETWORKS] = _as_fit(
+            networks, reply, _MOST_NETWORKS_IN_REPLY, self._room
+        )
         return reply
 
     def _locate(self, _body: Body) -> Body:
@@ -742,14 +747,13 @@ def _refusal_body(refused: Refused) -> Body:
     return {key: item for key, item in body.items() if item is not None}
 
 
-def _as_fit(items: Iterable[Item], reply: Body, most: int) -> list[Item]:
-    """Return as many of the items as fit into an array that joins the reply."""
-    # Version, type and id take 5 bytes and their array 1, the array's key 1 and its head 3.
-    room = _LARGEST_ITEM - len(profile.encode(reply)) - 10
+def _as_fit(items: Iterable[Item], reply: Body, most: int, room: int) -> list[Item]:
+    """Return as many of the items as fit, in `room` bytes, into an array that joins the reply."""
+    room -= len(profile.encode(reply)) + 1  # the array's key
     fitting: list[Item] = []
     for item in items:
         room -= len(profile.encode(item))
-        if room < 0 or len(fitting) == most:
+        if room < len(profile.encode(len(fitting) + 1)) or len(fitting) == most:  # its head
             break
         fitting.append(item)
     return fitting
