@@ -34,46 +34,46 @@ def default_folder(
 
 
 class Cache:
-    """Files below one folder."""
+    """Files below one folder; without one nothing is remembered."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path | None) -> None:
         self._folder = folder
 
     def schema(self, digest: bytes) -> Schema | None:
         """Return the schema of this digest, checked against it again; None if it is not there."""
+        path = self._file("schemas", f"{digest.hex()}.deflated")
         try:
-            return unpack(self._schema_file(digest).read_bytes(), digest)
+            return None if path is None else unpack(path.read_bytes(), digest)
         except (OSError, SchemaError):
             return None
 
     def keep_schema(self, digest: bytes, deflated: bytes) -> None:
         """Keep a schema that was checked."""
-        self._write(self._schema_file(digest), deflated)
+        self._write(self._file("schemas", f"{digest.hex()}.deflated"), deflated)
 
     def asked(self, unit: bytes) -> frozenset[str]:
         """Return the base keys of what was asked for on this board when it was last set up."""
+        path = self._file("boards", f"{unit.hex()}.json")
         try:
-            keys = json.loads(self._board_file(unit).read_bytes())
+            keys = [] if path is None else json.loads(path.read_bytes())
         except (OSError, ValueError):
-            return frozenset()
-        return (
-            frozenset(key for key in keys if isinstance(key, str))
-            if isinstance(keys, list)
-            else frozenset()
-        )
+            keys = []
+        if not isinstance(keys, list):
+            keys = []
+        return frozenset(key for key in keys if isinstance(key, str))
 
     def keep_asked(self, unit: bytes, base_keys: Iterable[str]) -> None:
         """Remember what was asked for on this board."""
-        self._write(self._board_file(unit), json.dumps(sorted(set(base_keys))).encode())
+        content = json.dumps(sorted(set(base_keys))).encode()
+        self._write(self._file("boards", f"{unit.hex()}.json"), content)
 
-    def _schema_file(self, digest: bytes) -> Path:
-        return self._folder / "schemas" / f"{digest.hex()}.deflated"
+    def _file(self, kind: str, name: str) -> Path | None:
+        return None if self._folder is None else self._folder / kind / name
 
-    def _board_file(self, unit: bytes) -> Path:
-        return self._folder / "boards" / f"{unit.hex()}.json"
-
-    def _write(self, path: Path, content: bytes) -> None:
+    def _write(self, path: Path | None, content: bytes) -> None:
         """Write a file whole: another dialog may read it, or write it, at the same time."""
+        if path is None:
+            return
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             with tempfile.NamedTemporaryFile(dir=path.parent, delete=False) as file:

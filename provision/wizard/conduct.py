@@ -47,7 +47,7 @@ from provision.wizard import words
 from provision.wizard.answers import AnswersAsker, AnswersError, AnswersFile, match, rehearse
 from provision.wizard.asking import Asker, Change, LeftError, UnanswerableError, Verdict
 from provision.wizard.cache import Cache
-from provision.wizard.cleaning import clean_schema
+from provision.wizard.cleaning import clean_schema, printable
 from provision.wizard.ending import Ending, ExitCode, Result
 from provision.wizard.flow import Flow
 from provision.wizard.questions import (
@@ -113,6 +113,15 @@ def this_computers_zone() -> Given | None:
     if name is None:
         return None
     return Given(name if is_tz_string(name) else zones()[name], name)
+
+
+def introduction(met: Met) -> str:
+    """Return who the board is, in one sentence."""
+    hello = met.hello
+    firmware, version, name = (
+        printable(text, 32) for text in (hello.firmware, hello.firmware_version, hello.board)
+    )
+    return f"{met.schema.title}: {firmware} {version} on {name}."
 
 
 async def meet(board: Connection, cache: Cache, say: Say, patience: float | None = PATIENCE) -> Met:

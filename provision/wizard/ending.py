@@ -9,40 +9,28 @@ from typing import Any
 
 
 class ExitCode(IntEnum):
-    """One code for each class of ending, the same for every command."""
+    """One code for each class of ending, the same for every command, and what it means."""
 
-    DONE = 0
-    """What was asked for is done."""
+    words: str
 
-    MISTAKES = 1
-    """There are mistakes in a file that was given."""
+    def __new__(cls, code: int, words: str) -> ExitCode:
+        """Make a member of a number and its meaning."""
+        member = int.__new__(cls, code)
+        member._value_ = code
+        member.words = words
+        return member
 
-    USAGE = 2
-    """The command line makes no sense."""
-
-    PORT = 3
-    """The port is missing, busy, forbidden or lost."""
-
-    NO_BOARD = 4
-    """No board answered, or something else speaks on the port."""
-
-    REFUSED = 5
-    """The board refused, or the dialog was left: nothing was stored."""
-
-    UNKNOWN = 6
-    """It is not known whether the settings were stored."""
-
-    NOT_WORKING = 7
-    """The settings are stored, but the board does not work with them."""
-
-    ANSWERS = 8
-    """The answers file is wrong, or does not answer what is asked."""
-
-    SCHEMA = 9
-    """The list of settings that the board sent cannot be used."""
-
-    INTERRUPTED = 130
-    """Interrupted; nothing was changed on the board."""
+    DONE = 0, "done"
+    MISTAKES = 1, "there are mistakes in a file that was given"
+    USAGE = 2, "the command line is wrong"
+    PORT = 3, "the port is missing, busy, forbidden, or was lost"
+    NO_BOARD = 4, "no board answered, or something else speaks on the port"
+    REFUSED = 5, "the board refused, or the dialog was left; nothing was stored"
+    UNKNOWN = 6, "it is unknown whether the settings were stored"
+    NOT_WORKING = 7, "stored, but the board does not work with it"
+    ANSWERS = 8, "the answers file is wrong, or does not answer what is asked"
+    SCHEMA = 9, "the list of settings that the board sent cannot be used"
+    INTERRUPTED = 130, "interrupted; nothing was changed on the board"
 
 
 class Result(Enum):

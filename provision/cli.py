@@ -1,0 +1,426 @@
+# SPDX-License-Identifier: MIT
+"""The command `provision`.
+
+Thin: it reads the command line, and every command imports what it needs, so that `--help` answers
+at once. Results go to standard output, everything else to standard error. Bad input ends with one
+clear sentence and the code of its class.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Callable, Coroutine, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from provision.wizard.ending import ExitCode
+
+if TYPE_CHECKING:
+    from provision.board.firmware import Surroundings
+    from provision.board.loopback import Loopback
+    from provision.settings.declaration import Declaration
+    from provision.wizard.commands import Person
+    from provision.wizard.ending import Ending
+    from provision.wizard.finding import Place
+
+_DESCRIPTION = "Set up a freshly flashed board over the cable that it hangs on."
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a command; return its exit code."""
+    options = _parser().parse_args(arguments)
+    command: Callable[[argparse.Namespace], int] = options.command
+    try:
+        return command(options)
+    except KeyboardInterrupt:
+        _say(f"Interrupted. {_NOTHING_CHANGED}")
+        return ExitCode.INTERRUPTED
+    except BrokenPipeError:
+        # Whoever read the results has gone; what is left must not fail once more at the exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return ExitCode.DONE
+
+
+_NOTHING_CHANGED = "Nothing was changed on the board."
+
+
+# --------------------------------------------------------------------------- the command line
+
+
+def _parser() -> argparse.ArgumentParser:
+    codes = "\n".join(f"  {int(code):>3}  {code.words}" for code in ExitCode)
+    parser = argparse.ArgumentParser(
+        prog="provision",
+        description=_DESCRIPTION,
+        epilog=f"exit codes:\n{codes}\n\nResults go to standard output, messages to standard"
+        " error. NO_COLOR is honoured.",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action=_Version, help="print the version and leave")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+
+    setup = _add(commands, "setup", _setup, "ask what the board needs, store it, see it work")
+    _add_port(setup)
+    _add_answers(setup)
+    setup.add_argument("--ask-all", action="store_true", help="ask for what is set, too")
+    _add_json(setup)
+
+    show = _add(commands, "show", _show, "print what a board holds (never a secret)")
+    _add_port(show)
+    _add_json(show)
+
+    rehearse = _add(commands, "rehearse", _rehearse, "try the dialog, on a board in this process")
+    _add_file(rehearse)
+    _add_answers(rehearse)
+    _add_networks(rehearse)
+    _add_json(rehearse)
+
+    stand_in = _add(commands, "stand-in", _stand_in, "run a virtual board on a port")
+    _add_file(stand_in)
+    stand_in.add_argument(
+        "--tcp", type=_tcp_port, metavar="PORT", help="serve it on TCP here, 0 for a free port"
+    )
+    stand_in.add_argument("--link", type=Path, metavar="PATH", help="link to its serial port")
+    stand_in.add_argument("--flash", type=Path, metavar="FILE", help="keep its flash in a file")
+    _add_networks(stand_in)
+    stand_in.add_argument("--log", action="store_true", help="let it print log text, too")
+
+    check = _add(commands, "check", _check, "name every mistake in a schema file")
+    _add_file(check)
+    _add_json(check)
+
+    generate = _add(commands, "generate", _generate, "write the C for a schema file")
+    _add_file(generate)
+    generate.add_argument("--out", type=Path, required=True, metavar="DIR", help="where to")
+    return parser
+
+
+class _Version(argparse.Action):
+    """Prints the version: looked up only when it is asked for, since that takes time."""
+
+    def __init__(self, option_strings: Sequence[str], dest: str, help: str) -> None:  # noqa: A002
+        super().__init__(option_strings, dest, nargs=0, help=help)
+
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: argparse.Namespace,  # noqa: ARG002
+        values: object,  # noqa: ARG002
+        option_string: str | None = None,  # noqa: ARG002
+    ) -> None:
+        """Print it and leave."""
+        from importlib.metadata import version  # noqa: PLC0415
+
+        print(f"provision {version('provision-over-serial')}")
+        parser.exit()
+
+
+def _add(
+    commands: Any, name: str, command: Callable[[argparse.Namespace], int], words: str
+) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name, help=words, description=words.capitalize() + "."
+    )
+    parser.set_defaults(command=command)
+    return parser
+
+
+def _add_file(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("file", type=Path, metavar="FILE", help="the firmware's schema file")
+
+
+def _add_port(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--port",
+        metavar="PORT",
+        help="the board's port, or a URL such as socket://localhost:4000 (default: the one port"
+        " on which a board answers)",
+    )
+    parser.add_argument(
+        "--baud", type=_baud, default=115200, metavar="N", help="rate of the line (115200)"
+    )
+    parser.add_argument(
+        "--driver",
+        choices=("auto", "descriptor", "transport"),
+        default="auto",
+        help="how the port is driven (auto)",
+    )
+
+
+def _add_answers(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--answers", type=Path, metavar="FILE", help="answer from a file instead of asking"
+    )
+
+
+def _add_networks(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--networks", type=Path, metavar="FILE", help="what is in the board's range"
+    )
+
+
+def _add_json(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--json", action="store_true", help="print the result as JSON")
+
+
+def _tcp_port(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and int(text) <= 65535):
+        raise argparse.ArgumentTypeError("must be a TCP port, 0 to 65535")
+    return int(text)
+
+
+def _baud(text: str) -> int:
+    if not (text.isascii() and text.isdigit() and 50 <= int(text) <= 20_000_000):
+        raise argparse.ArgumentTypeError("must be a rate in baud, such as 115200")
+    return int(text)
+
+
+def _say(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
+
+
+def _print_json(value: object) -> None:
+    print(json.dumps(value, indent=2, ensure_ascii=False))
+
+
+def _has_terminal() -> bool:
+    return sys.stdin.isatty() and (sys.stdout.isatty() or sys.stderr.isatty())
+
+
+# ---------------------------------------------------------------------- commands with a board
+
+
+def _setup(options: argparse.Namespace) -> int:
+    if options.answers is None and not _has_terminal():
+        return _no_terminal("setup")
+
+    async def run() -> Ending:
+        from provision.wizard.commands import set_up_at_port  # noqa: PLC0415
+
+        return await set_up_at_port(_place(options), _person(options), ask_all=options.ask_all)
+
+    return _conclude(options, run)
+
+
+def _show(options: argparse.Namespace) -> int:
+    async def run() -> int:
+        from provision.wizard import show  # noqa: PLC0415
+        from provision.wizard.commands import look_at_port  # noqa: PLC0415
+
+        met = await look_at_port(_place(options), _person(options))
+        if options.json:
+            _print_json(show.as_json(met))
+        else:
+            for line in show.lines(met):
+                print(line)
+        return ExitCode.DONE
+
+    return _run(run)
+
+
+def _rehearse(options: argparse.Namespace) -> int:
+    if options.answers is None and not _has_terminal():
+        return _no_terminal("rehearse")
+
+    async def run(declaration: Declaration) -> Ending:
+        from provision.board.engine import from_declaration  # noqa: PLC0415
+        from provision.board.firmware import Device  # noqa: PLC0415
+        from provision.board.loopback import Loopback  # noqa: PLC0415
+        from provision.wizard.commands import set_up_in_memory  # noqa: PLC0415
+
+        board = Device(from_declaration(declaration), surroundings)
+        async with Loopback(board) as line:
+            return await set_up_in_memory(_InMemory(line), _person(options))
+
+    try:
+        surroundings = _surroundings(options.networks)
+    except ValueError as error:
+        _say(f"{options.networks}: {error}")
+        return ExitCode.MISTAKES
+    return _with_declaration(
+        options, lambda declaration: _conclude(options, lambda: run(declaration))
+    )
+
+
+def _surroundings(path: Path | None) -> Surroundings:
+    """Read what is in the board's range. Raises ValueError with a sentence."""
+    from provision.board.firmware import Surroundings, read_surroundings  # noqa: PLC0415
+
+    if path is None:
+        return Surroundings()
+    try:
+        return read_surroundings(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ValueError(f"The file cannot be read ({error.strerror}).") from None
+    except UnicodeDecodeError:
+        raise ValueError("The file is not written in UTF-8.") from None
+
+
+class _InMemory:
+    """The stream to a board in this process."""
+
+    def __init__(self, line: Loopback) -> None:
+        self._line = line
+
+    def write(self, data: bytes) -> None:
+        """Send bytes to the board."""
+        self._line.send(data)
+
+    async def read(self) -> bytes:
+        """Wait for bytes from the board."""
+        return await self._line.receive()
+
+    async def close(self) -> None:
+        """Do nothing: the board ends with the line that it is on."""
+
+
+def _no_terminal(command: str) -> int:
+    _say(f"There is no terminal here to ask on: run `provision {command}` with --answers FILE.")
+    return ExitCode.USAGE
+
+
+def _place(options: argparse.Namespace) -> Place:
+    from provision.wizard.finding import Place  # noqa: PLC0415
+
+    return Place(options.port, options.baud, options.driver)
+
+
+def _person(options: argparse.Namespace) -> Person:
+    """Return who is there: a screen to ask on, unless there is none or a file answers."""
+    from provision.wizard.commands import Person  # noqa: PLC0415
+
+    answers: Path | None = getattr(options, "answers", None)
+    if answers is not None or not _has_terminal():
+        return Person(_say, answers=answers, waits=_has_terminal())
+    from provision.wizard.screen import ScreenAsker  # noqa: PLC0415
+
+    screen = ScreenAsker()
+    return Person(screen.say, screen, waits=True)
+
+
+def _conclude(
+    options: argparse.Namespace, dialog: Callable[[], Coroutine[Any, Any, Ending]]
+) -> int:
+    """Run a dialog; print how it ended."""
+
+    async def run() -> int:
+        ending = await dialog()
+        if options.json:
+            _print_json(ending.as_json())
+        elif ending.code is ExitCode.DONE:
+            print(ending.words)
+        else:
+            _say(ending.words)
+        return ending.code
+
+    return _run(run)
+
+
+def _run(command: Callable[[], Coroutine[Any, Any, int]]) -> int:
+    """Run a command that speaks with a board; turn what can go wrong into words and a code."""
+    import asyncio  # noqa: PLC0415
+
+    from provision.link.errors import LinkError  # noqa: PLC0415
+    from provision.settings.wire import SchemaError  # noqa: PLC0415
+    from provision.wizard.answers import AnswersError  # noqa: PLC0415
+    from provision.wizard.asking import LeftError, UnanswerableError  # noqa: PLC0415
+    from provision.wizard.conduct import exit_code  # noqa: PLC0415
+
+    try:
+        return asyncio.run(command())
+    except LinkError as error:
+        _say(str(error))
+        return exit_code(error)
+    except SchemaError as error:
+        _say(f"{error} {_NOTHING_CHANGED}")
+        return ExitCode.SCHEMA
+    except AnswersError as error:
+        _say("\n".join([*error.problems, _NOTHING_CHANGED]))
+        return ExitCode.ANSWERS
+    except UnanswerableError as error:
+        _say(str(error))
+        return ExitCode.ANSWERS
+    except (LeftError, asyncio.CancelledError):
+        raise KeyboardInterrupt from None
+
+
+# ------------------------------------------------------------------ commands with a schema file
+
+
+def _stand_in(options: argparse.Namespace) -> int:
+    def run(declaration: Declaration) -> int:
+        from provision.board.front import FrontError  # noqa: PLC0415
+        from provision.board.stand_in import StandInOptions, run_stand_in  # noqa: PLC0415
+
+        where = StandInOptions(
+            options.tcp, options.link, options.flash, options.networks, options.log
+        )
+        try:
+            run_stand_in(declaration, where, lambda text: print(text, flush=True))
+        except FrontError as error:
+            _say(str(error))
+            return ExitCode.PORT
+        return ExitCode.DONE
+
+    return _with_declaration(options, run)
+
+
+def _check(options: argparse.Namespace) -> int:
+    from provision.settings.file import FileMistakes, load  # noqa: PLC0415
+
+    mistakes = []
+    try:
+        load(options.file)
+    except FileMistakes as error:
+        mistakes = [
+            {
+                "line": mistake.line,
+                "column": mistake.column,
+                "where": mistake.where,
+                "wrong": mistake.wrong,
+                "fix": mistake.fix,
+            }
+            for mistake in error.mistakes
+        ]
+        said = str(error)
+    else:
+        said = f"{options.file.name}: no mistakes."
+    if options.json:
+        _print_json({"file": str(options.file), "mistakes": mistakes})
+    else:
+        print(said)
+    return ExitCode.MISTAKES if mistakes else ExitCode.DONE
+
+
+def _generate(options: argparse.Namespace) -> int:
+    def run(declaration: Declaration) -> int:
+        from provision.author.c_code import StemError, write  # noqa: PLC0415
+
+        try:
+            written = write(declaration, options.file.stem, options.out)
+        except StemError as error:
+            _say(str(error))
+            return ExitCode.MISTAKES
+        except OSError as error:
+            _say(f"{options.out}: cannot be written ({error.strerror}).")
+            return ExitCode.USAGE
+        for path in written:
+            print(path)
+        return ExitCode.DONE
+
+    return _with_declaration(options, run)
+
+
+def _with_declaration(options: argparse.Namespace, command: Callable[[Declaration], int]) -> int:
+    """Run a command on a schema file, unless there are mistakes in it."""
+    from provision.settings.file import FileMistakes, load  # noqa: PLC0415
+
+    try:
+        declaration = load(options.file)
+    except FileMistakes as error:
+        _say(str(error))
+        return ExitCode.MISTAKES
+    return command(declaration)

@@ -1,0 +1,183 @@
+# SPDX-License-Identifier: MIT
+"""Finding the board: at the port that was named, or at the one where a board answers."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from provision.link.connection import Connection, find_again
+from provision.link.errors import LinkError, PortMissing
+from provision.link.exchange import Notice
+from provision.link.ports import Driver, Port, list_ports, open_stream
+from provision.link.replies import Hello
+from provision.wizard import words
+from provision.wizard.asking import Asker
+from provision.wizard.cleaning import printable
+from provision.wizard.conduct import Say
+
+_KNOCK_TIME = 3.0  # seconds that a port is given to answer; boards take some to start
+_LOOK_PAUSE = 0.5  # seconds between looks for a port
+_BUSY_PATIENCE = 10.0  # seconds that a port may be busy after it was plugged in (common practice)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where to look for the board."""
+
+    port: str | None = None
+    """Device or URL; None: wherever a board answers."""
+    baud: int = 115200
+    driver: Driver = "auto"
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A port and the connection over it."""
+
+    port: Port
+    connection: Connection
+
+
+@dataclass(frozen=True, slots=True)
+class _Answered:
+    found: Found
+    hello: Hello
+
+
+class Finder:
+    """Opens ports as a person asked for them."""
+
+    def __init__(
+        self,
+        place: Place,
+        say: Say,
+        *,
+        waits: bool,
+        asker: Asker | None = None,
+        look: Callable[[], list[Port]] = list_ports,
+    ) -> None:
+        """Set out what to look for.
+
+        Arguments:
+            place: Where.
+            say: Takes what the person may want to know.
+            waits: Whether a person is there to plug something in.
+            asker: Whom to ask which of several boards is meant; None: nobody.
+            look: Lists the ports of this computer.
+        """
+        self._place = place
+        self._say = say
+        self._waits = waits
+        self._asker = asker
+        self._look = look
+
+    async def find(self) -> Found:
+        """Return the board's port, opened. Raises LinkError."""
+        if self._place.port is not None:
+            port = Port(self._place.port, "")
+            return Found(port, await self._open(port, named=True))
+        told = False
+        while True:
+            ports = [port for port in await asyncio.to_thread(self._look) if port.kind != "unknown"]
+            answered, errors = await self._knock(ports)
+            if answered:
+                return await self._choose(answered)
+            if not self._waits:
+                raise _nothing_found(errors)
+            if not told:
+                told = True
+                for error in errors:
+                    self._say(str(error))
+                self._say("Waiting for a board: plug it in, or press its reset button.")
+            await asyncio.sleep(_LOOK_PAUSE)
+
+    async def find_again(self, port: Port, unit: bytes) -> Connection:
+        """Wait for a board that was lost, wherever it comes back, and return it."""
+        _, connection, _ = await find_again(
+            port,
+            unit,
+            baud=self._place.baud,
+            driver=self._place.driver,
+            on_notice=self._tell,
+            look=self._look,
+        )
+        return connection
+
+    async def _open(self, port: Port, *, named: bool) -> Connection:
+        stream = await open_stream(
+            port.device,
+            baud=self._place.baud,
+            driver=self._place.driver,
+            kind=None if named else port.kind,
+            patience=_BUSY_PATIENCE if named and self._waits else 0.0,
+        )
+        return Connection(stream, baud=self._place.baud, on_notice=self._tell if named else None)
+
+    async def _knock(self, ports: Sequence[Port]) -> tuple[list[_Answered], list[LinkError]]:
+        """Say hello on every port at once."""
+        results = await asyncio.gather(*map(self._try, ports))
+        return (
+            [result for result in results if isinstance(result, _Answered)],
+            [result for result in results if isinstance(result, LinkError)],
+        )
+
+    async def _try(self, port: Port) -> _Answered | LinkError:
+        try:
+            connection = await self._open(port, named=False)
+        except LinkError as error:
+            return error
+        try:
+            return _Answered(Found(port, connection), await connection.hello(_KNOCK_TIME))
+        except LinkError as error:
+            await connection.close()
+            return error
+        except BaseException:
+            await connection.close()
+            raise
+
+    async def _choose(self, answered: Sequence[_Answered]) -> Found:
+        """Return the one board, or the one that the person means; let go of the others."""
+        chosen = None
+        try:
+            if len(answered) == 1:
+                chosen = answered[0]
+            else:
+                options = [_description(board) for board in answered]
+                title = "Several boards answer. Which one is meant?"
+                if self._asker is None:
+                    raise PortMissing(f"{title} Name its port with --port: {'; '.join(options)}.")
+                chosen = answered[await self._asker.choose(title, options)]
+        finally:
+            for board in answered:
+                if board is not chosen:
+                    with contextlib.suppress(LinkError):
+                        await board.found.connection.close()
+        return chosen.found
+
+    def _tell(self, notice: Notice) -> None:
+        if notice in words.NOTICES:
+            self._say(words.NOTICES[notice])
+
+
+def _description(board: _Answered) -> str:
+    hello = board.hello
+    return (
+        f"{board.found.port.device}: {printable(hello.firmware, 32)}"
+        f" {printable(hello.firmware_version, 24)} on {printable(hello.board, 32)}"
+        f" (id {hello.unit.hex()})"
+    )
+
+
+def _nothing_found(errors: Sequence[LinkError]) -> LinkError:
+    """Return what it means that no port led to a board."""
+    if len(errors) == 1:
+        return errors[0]
+    if errors:
+        return PortMissing(
+            "No board answers on any port: press the board's reset button, or name its port with"
+            " --port."
+        )
+    return PortMissing("No board is plugged in by USB: plug it in, or name its port with --port.")

@@ -1,0 +1,112 @@
+# SPDX-License-Identifier: MIT
+"""What a board holds, for people and for programs; never a secret."""
+
+from __future__ import annotations
+
+import ipaddress
+from collections.abc import Iterator
+from typing import Any
+
+from provision.contract.table import Held, Kind
+from provision.settings.model import Setting, Value
+from provision.settings.values import show
+from provision.settings.whole import active
+from provision.wizard import words
+from provision.wizard.cleaning import printable
+from provision.wizard.conduct import Met
+from provision.wizard.questions import heading, shown_value
+
+_LONGEST_NAME = 32
+
+
+def lines(met: Met) -> Iterator[str]:
+    """Yield what a board is and holds, section by section, one setting a line.
+
+    Settings that do not apply, because of others or because their instance is not in use, are left
+    out unless they are set.
+    """
+    hello, status = met.hello, met.status
+    yield met.schema.title
+    yield f"  firmware: {_name(hello.firmware)} {_name(hello.firmware_version)}"
+    yield f"  board: {_name(hello.board)}, id {hello.unit.hex()}"
+    yield f"  settings: {words.STORES.get(status.store, words.code_name(status.store))}"
+    yield f"  it {words.RUNS.get(status.run, words.code_name(status.run))}"
+    if status.reason:
+        yield f"  {words.reason_words(status.reason)}"
+    if status.address is not None:
+        yield f"  address: {ipaddress.ip_address(status.address)}"
+    applying = _applying(met)
+    section = None
+    for setting in met.schema.settings:
+        held = met.held[setting.key]
+        if setting.key not in applying and held.held is Held.UNSET:
+            continue
+        if heading(setting) != section:
+            section = heading(setting)
+            yield ""
+            yield section
+        idle = "" if setting.key in applying else " (does not apply)"
+        yield f"  {setting.field.label}: {_words(met, setting)}{idle}"
+
+
+def as_json(met: Met) -> dict[str, Any]:
+    """Return the same for programs: values by full key, as the answers file writes them."""
+    hello, status = met.hello, met.status
+    return {
+        "title": met.schema.title,
+        "firmware": _name(hello.firmware),
+        "firmware-version": _name(hello.firmware_version),
+        "board": _name(hello.board),
+        "unit": hello.unit.hex(),
+        "generation": hello.generation,
+        "store": words.code_name(status.store),
+        "run": words.code_name(status.run),
+        "reason": None if status.reason is None else words.code_name(status.reason),
+        "field": None if status.field is None else printable(status.field, _LONGEST_NAME),
+        "address": None if status.address is None else str(ipaddress.ip_address(status.address)),
+        "settings": {setting.key: _entry(met, setting) for setting in met.schema.settings},
+    }
+
+
+def _entry(met: Met, setting: Setting) -> dict[str, Any]:
+    held = met.held[setting.key]
+    entry: dict[str, Any] = {"held": words.code_name(held.held)}
+    value = None if setting.field.is_secret else held.value
+    if value is not None:
+        name = "length" if setting.field.kind is Kind.BLOB else "value"
+        entry[name] = value if isinstance(value, bool | int) else _text(setting, value)
+        if setting.field.kind in (Kind.DECIMAL, Kind.DURATION):
+            entry[name] = _text(setting, value)
+    return entry
+
+
+def _text(setting: Setting, value: Value) -> str:
+    if setting.field.kind is Kind.CHOICE:
+        return str(value)
+    return printable(show(setting.field, value), 255)
+
+
+def _words(met: Met, setting: Setting) -> str:
+    held = met.held[setting.key]
+    if held.held is Held.UNSET:
+        return "not set"
+    if setting.field.is_secret:
+        shown = "set, not shown" if held.held is Held.SET else "not set"
+    else:
+        shown = "nothing" if held.value is None else shown_value(setting.field, held.value)
+    if held.held is Held.FELL_BACK:
+        shown += " (what is stored is not taken by this firmware)"
+    return shown
+
+
+def _applying(met: Met) -> frozenset[str]:
+    stored: dict[str, Value] = {
+        key: "" if held.value is None else held.value
+        for key, held in met.held.items()
+        if held.held is Held.SET
+    }
+    return active(met.schema, stored)
+
+
+def _name(text: str) -> str:
+    return printable(text, _LONGEST_NAME)
