@@ -5,6 +5,22 @@
 
 #define PV_MAX_SLOTS 8
 
+/* Where an encoder's bytes go. The taker's own struct has this as its first member. */
+typedef struct pv_sink {
+    void (*take)(struct pv_sink *self, const uint8_t *bytes, size_t size);
+} pv_sink;
+
+/* The line that is being sent: base64url and CRC on the fly, handed to config->write in pieces. */
+typedef struct pv_line_out {
+    pv_sink sink;
+    const pv_config *config;
+    uint32_t crc;
+    uint32_t bits;      /* the last bit_count of them were not sent yet: fewer than make a character */
+    uint8_t bit_count;
+    uint8_t fill;
+    uint8_t chunk[32];
+} pv_line_out;
+
 /* What the store knows about a slot; its own affair. */
 typedef struct pv_slot {
     uint32_t generation;
@@ -35,6 +51,9 @@ struct pv {
     /* Receiving: pv_line.c. */
     uint16_t fill;      /* characters in config->line */
     uint8_t receiving;
+
+    /* Sending: pv_line.c. Here and not on the stack, which a small board has least of. */
+    pv_line_out out;
 
     /* The undo, erase or confirm that brought about the present generation [6.7]; 0: none. */
     uint8_t done;

@@ -122,10 +122,11 @@ static void put_envelope(pv_sink *to, uint8_t type, uint16_t id, uint8_t pairs)
     pv_put_head(to, PV_MAP, pairs);
 }
 
-static void begin_reply(const pv *p, pv_line_out *out, const request *r, uint8_t pairs)
+static pv_sink *begin_reply(pv *p, const request *r, uint8_t pairs)
 {
-    pv_line_begin(out, p->config);
-    put_envelope(&out->sink, (uint8_t)(r->type + 1), r->id, pairs);
+    pv_sink *to = pv_line_begin(p);
+    put_envelope(to, (uint8_t)(r->type + 1), r->id, pairs);
+    return to;
 }
 
 static void put_number(pv_sink *to, uint8_t key, uint32_t value)
@@ -152,54 +153,51 @@ static void put_versions(pv_sink *to)
     pv_put_uint(to, PV_PROTOCOL_VERSION);
 }
 
-static void reply_empty(const pv *p, const request *r)
+static void reply_empty(pv *p, const request *r)
 {
-    pv_line_out out;
-    begin_reply(p, &out, r, 0);
-    pv_line_end(&out);
+    (void)begin_reply(p, r, 0);
+    pv_line_end(p);
 }
 
 /* The reply to commit, undo, erase and confirm: in each of them the key is the same. */
-static void reply_generation(const pv *p, const request *r)
+static void reply_generation(pv *p, const request *r)
 {
-    pv_line_out out;
-    begin_reply(p, &out, r, 1);
-    put_number(&out.sink, PV_KEY_COMMIT_REPLY_GENERATION, p->storage.generation);
-    pv_line_end(&out);
+    pv_sink *to = begin_reply(p, r, 1);
+    put_number(to, PV_KEY_COMMIT_REPLY_GENERATION, p->storage.generation);
+    pv_line_end(p);
 }
 
-static void refuse(const pv *p, const request *r, uint8_t code)
+static void refuse(pv *p, const request *r, uint8_t code)
 {
     bool has_supported = code == PV_REFUSE_UNSUPPORTED_VERSION || code == PV_REFUSE_UNKNOWN_TYPE;
     uint8_t pairs = (uint8_t)(1 + (r->field != NULL) + r->has_detail + (r->other != NULL) + has_supported);
-    pv_line_out out;
-    pv_line_begin(&out, p->config);
-    put_envelope(&out.sink, PV_MSG_REFUSAL, r->id, pairs);
-    put_number(&out.sink, PV_KEY_REFUSAL_CODE, code);
+    pv_sink *to = pv_line_begin(p);
+    put_envelope(to, PV_MSG_REFUSAL, r->id, pairs);
+    put_number(to, PV_KEY_REFUSAL_CODE, code);
     if (r->field != NULL) {
-        pv_put_uint(&out.sink, PV_KEY_REFUSAL_FIELD);
-        pv_put_head(&out.sink, PV_TEXT, (uint32_t)r->field_size);
-        out.sink.take(&out.sink, r->field, r->field_size);
+        pv_put_uint(to, PV_KEY_REFUSAL_FIELD);
+        pv_put_head(to, PV_TEXT, (uint32_t)r->field_size);
+        to->take(to, r->field, r->field_size);
     }
     if (r->has_detail) {
-        put_number(&out.sink, PV_KEY_REFUSAL_DETAIL, r->detail);
+        put_number(to, PV_KEY_REFUSAL_DETAIL, r->detail);
     }
     if (r->other != NULL) {
-        put_words(&out.sink, PV_KEY_REFUSAL_OTHER, r->other);
+        put_words(to, PV_KEY_REFUSAL_OTHER, r->other);
     }
     if (has_supported) {
-        pv_put_uint(&out.sink, PV_KEY_REFUSAL_SUPPORTED);
+        pv_put_uint(to, PV_KEY_REFUSAL_SUPPORTED);
         if (code == PV_REFUSE_UNKNOWN_TYPE) {
             uint8_t i;
-            pv_put_head(&out.sink, PV_ARRAY, RULE_COUNT);
+            pv_put_head(to, PV_ARRAY, RULE_COUNT);
             for (i = 0; i < RULE_COUNT; i++) {
-                pv_put_uint(&out.sink, rules[i].type);
+                pv_put_uint(to, rules[i].type);
             }
         } else {
-            put_versions(&out.sink);
+            put_versions(to);
         }
     }
-    pv_line_end(&out);
+    pv_line_end(p);
 }
 
 static uint8_t with_detail(request *r, uint8_t code, uint32_t detail)
@@ -211,47 +209,46 @@ static uint8_t with_detail(request *r, uint8_t code, uint32_t detail)
 
 /* ------------------------------------------------------------------ hello, status, schema */
 
-static void hello(const pv *p, const request *r)
+static void hello(pv *p, const request *r)
 {
     const pv_config *config = p->config;
     const pv_schema *schema = config->schema;
-    pv_line_out out;
-    begin_reply(p, &out, r, 17);
-    pv_put_uint(&out.sink, PV_KEY_HELLO_REPLY_VERSIONS);
-    put_versions(&out.sink);
-    put_words(&out.sink, PV_KEY_HELLO_REPLY_FIRMWARE, schema->firmware);
-    put_words(&out.sink, PV_KEY_HELLO_REPLY_FIRMWARE_VERSION, schema->firmware_version);
-    put_words(&out.sink, PV_KEY_HELLO_REPLY_BOARD, schema->board);
-    put_octets(&out.sink, PV_KEY_HELLO_REPLY_UNIT, config->unit_id, config->unit_id_size);
-    put_number(&out.sink, PV_KEY_HELLO_REPLY_BOOT, config->boot_number);
-    put_octets(&out.sink, PV_KEY_HELLO_REPLY_SCHEMA_DIGEST, schema->digest, sizeof schema->digest);
-    put_number(&out.sink, PV_KEY_HELLO_REPLY_SCHEMA_SIZE, schema->deflated_size);
-    put_number(&out.sink, PV_KEY_HELLO_REPLY_LINE, config->line_size - PV_CHECK_SIZE);
-    put_number(&out.sink, PV_KEY_HELLO_REPLY_CREDIT, config->credit);
-    put_number(&out.sink, PV_KEY_HELLO_REPLY_COMMIT_TIME, config->commit_time);
-    put_number(&out.sink, PV_KEY_HELLO_REPLY_ERASE_TIME, config->erase_time);
-    put_number(&out.sink, PV_KEY_HELLO_REPLY_APPLY_TIME, config->apply_time);
-    put_number(&out.sink, PV_KEY_HELLO_REPLY_CAPABILITIES, p->capabilities);
+    pv_sink *to = begin_reply(p, r, 17);
+    pv_put_uint(to, PV_KEY_HELLO_REPLY_VERSIONS);
+    put_versions(to);
+    put_words(to, PV_KEY_HELLO_REPLY_FIRMWARE, schema->firmware);
+    put_words(to, PV_KEY_HELLO_REPLY_FIRMWARE_VERSION, schema->firmware_version);
+    put_words(to, PV_KEY_HELLO_REPLY_BOARD, schema->board);
+    put_octets(to, PV_KEY_HELLO_REPLY_UNIT, config->unit_id, config->unit_id_size);
+    put_number(to, PV_KEY_HELLO_REPLY_BOOT, config->boot_number);
+    put_octets(to, PV_KEY_HELLO_REPLY_SCHEMA_DIGEST, schema->digest, sizeof schema->digest);
+    put_number(to, PV_KEY_HELLO_REPLY_SCHEMA_SIZE, schema->deflated_size);
+    put_number(to, PV_KEY_HELLO_REPLY_LINE, config->line_size - PV_CHECK_SIZE);
+    put_number(to, PV_KEY_HELLO_REPLY_CREDIT, config->credit);
+    put_number(to, PV_KEY_HELLO_REPLY_COMMIT_TIME, config->commit_time);
+    put_number(to, PV_KEY_HELLO_REPLY_ERASE_TIME, config->erase_time);
+    put_number(to, PV_KEY_HELLO_REPLY_APPLY_TIME, config->apply_time);
+    put_number(to, PV_KEY_HELLO_REPLY_CAPABILITIES, p->capabilities);
     if (p->storage.holds_set) {
-        put_octets(&out.sink, PV_KEY_HELLO_REPLY_TOKEN, p->storage.token, TOKEN_SIZE);
+        put_octets(to, PV_KEY_HELLO_REPLY_TOKEN, p->storage.token, TOKEN_SIZE);
     } else {
-        pv_put_uint(&out.sink, PV_KEY_HELLO_REPLY_TOKEN);
-        pv_put_simple(&out.sink, PV_NULL);
+        pv_put_uint(to, PV_KEY_HELLO_REPLY_TOKEN);
+        pv_put_simple(to, PV_NULL);
     }
     if (config->listens != 0) {
-        put_number(&out.sink, PV_KEY_HELLO_REPLY_LISTENS, left_of(config->listens, now(p) - p->started));
+        put_number(to, PV_KEY_HELLO_REPLY_LISTENS, left_of(config->listens, now(p) - p->started));
     } else {
-        pv_put_uint(&out.sink, PV_KEY_HELLO_REPLY_LISTENS);
-        pv_put_simple(&out.sink, PV_NULL);
+        pv_put_uint(to, PV_KEY_HELLO_REPLY_LISTENS);
+        pv_put_simple(to, PV_NULL);
     }
-    put_number(&out.sink, PV_KEY_HELLO_REPLY_GENERATION, p->storage.generation);
-    pv_line_end(&out);
+    put_number(to, PV_KEY_HELLO_REPLY_GENERATION, p->storage.generation);
+    pv_line_end(p);
 }
 
 /* What p->step is until the firmware reports. */
 enum { NO_STEP = 0xFF };
 
-static void status(const pv *p, const request *r)
+static void status(pv *p, const request *r)
 {
     uint8_t store = pv_store_state(p);
     bool failed = p->run == PV_RUN_FAILED;
@@ -261,51 +258,50 @@ static void status(const pv *p, const request *r)
     bool is_trial = store == PV_STORE_TRIAL;
     bool is_incomplete = store == PV_STORE_INCOMPLETE;
     const pv_field *fields = p->config->schema->fields;
-    pv_line_out out;
-    begin_reply(p, &out, r,
+    pv_sink *to = begin_reply(p, r,
                 (uint8_t)(5 + has_step + failed + has_field + has_address + is_trial + is_incomplete));
-    put_number(&out.sink, PV_KEY_STATUS_REPLY_STORE, store);
-    put_number(&out.sink, PV_KEY_STATUS_REPLY_STAGED, pv_staged_count(p));
-    put_number(&out.sink, PV_KEY_STATUS_REPLY_RUN, p->run);
+    put_number(to, PV_KEY_STATUS_REPLY_STORE, store);
+    put_number(to, PV_KEY_STATUS_REPLY_STAGED, pv_staged_count(p));
+    put_number(to, PV_KEY_STATUS_REPLY_RUN, p->run);
     if (has_step) {
-        put_number(&out.sink, PV_KEY_STATUS_REPLY_STEP, p->step);
+        put_number(to, PV_KEY_STATUS_REPLY_STEP, p->step);
     }
     if (failed) {
-        put_number(&out.sink, PV_KEY_STATUS_REPLY_REASON, p->reason);
+        put_number(to, PV_KEY_STATUS_REPLY_REASON, p->reason);
     }
     if (has_field) {
-        put_words(&out.sink, PV_KEY_STATUS_REPLY_FIELD, fields[p->fault_field].key);
+        put_words(to, PV_KEY_STATUS_REPLY_FIELD, fields[p->fault_field].key);
     }
     if (has_address) {
-        put_octets(&out.sink, PV_KEY_STATUS_REPLY_ADDRESS, p->address, p->address_size);
+        put_octets(to, PV_KEY_STATUS_REPLY_ADDRESS, p->address, p->address_size);
     }
-    put_number(&out.sink, PV_KEY_STATUS_REPLY_GENERATION, p->storage.generation);
-    put_number(&out.sink, PV_KEY_STATUS_REPLY_BOOT, p->config->boot_number);
+    put_number(to, PV_KEY_STATUS_REPLY_GENERATION, p->storage.generation);
+    put_number(to, PV_KEY_STATUS_REPLY_BOOT, p->config->boot_number);
     if (is_trial) {
-        put_number(&out.sink, PV_KEY_STATUS_REPLY_TRIAL_LEFT, trial_left(p));
+        put_number(to, PV_KEY_STATUS_REPLY_TRIAL_LEFT, trial_left(p));
     }
     if (is_incomplete) {
-        put_words(&out.sink, PV_KEY_STATUS_REPLY_MISSING, fields[p->missing].key);
+        put_words(to, PV_KEY_STATUS_REPLY_MISSING, fields[p->missing].key);
     }
-    pv_line_end(&out);
+    pv_line_end(p);
 }
 
-static uint8_t get_schema(const pv *p, request *r)
+static uint8_t get_schema(pv *p, request *r)
 {
+    pv_sink *to;
     const pv_schema *schema = p->config->schema;
     uint32_t offset = r->arguments[PV_KEY_GET_SCHEMA_OFFSET].number;
     uint32_t length = r->arguments[PV_KEY_GET_SCHEMA_LENGTH].number;
-    pv_line_out out;
     if (offset >= schema->deflated_size) {
         return with_detail(r, PV_REFUSE_OUT_OF_BOUNDS, schema->deflated_size);
     }
     if (length > schema->deflated_size - offset) {
         length = schema->deflated_size - offset;
     }
-    begin_reply(p, &out, r, 2);
-    put_number(&out.sink, PV_KEY_GET_SCHEMA_REPLY_OFFSET, offset);
-    put_octets(&out.sink, PV_KEY_GET_SCHEMA_REPLY_PIECE, schema->deflated + offset, length);
-    pv_line_end(&out);
+    to = begin_reply(p, r, 2);
+    put_number(to, PV_KEY_GET_SCHEMA_REPLY_OFFSET, offset);
+    put_octets(to, PV_KEY_GET_SCHEMA_REPLY_PIECE, schema->deflated + offset, length);
+    pv_line_end(p);
     return 0;
 }
 
@@ -322,12 +318,12 @@ typedef struct page_plan {
 } page_plan;
 
 /* Sends as many entries as fit: they are measured first, since their number goes before them. */
-static void send_page(const pv *p, const request *r, const page_plan *page)
+static void send_page(pv *p, const request *r, const page_plan *page)
 {
+    pv_sink *to;
     uint16_t entries = 0;
     uint16_t i;
     pv_counter counter;
-    pv_line_out out;
     pv_count_begin(&counter);
     page->put_start(p, &counter.sink, r, page);
     while (entries < page->most && page->first + entries < page->count) {
@@ -338,13 +334,13 @@ static void send_page(const pv *p, const request *r, const page_plan *page)
         }
         entries++;
     }
-    pv_line_begin(&out, p->config);
-    page->put_start(p, &out.sink, r, page);
-    pv_put_head(&out.sink, PV_ARRAY, entries);
+    to = pv_line_begin(p);
+    page->put_start(p, to, r, page);
+    pv_put_head(to, PV_ARRAY, entries);
     for (i = 0; i < entries; i++) {
-        page->put_entry(p, &out.sink, (uint16_t)(page->first + i));
+        page->put_entry(p, to, (uint16_t)(page->first + i));
     }
-    pv_line_end(&out);
+    pv_line_end(p);
 }
 
 static void put_values_start(const pv *p, pv_sink *to, const request *r, const page_plan *page)
@@ -377,7 +373,7 @@ static void put_value_entry(const pv *p, pv_sink *to, uint16_t i)
     }
 }
 
-static uint8_t get_values(const pv *p, request *r)
+static uint8_t get_values(pv *p, request *r)
 {
     page_plan page = {put_values_start, put_value_entry, 0, 0, UINT16_MAX, false};
     page.first = (uint16_t)r->arguments[PV_KEY_GET_VALUES_FIRST].number;
@@ -443,15 +439,14 @@ static uint8_t survey(pv *p, request *r)
 
 /* ------------------------------------------------------------------ set-field */
 
-static void reply_staged(const pv *p, const request *r, uint16_t received)
+static void reply_staged(pv *p, const request *r, uint16_t received)
 {
-    pv_line_out out;
-    begin_reply(p, &out, r, received != 0 ? 2 : 1);
-    put_number(&out.sink, PV_KEY_SET_FIELD_REPLY_STAGED, pv_staged_count(p));
+    pv_sink *to = begin_reply(p, r, received != 0 ? 2 : 1);
+    put_number(to, PV_KEY_SET_FIELD_REPLY_STAGED, pv_staged_count(p));
     if (received != 0) {
-        put_number(&out.sink, PV_KEY_SET_FIELD_REPLY_RECEIVED, received);
+        put_number(to, PV_KEY_SET_FIELD_REPLY_RECEIVED, received);
     }
-    pv_line_end(&out);
+    pv_line_end(p);
 }
 
 /* Forgets parts, save those that field `next` is about to overwrite, and those that are a whole value:

@@ -14,11 +14,6 @@ void pv_wipe(void *memory, size_t size);
 #define PV_CRC_START 0xFFFFFFFFu
 uint32_t pv_crc(uint32_t crc, const uint8_t *bytes, size_t size);
 
-/* Where an encoder's bytes go. The taker's own struct has this as its first member. */
-typedef struct pv_sink {
-    void (*take)(struct pv_sink *self, const uint8_t *bytes, size_t size);
-} pv_sink;
-
 /* Counts what it takes. */
 typedef struct pv_counter {
     pv_sink sink;
@@ -36,18 +31,9 @@ void pv_digest_begin(pv_digester *digester);
 /* Characters of CHECK [2.1]. */
 #define PV_CHECK_SIZE 8
 
-/* Sends what it takes as one line [2.1], in pieces of the chunk's size. */
-typedef struct pv_line_out {
-    pv_sink sink;
-    const pv_config *config;
-    uint32_t crc;
-    uint32_t bits;      /* of bytes that do not yet make a group of three, in the low end */
-    uint8_t bit_count;  /* 0, 8 or 16 */
-    uint8_t fill;
-    uint8_t chunk[32];
-} pv_line_out;
-void pv_line_begin(pv_line_out *out, const pv_config *config);
-void pv_line_end(pv_line_out *out);
+/* Begins a line [2.1] of what goes into the sink returned, and ends it. */
+pv_sink *pv_line_begin(pv *p);
+void pv_line_end(pv *p);
 
 /* Whether a whole line that may be a message waits in config->line. */
 bool pv_line_waits(const pv *p);

@@ -98,20 +98,23 @@ static void send_bytes(pv_sink *self, const uint8_t *bytes, size_t size)
     }
 }
 
-void pv_line_begin(pv_line_out *out, const pv_config *config)
+pv_sink *pv_line_begin(pv *p)
 {
+    pv_line_out *out = &p->out;
     out->sink.take = send_bytes;
-    out->config = config;
+    out->config = p->config;
     out->crc = PV_CRC_START;
     out->bits = 0;
     out->bit_count = 0;
     out->fill = 0;
     send_raw(out, '\n');
     send_raw(out, '~');
+    return &out->sink;
 }
 
-void pv_line_end(pv_line_out *out)
+void pv_line_end(pv *p)
 {
+    pv_line_out *out = &p->out;
     uint8_t shift = 32;
     if (out->bit_count != 0) {
         send_body(out, out->bits << (6 - out->bit_count));
