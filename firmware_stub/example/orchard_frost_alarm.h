@@ -207,6 +207,12 @@ typedef struct orchard_frost_alarm {
     } orchard;
 } orchard_frost_alarm;
 
+#ifdef __cplusplus
+extern "C" {
+#endif
 extern const pv_schema orchard_frost_alarm_schema;
+#ifdef __cplusplus
+}
+#endif
 
 #endif

@@ -140,7 +140,13 @@ class _Code:
                 if field.kind is Kind.CHOICE:
                     yield from self._option_numbers(section, field)
         yield from self._struct()
+        yield "#ifdef __cplusplus"
+        yield 'extern "C" {'
+        yield "#endif"
         yield f"extern const pv_schema {self.name}{_SUFFIX};"
+        yield "#ifdef __cplusplus"
+        yield "}"
+        yield "#endif"
         yield ""
         yield "#endif"
 
