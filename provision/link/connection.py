@@ -76,7 +76,7 @@ class Connection:
 
     @property
     def commit_sent(self) -> bool:
-        """Whether the store() that runs or ran last has sent its commit.
+        """Whether the store() that runs or ran last has sent a commit that was not refused.
 
         If it was cancelled and this is true, the outcome is open until settle().
         """
@@ -146,7 +146,7 @@ class Connection:
                     token,
                     while_storing=self._session.limits.receives_while_storing,
                     on_progress=on_progress,
-                    on_commit=self._mark_commit_sent,
+                    on_open=self._set_open,
                 )
             )
         except LinkError:
@@ -200,8 +200,8 @@ class Connection:
     async def _met(self) -> Hello:
         return self._hello or await self.hello()
 
-    def _mark_commit_sent(self) -> None:
-        self._commit_sent = True
+    def _set_open(self, is_open: bool) -> None:
+        self._commit_sent = is_open
 
     async def _run(self, procedure: Procedure[_Result]) -> _Result:
         if self._error is not None:

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from enum import Enum, auto
 
@@ -212,13 +212,14 @@ class Exchange:
         self._next_id = 0 if self._next_id == MAX_ID else self._next_id + 1
         return message.id
 
-    def abandon(self, id_: int) -> None:
-        """Want no answer any more. What was sent counts as on its way until answered or late."""
-        self._queue = [pending for pending in self._queue if pending.id != id_]
-        if pending := self._sent.get(id_):
-            pending.abandoned = True
-            if not pending.counted:
-                del self._sent[id_]
+    def abandon(self, ids: Collection[int]) -> None:
+        """Want no answers any more. What was sent counts as on its way until answered or late."""
+        self._queue = [pending for pending in self._queue if pending.id not in ids]
+        for id_ in ids:
+            if pending := self._sent.get(id_):
+                pending.abandoned = True
+                if not pending.counted:
+                    del self._sent[id_]
 
     def receive(self, data: bytes, now: float) -> None:
         """Take bytes as they arrive."""

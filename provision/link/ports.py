@@ -25,7 +25,7 @@ import serial
 from serial.tools import list_ports as _system
 
 from provision.link.errors import LinkError, PortBusy, PortForbidden, PortMissing
-from provision.link.streams import DescriptorStream, Stream, TransportStream
+from provision.link.streams import PORT_ERRORS, DescriptorStream, Stream, TransportStream
 
 if sys.platform != "win32":
     import fcntl
@@ -112,7 +112,7 @@ async def _open(name: str, baud: int, is_high: bool, patience: float) -> Any:
             if "://" in name:  # connecting takes time
                 return await asyncio.to_thread(_open_url, name, baud)
             return _open_device(name, baud, is_high)
-        except OSError as error:  # the serial library's exceptions are among these
+        except PORT_ERRORS as error:
             fault = port_error(name, error)
             if loop.time() >= deadline or isinstance(fault, PortMissing):
                 raise fault from None
@@ -172,9 +172,9 @@ def _open_device(name: str, baud: int, is_high: bool) -> serial.Serial:
     return port
 
 
-def port_error(name: str, error: OSError) -> LinkError:
+def port_error(name: str, error: Exception) -> LinkError:
     """Return what an error in opening a port means, in a person's words and with the fix."""
-    number = error.errno
+    number = error.errno if isinstance(error, OSError) else error.args[0]
     text = str(error)
     if number is None:  # the library put the system's error into words
         if "FileNotFoundError" in text:

@@ -85,6 +85,9 @@ Change = tuple[str, Item]
 OnProgress = Callable[[int, int], None]
 """Called with how many steps of how many the board has acknowledged."""
 
+OnOpen = Callable[[bool], None]
+"""Called with whether a commit has been sent of which the outcome is not known."""
+
 _RESTAGINGS = 3  # how often a set is staged again before the board's refusal stands
 _PIECE_SENDS = 2  # after so many lost replies half the length is asked for (clause 5.7)
 _LEAST_PIECE = 32  # bytes; asking for less would not make a reply much shorter
@@ -305,16 +308,16 @@ def store(
     *,
     while_storing: bool = False,
     on_progress: OnProgress | None = None,
-    on_commit: Callable[[], None] | None = None,
+    on_open: OnOpen | None = None,
 ) -> Procedure[Outcome]:
     """Stage the changes, which are in schema order, and make them durable, or none of them.
 
     while_storing: the board receives while it stores, so that status rides along with commit.
-    on_commit is called when the commit is first sent: from there on its outcome is open.
+    on_open: told when a commit is sent, which leaves the outcome open, and when it was refused.
     """
     if not changes:
         raise ValueError("There is nothing to store.")
-    staging = _Staging(hello.line, changes, token, on_progress, on_commit)
+    staging = _Staging(hello.line, changes, token, on_progress, on_open)
     refused: Refused | None = None
     for _ in range(1 + _RESTAGINGS):
         staging.start()
@@ -345,13 +348,13 @@ class _Staging:
         changes: Sequence[Change],
         token: bytes,
         on_progress: OnProgress | None,
-        on_commit: Callable[[], None] | None,
+        on_open: OnOpen | None,
     ) -> None:
         self._token = token
         self._changes = changes
         self._on_progress = on_progress
-        self._on_commit = on_commit
-        self._commit_sent = False
+        self._on_open = on_open
+        self._is_open = False  # a commit was sent and not refused yet
         self._whole: list[Change] = []
         self._in_parts: list[tuple[str, bytes, int]] = []  # key, bytes, bytes in a part
         capacity = line * 3 // 4  # base64url: four characters carry three bytes
@@ -428,13 +431,12 @@ class _Staging:
                 CommitKey.DIGEST: staged_digest(self._changes),
                 CommitKey.TOKEN: self._token,
             },
-            on_sent=self._mark_sent,
+            on_sent=lambda: self._set_open(True),
         )
         # Sent once: after the commit the firmware may be busy restarting.
         ask_status = [Request(MessageType.STATUS, sends=1)] if while_storing else []
         status: Answer | None = None
         unanswered = len(fields)
-        self._commit_sent = False
         refused: Refused | None = None
         answer = yield Instead([*fields, commit, *ask_status])
         while answer.request is not commit:
@@ -444,13 +446,14 @@ class _Staging:
                 unanswered -= 1
                 if isinstance(answer.result, Refused):
                     refused = refused or answer.result
-                    if not self._commit_sent:
+                    if not self._is_open:
                         return refused
                 elif not isinstance(answer.result, Lost):
                     self._tell(1)
             answer = yield ()
         # Its word counts whatever became of the others: count and digest cover them.
         if isinstance(answer.result, Refused):
+            self._set_open(False)
             return refused or answer.result
         if isinstance(answer.result, Lost):
             return None
@@ -463,10 +466,10 @@ class _Staging:
             return Stored(generation)
         return Stored(generation, read_status(status.result))
 
-    def _mark_sent(self) -> None:
-        self._commit_sent = True
-        if self._on_commit:
-            self._on_commit()
+    def _set_open(self, is_open: bool) -> None:
+        self._is_open = is_open
+        if self._on_open:
+            self._on_open(is_open)
 
 
 def _part(key: str, offset: int, total: int, part: bytes) -> dict[int, Item]:

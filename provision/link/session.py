@@ -128,7 +128,7 @@ class Session:
         self._finished.append(run)
 
     def _abandon(self, run: Run[Any]) -> None:
+        self._exchange.abandon(run.outstanding)
         for id_ in run.outstanding:
-            self._exchange.abandon(id_)
-            self._owners.pop(id_, None)
+            del self._owners[id_]
         run.outstanding.clear()

@@ -17,11 +17,16 @@ import serial_asyncio
 
 from provision.link.errors import LineLost
 
+# The serial library's exceptions are OSErrors; what termios raises, and it lets through, is none.
+PORT_ERRORS: tuple[type[Exception], ...] = (OSError,)
+
 try:
     import fcntl
     import termios
 except ImportError:  # Windows, where no stream reads a descriptor
     pass
+else:
+    PORT_ERRORS = (OSError, termios.error)
 
 _DRAIN_TIME = 0.5  # seconds that closing waits for what is written to go out
 _ABORT_TIME = 0.3  # seconds that an aborted transport may take to say so
@@ -120,16 +125,16 @@ class DescriptorStream:
             self._loop.remove_writer(self._fd)
             self._inbox.lose(_gone(str(self._port.name)))
             # What is left would make the system wait for it at close, up to half a minute.
-            with contextlib.suppress(OSError, termios.error):
+            with contextlib.suppress(*PORT_ERRORS):
                 termios.tcflush(self._fd, termios.TCOFLUSH)
-            with contextlib.suppress(OSError):
+            with contextlib.suppress(*PORT_ERRORS):
                 fcntl.ioctl(self._fd, termios.TIOCNXCL)
             self._port.close()
 
     def _has_unsent(self) -> bool:
         try:
             return self._inbox.lost is None and bool(self._unsent or self._port.out_waiting)
-        except OSError:
+        except PORT_ERRORS:
             return False
 
     def _on_readable(self) -> None:
@@ -198,7 +203,7 @@ class _Watched:
         """Do nothing: the transport calls this when it ends, and the port could block in it."""
 
     def close(self) -> None:
-        with contextlib.suppress(OSError):
+        with contextlib.suppress(*PORT_ERRORS):
             self._port.reset_output_buffer()
         self._port.close()
         if self._socket is not None:
@@ -209,7 +214,7 @@ class _Watched:
             return action()
         except (BlockingIOError, InterruptedError):
             raise
-        except OSError:  # the serial library's exceptions are among these
+        except PORT_ERRORS:
             self._on_lost()
             return otherwise
 

@@ -344,20 +344,20 @@ def test_storing_stages_and_commits_exactly_the_changes() -> None:
     board = SmallBoard(stored={"mast.probe-2": "old"})
     line, hello = greeted(board)
     progress: list[tuple[int, int]] = []
-    sent: list[int] = []
+    opened: list[bool] = []
     outcome = line.run(
         procedures.store(
             hello,
             CHANGES,
             TOKEN,
             on_progress=lambda done, of: progress.append((done, of)),
-            on_commit=lambda: sent.append(len(board.requests)),
+            on_open=opened.append,
         )
     )
     assert outcome == Stored(1)
     assert board.stored == dict(CHANGES)
     assert progress == [(0, 5), (1, 5), (2, 5), (3, 5), (4, 5), (5, 5)]
-    assert len(sent) == 1
+    assert opened == [True]
 
 
 def test_there_must_be_something_to_store() -> None:
@@ -394,18 +394,40 @@ def test_long_values_go_in_parts_that_fit_the_boards_line(board_line: int, lengt
     assert max(len(sent) for sent in line.sent) <= board_line + 11
 
 
-@given(st.sets(st.integers(1, 40), max_size=12), st.sets(st.integers(1, 40), max_size=12))
+NUMBERS = st.integers(1, 40)
+
+
+@given(st.sets(NUMBERS, max_size=2), st.sets(NUMBERS, max_size=2))
 def test_lost_lines_cost_time_and_nothing_else(out: set[int], back: set[int]) -> None:
-    """Whatever requests and replies are lost, the set is stored once and is what was to be."""
-    blob = bytes(range(200)) * 10
-    changes: list[Change] = [*CHANGES, ("mast.probe-9", blob)]
+    """Whichever requests and replies are lost, the set is stored once and is what was to be."""
+    changes: list[Change] = [*CHANGES, ("mast.probe-9", bytes(range(200)) * 10)]
     board = SmallBoard()
     line, hello = greeted(board, to_board=lose(*out), to_host=lose(*back))
-    outcome = store(line, hello, changes)
-    assert isinstance(outcome, Stored)
+    assert isinstance(store(line, hello, changes), Stored)
     assert board.stored == dict(changes)
     assert board.commits == 1
     assert board.staged == {}
+
+
+@given(st.sets(NUMBERS), st.sets(NUMBERS), st.sets(NUMBERS, max_size=2))
+def test_however_bad_the_line_the_outcome_is_the_truth(
+    out: set[int], back: set[int], restarts: set[int]
+) -> None:
+    """Stored and not stored are said only where that is so; all or nothing is stored."""
+    changes: list[Change] = [*CHANGES, ("mast.probe-9", bytes(range(200)) * 10)]
+    board = SmallBoard()
+    line, hello = greeted(board, to_board=lose(*out), to_host=lose(*back))
+    line.at = dict.fromkeys(restarts, board.restart)
+    opened = [False]
+    try:
+        outcome = line.run(procedures.store(hello, changes, TOKEN, on_open=opened.append))
+    except NoReply:
+        assert not opened[-1]  # no commit was sent, or it was refused
+        outcome = NotStored()
+    assert board.stored in ({}, dict(changes))
+    if not isinstance(outcome, Unknown):
+        assert isinstance(outcome, Stored) == bool(board.stored)
+    assert board.commits <= 1
 
 
 @pytest.mark.parametrize("number", range(2, 12))
@@ -761,8 +783,7 @@ def test_a_late_request_that_nobody_wants_is_forgotten_at_once() -> None:
     others = [exchange.submit(Request(MessageType.STATUS), 0.0) for _ in range(20)]
     exchange.poll(0.0)
     exchange.poll(0.5)
-    for id_ in (first, *others, 999):
-        exchange.abandon(id_)
+    exchange.abandon({first, *others})
     exchange.poll(5.0)
     assert exchange.next_deadline() is None
 
