@@ -5,6 +5,7 @@
 from __future__ import annotations
 
 import hashlib
+import random
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from provision.contract.table import Ability, Characters, Kind
 from provision.settings.declaration import BoardDeclaration
 from provision.settings.file import FileMistakes, load, read
 from provision.settings.model import Condition, Field, Option, Pin, Repeat
+from provision.settings.wire import pack, unpack
 
 ROOT = Path(__file__).parents[2]
 DATA = ROOT / "tests" / "data" / "schema_files"
@@ -1149,3 +1151,51 @@ def test_a_file_in_another_encoding_is_told_with_the_place(tmp_path: Path) -> No
     path.write_bytes('format = 1\ntitle = "ü'.encode() + b"\xfc" + b'"\n')
     with pytest.raises(FileMistakes, match=r"^press.toml:2:11: file: it is not in UTF-8; save it"):
         load(path)
+
+
+# -------------------------------------------------------------------------------- files gone wrong
+
+OTHER_VALUES = (
+    *('"x"', "5", "-1", "true", "[]", "{}", "1.5", '"on"', "[1]", "{a=1}", "1979-05-27", '"5 min"'),
+    *('""', "[[1]]", '["in"]', "99999999999", "nan", '"a.b"'),
+)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_file_gone_wrong_is_told_or_whole(seed: int) -> None:
+    """However a file is mangled, its mistakes are told; what passes is a schema that hosts take.
+
+    What hosts take is the judgement of unpack(), which checks every rule of clause 8 by itself.
+    """
+    repeatable = random.Random(seed)
+    sources = [path.read_text(encoding="utf-8") for path in (DEMO, *DATA.glob("*.toml"))]
+    for _ in range(40):
+        lines = repeatable.choice(sources).split("\n")
+        for _ in range(repeatable.randint(1, 4)):
+            mangle(lines, repeatable)
+        try:
+            schema = read("\n".join(lines), "press.toml").schema
+        except FileMistakes:
+            continue
+        packed = pack(schema)
+        assert unpack(packed.deflated, packed.digest) == schema
+
+
+def mangle(lines: list[str], repeatable: random.Random) -> None:
+    """Change a value, leave a line out, repeat one, exchange two, or change a character."""
+    at = repeatable.randrange(len(lines))
+    other = repeatable.randrange(len(lines))
+    line = lines[at]
+    what = repeatable.choice(("value", "value", "leave", "repeat", "exchange", "character"))
+    if what == "value" and "=" in line:
+        lines[at] = f"{line.split('=')[0]}= {repeatable.choice(OTHER_VALUES)}"
+    elif what == "leave":
+        del lines[at]
+    elif what == "repeat":
+        lines.insert(at, lines[other])
+    elif what == "exchange":
+        lines[at], lines[other] = lines[other], line
+    elif line:
+        middle = repeatable.randrange(len(line))
+        strange = repeatable.choice("\"[]{}=.#\\'\n\x00é")
+        lines[at] = line[:middle] + strange + line[middle + 1 :]
