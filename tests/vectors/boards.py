@@ -21,7 +21,7 @@ from tests.vectors.files import FOLDER, Row, document, row
 
 ROOT = Path(__file__).parents[2]
 STUB = ROOT / "firmware_stub"
-WARNINGS = "-std=c99 -pedantic -Wall -Wextra -Wconversion -Wshadow -Werror".split()
+WARNINGS = ["-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror"]
 
 # Longer than anything that a conversation waits for with a person present.
 _PRESENCE_MS = 1000

@@ -29,13 +29,19 @@ class Case(NamedTuple):
     refused: str | None = None
 
 
-# IEEE 802.11-2016 J.4.2: passphrases whose keys the standard prints.
 _WPA = "IEEE 802.11-2016 J.4.2 (IEEE 802.11i H.4)"
-_WPA_KEYS = (
-    "f42c6fc52df0ebef9ebb4b90b38a5f902e83fe1b135a70e23aed762e9710a12e",
-    "0dc0d6eb90555ed6419756b9a15ec3e3209b63df707dd508d14581f8982721af",
-    "becb93866bb8c3832cb777c2f559807c8c59afcb6eae734885001300a981cc62",
+WPA_EXAMPLES = (
+    ("password", "IEEE", "f42c6fc52df0ebef9ebb4b90b38a5f902e83fe1b135a70e23aed762e9710a12e"),
+    (
+        "ThisIsAPassword",
+        "ThisIsASSID",
+        "0dc0d6eb90555ed6419756b9a15ec3e3209b63df707dd508d14581f8982721af",
+    ),
+    ("a" * 32, "Z" * 32, "becb93866bb8c3832cb777c2f559807c8c59afcb6eae734885001300a981cc62"),
 )
+"""Passphrase, network name, key of the standard's examples; from memory, confirmed by PBKDF2."""
+
+_WPA_KEYS = tuple(key for _, _, key in WPA_EXAMPLES)
 _RFC1123 = "RFC 1123 clause 2.1, RFC 952"
 _RFC3986 = "RFC 3986"
 _TZDATA = "RFC 9636 clause 3.3; footer of this zone in the IANA database, release 2026f"
