@@ -190,7 +190,8 @@ size_t pv_feed(pv *p, const uint8_t *bytes, size_t size);
 void pv_poll(pv *p);
 
 /* Tells how the firmware gets on with the set in force [6.6]: shown by status; proven ends a trial well
- * (at the next pv_poll). A firmware without apply counts as one that does not report until it does. */
+ * (at the next pv_poll). A firmware that cannot tell reports PV_RUN_NOT_REPORTED in apply; without an
+ * apply the stub does. */
 void pv_report(pv *p, uint8_t run, uint8_t step, uint8_t reason);
 
 /* The same with the field at fault (its number; PV_NO_FIELD: none). */

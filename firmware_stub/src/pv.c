@@ -101,6 +101,12 @@ uint8_t pv_store_state(const pv *p)
                                        : PV_STORE_COMPLETE;
 }
 
+/* Whether the set in force can be put into use. */
+static bool is_complete(const pv *p)
+{
+    return p->storage.holds_set && p->missing == PV_NO_FIELD;
+}
+
 static uint32_t left_of(uint32_t span, uint32_t elapsed)
 {
     return elapsed < span ? span - elapsed : 0;
@@ -868,12 +874,11 @@ static void answer(pv *p, const uint8_t *item, size_t size)
 static void came_into_force(pv *p)
 {
     const pv_config *config = p->config;
-    uint8_t store = pv_store_state(p);
     p->in_force = now(p);
     p->confirm_due = false;
-    p->run = store == PV_STORE_EMPTY || store == PV_STORE_INCOMPLETE ? PV_RUN_IDLE
-             : config->apply == NULL                                ? PV_RUN_NOT_REPORTED
-                                                                    : PV_RUN_APPLYING;
+    p->run = !is_complete(p)         ? PV_RUN_IDLE
+             : config->apply == NULL ? PV_RUN_NOT_REPORTED
+                                     : PV_RUN_APPLYING;
     p->step = NO_STEP;
     p->reason = PV_REASON_NONE;
     p->fault_field = PV_NO_FIELD;
@@ -991,7 +996,8 @@ int pv_start(pv *p, const pv_config *config)
     p->answered = p->started;
     pv_drop_staged(p);
     result = pv_store_start(p);
-    if (result == 0 && (pv_store_state(p) == PV_STORE_COMPLETE || on_trial(p))) {
+    p->in_force = now(p); /* a trial's time begins anew */
+    if (result == 0 && is_complete(p)) {
         came_into_force(p);
     }
     return result;

@@ -327,7 +327,7 @@ static uint8_t check_ip(const pv_schema *schema, const pv_field *field, const ui
 
 /* ------------------------------------------------------------------ host names and URLs [9.3] */
 
-enum { LONGEST_HOST = 253, LONGEST_LABEL = 63 };
+enum { LONGEST_LABEL = 63 };
 
 static bool is_host_character(uint32_t c)
 {
@@ -446,7 +446,7 @@ static uint8_t check_url(const pv_schema *schema, const pv_field *field, const u
     }
     authority_end = i;
     /* A user's name, a bracket or a percent sign has no place in either part of the authority. */
-    if (host_end - start > LONGEST_HOST || !is_all(is_host_character, bytes + start, host_end - start) ||
+    if (!is_all(is_host_character, bytes + start, host_end - start) ||
         !is_host(bytes + start, host_end - start) ||
         (host_end != authority_end && !is_port(bytes + host_end + 1, authority_end - host_end - 1))) {
         return PV_REFUSE_FORM;

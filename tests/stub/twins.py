@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import ctypes as c
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from provision.board.engine import Board, Limits, from_declaration, settings_geometry
@@ -12,7 +12,7 @@ from provision.board.flash import Flash
 from provision.contract.line import Frame, LineReceiver, encode_line
 from provision.contract.messages import Message, check_body, decode_message, encode_message
 from provision.contract.profile import Item
-from provision.contract.table import CommitKey, GetValuesReplyKey, MessageType, SurveyReplyKey
+from provision.contract.table import CommitKey, MessageType
 from provision.settings.declaration import Declaration
 from provision.settings.file import read
 from provision.settings.whole import staged_digest
@@ -62,7 +62,7 @@ class Twins:
         assert len(ours) == len(theirs) <= 1
         if not ours:
             return None
-        assert _comparable(ours[0], theirs[0]) == _comparable(theirs[0], ours[0])
+        assert ours == theirs
         return ours[0]
 
     def ask(self, type_: int, body: dict[int, Item] | None = None, *, version: int = 1) -> Message:
@@ -100,21 +100,6 @@ class Twins:
         self.stub.config.boot_number += 1
         assert self.stub.start() == 0
         self.board.restart(self.stub.config.boot_number, self.stub.now_ms)
-
-
-def _comparable(reply: Message, other: Message) -> Message:
-    """Leave of a page only the entries that both have: how many fit is the board's affair."""
-    for type_, key in (
-        (MessageType.GET_VALUES_REPLY, GetValuesReplyKey.ENTRIES),
-        (MessageType.SURVEY_REPLY, SurveyReplyKey.NETWORKS),
-    ):
-        if reply.type == other.type == type_:
-            mine, theirs = reply.body[key], other.body[key]
-            assert isinstance(mine, list)
-            assert isinstance(theirs, list)
-            assert abs(len(mine) - len(theirs)) <= 1
-            return replace(reply, body={**reply.body, int(key): mine[: len(theirs)]})
-    return reply
 
 
 def twins(library: c.CDLL, name: str, *, presence: bool = False, listens: int = 0) -> Twins:
