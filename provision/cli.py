@@ -14,7 +14,7 @@ import os
 import sys
 from collections.abc import Callable, Coroutine, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 from provision.wizard.ending import ExitCode
 
@@ -179,7 +179,21 @@ def _baud(text: str) -> int:
 
 
 def _say(text: str) -> None:
-    print(text, file=sys.stderr, flush=True)
+    print(_wrapped(text, sys.stderr), file=sys.stderr, flush=True)
+
+
+def _wrapped(text: str, stream: TextIO) -> str:
+    """Return a text for people; on a terminal its lines end between words."""
+    if not stream.isatty():
+        return text
+    import shutil  # noqa: PLC0415
+    import textwrap  # noqa: PLC0415
+
+    width = max(20, min(78, shutil.get_terminal_size().columns - 1))
+    return "\n".join(
+        textwrap.fill(line, width, subsequent_indent=line[: len(line) - len(line.lstrip())])
+        for line in text.splitlines()
+    )
 
 
 def _print_json(value: object) -> None:
@@ -311,7 +325,7 @@ def _conclude(
         if options.json:
             _print_json(ending.as_json())
         elif ending.code is ExitCode.DONE:
-            print(ending.words)
+            print(_wrapped(ending.words, sys.stdout))
         else:
             _say(ending.words)
         return ending.code

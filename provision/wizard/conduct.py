@@ -310,7 +310,8 @@ class _Dialog:
                     assert self._standing is not None
                     return self._standing
                 continue
-            self._cache.keep_asked(self._met.hello.unit, self._known | flow.asked())
+            self._known |= flow.asked()
+            self._cache.keep_asked(self._met.hello.unit, self._known)
             ending, status = await self._follow(outcome)
             if status is None:
                 return ending
@@ -318,7 +319,7 @@ class _Dialog:
             faults = self._faults(status, flow.active)
             if not faults:
                 return ending
-            self._asker.say(ending.words)
+            self._asker.say(words.failure_sentence(status.step))
             held = held_settings(self._met.schema, await self.board.values())
             flow = Flow(
                 self._met.schema,
@@ -547,10 +548,7 @@ class _Dialog:
         address = _address(status)
         if status.run == Run.FAILED:
             code = ExitCode.NOT_WORKING
-            said = (
-                "The settings are stored, but the board does not work with them: it failed at"
-                f" {words.step_words(status.step)}. {words.reason_words(status.reason)}"
-            )
+            said = f"{words.failure_sentence(status.step)} {words.reason_words(status.reason)}"
         elif status.run == Run.PROVEN and address is not None:
             said = f"{said} Its address is {address}."
         elif status.run != Run.PROVEN:

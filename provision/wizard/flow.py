@@ -451,7 +451,7 @@ class Flow:
             len(asked),
             current=None if value is None else shown_value(setting.field, value, written),
             origin=origin,
-            can_clear=not setting.field.required,
+            can_clear=not setting.field.required and setting.field.default is None,
             fault=self._faults.get(stop),
             pins=pins,
             network=self._network_of(setting),

@@ -110,7 +110,7 @@ class Question:
     """What Return gives, fit to be shown; None if Return is no answer."""
     origin: Origin = Origin.NONE
     can_clear: bool = False
-    """Whether no value at all is an answer."""
+    """Whether no value at all is an answer: where it is not required, and there is no default."""
     fault: str | None = None
     """Why it is asked again, in words that follow the label."""
     pins: tuple[PinChoice, ...] = ()

@@ -9,8 +9,9 @@ comes here and is shown as plain text only; none of it is ever read as markup.
 from __future__ import annotations
 
 import os
+import re
 import textwrap
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
 from pathlib import Path
@@ -26,9 +27,9 @@ from prompt_toolkit.input import Input
 from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
 from prompt_toolkit.output import ColorDepth, Output, create_output
 from prompt_toolkit.styles import Style
-from prompt_toolkit.validation import ValidationError, Validator
 
 from provision.contract.table import Kind, Refusal
+from provision.settings.model import Pin
 from provision.settings.time_zones import zones
 from provision.settings.values import ValueProblem, refusal_words
 from provision.wizard import words
@@ -41,6 +42,7 @@ from provision.wizard.questions import (
     Given,
     Move,
     Origin,
+    PinChoice,
     Question,
     ReviewLine,
     pin_name,
@@ -49,7 +51,7 @@ from provision.wizard.questions import (
 _WIDEST = 78  # columns; longer lines are hard to read on any screen
 _MOST_COMPLETIONS = 40
 _INDENT = "  "
-_PROMPT = "\n  > "
+_PROMPT = f"{_INDENT}> "
 
 _STYLE = Style.from_dict(
     {
@@ -98,10 +100,11 @@ _WANTED: Mapping[Kind, Refusal] = {
 
 @dataclass(frozen=True, slots=True)
 class _Item:
-    """Something to choose: what is typed for it, and what is said beside it."""
+    """Something to choose: what is typed for it, what is said beside it, another name for it."""
 
     text: str
     beside: str = ""
+    also: str = ""
 
 
 class _Items(Completer):
@@ -113,7 +116,7 @@ class _Items(Completer):
     def matching(self, text: str) -> list[_Item]:
         """Return the items that a text may stand for."""
         typed = text.strip().casefold()
-        found = [item for item in self._items if typed in f"{item.text} {item.beside}".casefold()]
+        found = [item for item in self._items if typed in f"{item.text} {item.also}".casefold()]
         return sorted(found, key=lambda item: not item.text.casefold().startswith(typed))
 
     def get_completions(
@@ -129,19 +132,6 @@ class _Items(Completer):
                 display=item.text,
                 display_meta=item.beside,
             )
-
-
-class _Check(Validator):
-    """Refuses what `problem` finds words for."""
-
-    def __init__(self, problem: Callable[[str], str | None]) -> None:
-        self._problem = problem
-
-    def validate(self, document: Document) -> None:
-        """See Validator."""
-        found = self._problem(document.text)
-        if found is not None:
-            raise ValidationError(len(document.text), found)
 
 
 class ScreenAsker:
@@ -225,10 +215,11 @@ class ScreenAsker:
         )
 
     async def confirm(self, question: Question, caution: str) -> bool:
-        """See Asker; Return alone is no answer."""
-        self._print(f"Caution: {caution}", "class:caution", _INDENT)
+        """See Asker; Return alone is no answer. A caution that stands above is not repeated."""
+        if caution != question.field.caution:
+            self._print(f"Caution: {caution}", "class:caution", _INDENT)
         answer = await self._yes_or_no(
-            f"Do you stand by this answer ({question.field.label})?", default=None
+            f"The caution is read; go on with this answer ({question.field.label})?", default=None
         )
         return answer is True
 
@@ -340,11 +331,8 @@ class ScreenAsker:
         for option in question.field.options:
             beside = f": {option.help}" if option.help else ""
             self._print(f"{option.label}{beside}", indent=_INDENT * 2)
-        for choice in question.pins:
-            name = f"  {choice.pin.name}" if choice.pin.name else ""
-            beside = f"  {choice.obstacle}" if choice.obstacle else ""
-            beside += "  caution" if choice.pin.caution and not choice.obstacle else ""
-            self._print(f"{choice.pin.number:>3}{name}{beside}", indent=_INDENT)
+        for line in _pin_lines(question.pins):
+            self._print(line, indent=_INDENT)
 
     def _explain(self, question: Question) -> None:
         """Print the help."""
@@ -392,62 +380,100 @@ class ScreenAsker:
         Every prompt has a session of its own: a session keeps what was typed in its history, from
         which the next question would give a secret back.
         """
-        shown, typed = False, ""
+        entry = _Entry(check, secret=secret, while_typing=while_typing)
+        keys_line = _keys_line(secret=secret, can_clear=can_clear)
 
-        def is_hidden() -> bool:
-            # Once it is entered it is hidden again, or it would stay on the screen.
-            return secret and (not shown or get_app().is_done)
+        def toolbar() -> FormattedText:
+            words_ = entry.complaint(get_app().current_buffer.text)
+            complaint = textwrap.wrap(words_ or "", self._width())
+            return FormattedText(
+                [*(("class:fault", f"{line}\n") for line in complaint), ("", keys_line)]
+            )
 
+        history: History = DummyHistory() if recall is None else InMemoryHistory([recall])
+        while True:
+            self._print(f"{position}  {label}".strip(), "class:label")
+            session: PromptSession[str | _Word] = PromptSession(
+                _PROMPT,
+                input=self._input,
+                output=self._output,
+                history=history,
+                completer=completer,
+                complete_while_typing=completer is not None,
+                reserve_space_for_menu=6,
+                placeholder=FormattedText([("class:pale", pale)]),
+                is_password=Condition(entry.is_hidden),
+                bottom_toolbar=toolbar,
+                key_bindings=entry.keys(),
+                style=_STYLE,
+                color_depth=self._depth,
+                include_default_pygments_style=False,
+            )
+            try:
+                text = await session.prompt_async(default=entry.typed)
+            except (KeyboardInterrupt, EOFError):
+                raise LeftError from None
+            if isinstance(text, str):
+                entry.typed = ""
+                text = text.strip("\r\n")  # pasted along with it
+                text = _TYPED_WORDS.get(text.strip(), text)
+            if text is not _Word.HELP:
+                return text
+            explain()
+
+
+class _Entry:
+    """The state of one prompt: whether a secret is shown, and what is wrong with the text."""
+
+    def __init__(
+        self, check: Callable[[str], str | None], *, secret: bool, while_typing: bool
+    ) -> None:
+        self.typed = ""
+        """What was typed when help was asked for."""
+        self._check = check
+        self._secret = secret
+        self._while_typing = while_typing
+        self._revealed = False
+        self._refused: tuple[str, str] | None = None  # a text entered, and what is wrong with it
+
+    def is_hidden(self) -> bool:
+        """Whether what is typed is hidden: what was entered always is, or it would stay there."""
+        return self._secret and (not self._revealed or get_app().is_done)
+
+    def complaint(self, text: str) -> str | None:
+        """Return what is wrong with what is typed so far."""
+        if self._refused is not None and self._refused[0] == text:
+            return self._refused[1]
+        return self._check(text) if text and self._while_typing else None
+
+    def keys(self) -> KeyBindings:
+        """Return what the keys do."""
         keys = KeyBindings()
+
+        @keys.add("enter")
+        def _(event: KeyPressEvent) -> None:
+            text = event.current_buffer.text
+            problem = self._check(text)
+            if problem is None:
+                event.current_buffer.validate_and_handle()
+            else:
+                self._refused = (text, problem)
 
         @keys.add("f1")
         def _(event: KeyPressEvent) -> None:
-            nonlocal typed
-            typed = event.current_buffer.text
+            self.typed = event.current_buffer.text
             event.app.exit(result=_Word.HELP)
 
         @keys.add("f2")
         def _(event: KeyPressEvent) -> None:
             event.app.exit(result=_Word.BACK)
 
-        @keys.add("f3", filter=Condition(lambda: secret))
-        @keys.add("c-r", filter=Condition(lambda: secret))
+        @keys.add("f3", filter=Condition(lambda: self._secret))
+        @keys.add("c-r", filter=Condition(lambda: self._secret))
         def _(_event: KeyPressEvent) -> None:
-            nonlocal shown
-            shown = not shown
+            self._revealed = not self._revealed
 
-        history: History = DummyHistory() if recall is None else InMemoryHistory([recall])
-        message = [("class:position", f"{position}  " if position else ""), ("class:label", label)]
-        while True:
-            session: PromptSession[str | _Word] = PromptSession(
-                FormattedText([*message, ("", _PROMPT)]),
-                input=self._input,
-                output=self._output,
-                history=history,
-                validator=_Check(check),
-                validate_while_typing=while_typing,
-                completer=completer,
-                complete_while_typing=completer is not None,
-                reserve_space_for_menu=6,
-                placeholder=FormattedText([("class:pale", pale)]),
-                is_password=Condition(is_hidden),
-                bottom_toolbar=_toolbar(secret=secret, can_clear=can_clear),
-                key_bindings=keys,
-                style=_STYLE,
-                color_depth=self._depth,
-                include_default_pygments_style=False,
-            )
-            try:
-                text = await session.prompt_async(default=typed)
-            except (KeyboardInterrupt, EOFError):
-                raise LeftError from None
-            if isinstance(text, str):
-                typed = ""
-                text = text.strip("\r\n")  # pasted along with it
-                text = _TYPED_WORDS.get(text.strip(), text)
-            if text is not _Word.HELP:
-                return text
-            explain()
+        return keys
 
 
 class _Reading:
@@ -472,7 +498,7 @@ class _Reading:
         try:
             self.answer(text if word is None else word)
         except ValueProblem as problem:
-            return f"{self._question.field.label} {problem.words}"
+            return f"It {problem.words}."
         return None
 
     def answer(self, text: str | _Word) -> Answer:
@@ -518,7 +544,7 @@ def _items(question: Question) -> list[_Item]:
         return [_Item(option.label, option.help or "") for option in field.options]
     if field.kind is Kind.PIN:
         return [
-            _Item(str(choice.pin.number), choice.pin.name or "")
+            _Item(str(choice.pin.number), choice.pin.name or "", choice.pin.name or "")
             for choice in question.pins
             if choice.obstacle is None
         ]
@@ -527,9 +553,39 @@ def _items(question: Question) -> list[_Item]:
     return []
 
 
+def _pin_lines(pins: Sequence[PinChoice]) -> Iterator[str]:
+    """Yield the pins that can serve, then the others by what stands in their way."""
+    groups: dict[str, list[Pin]] = {}
+    for choice in pins:
+        groups.setdefault(choice.obstacle or "", []).append(choice.pin)
+    for obstacle, group in sorted(groups.items()):
+        numbers = _ranges(group)
+        yield f"Not free: {numbers} ({obstacle})" if obstacle else f"Can serve: {numbers}"
+
+
+def _ranges(pins: Sequence[Pin]) -> str:
+    """Return pins as numbers, runs of them as ranges; a name that tells more stands beside."""
+    runs: list[list[str]] = []
+    last = None
+    for pin in pins:
+        name = pin.name or ""
+        is_plain = re.fullmatch(rf"[^0-9]*0*{pin.number}", name) or not name
+        words = str(pin.number) if is_plain else f"{pin.number} {name}"
+        words += " (caution)" if pin.caution else ""
+        continues = last is not None and pin.number == last + 1 and words == str(pin.number)
+        if continues and runs[-1][-1] == str(last):
+            runs[-1].append(words)
+        else:
+            runs.append([words])
+        last = pin.number
+    return ", ".join(run[0] if len(run) == 1 else f"{run[0]}-{run[-1]}" for run in runs)
+
+
 def _pale(question: Question) -> str:
     """Return what stands where the answer goes while nothing is typed."""
     if question.current is None:
+        if question.field.kind is Kind.PASSPHRASE:
+            return "none: the network is open"
         return "none" if question.can_clear else ""
     if question.field.is_secret:
         typed = question.origin is Origin.ANSWERED
@@ -537,7 +593,7 @@ def _pale(question: Question) -> str:
     return question.current
 
 
-def _toolbar(*, secret: bool, can_clear: bool) -> str:
+def _keys_line(*, secret: bool, can_clear: bool) -> str:
     """Return what the keys do; it fits 40 columns."""
     reveal = "  F3 reveal" if secret else ""
     none = "  - none" if can_clear else ""

@@ -89,7 +89,11 @@ def _text(setting: Setting, value: Value) -> str:
 def _words(met: Met, setting: Setting) -> str:
     held = met.held[setting.key]
     if held.held is Held.UNSET:
-        return "not set"
+        default = setting.field.default
+        by_default = (
+            "" if default is None else f": {shown_value(setting.field, default)} by default"
+        )
+        return f"not set{by_default}"
     if setting.field.is_secret:
         shown = "set, not shown" if held.held is Held.SET else "not set"
     else:

@@ -93,7 +93,6 @@ WHYS: Mapping[Why, str] = MappingProxyType(
     {
         Why.FELL_BACK: "The value stored is one that this firmware no longer takes.",
         Why.PARTNER: "A network's name and its passphrase are set together.",
-        Why.MISSING: "The board needs a value here.",
     }
 )
 """Why a question is asked, where that is not plain."""
@@ -144,6 +143,14 @@ def reason_words(reason: int | None) -> str:
 def step_words(step: int | None) -> str:
     """Return what the board is doing, to follow "The board is"."""
     return STEPS.get(step or Step.NONE, "at a step that this program does not know")
+
+
+def failure_sentence(step: int | None) -> str:
+    """Return at what the board failed, in one sentence."""
+    return (
+        "The settings are stored, but the board does not work with them: it failed at"
+        f" {step_words(step)}."
+    )
 
 
 def refused_words(schema: Schema, refused: Refused | None) -> str:
