@@ -270,6 +270,7 @@ class VirtualLine:
         self.notices: list[Any] = []
         self.sent: list[bytes] = []
         self.received = 0  # lines
+        self.received_bytes = 0
         self._order = 0
         self._events: list[tuple[float, int, bool, bytes]] = []
         self._free = {True: 0.0, False: 0.0}
@@ -325,6 +326,7 @@ class VirtualLine:
                 arriving = self.to_board(number, piece)
             else:
                 arriving = self.to_host(self.received, piece)
+                self.received_bytes += len(arriving)
                 self.received += 1
             start = max(self.now, self._free[to_board])
             self._free[to_board] = start + len(piece) * 10 / self.baud
