@@ -5,15 +5,16 @@ from __future__ import annotations
 
 import ctypes
 import subprocess
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
 from provision.author.c_code import generate
-from provision.board.engine import Board, Identity, Limits
+from provision.board.engine import Board, Identity, Limits, Network
 from provision.board.flash import Flash, Geometry
 from provision.board.store import Store
-from provision.contract.table import MAX_BODY, Capability, Reason, Run, Step
+from provision.contract.table import MAX_BODY, Capability, Reason, Run, Security, Step
 from provision.settings import file
 from provision.settings.declaration import Declaration
 from provision.settings.wire import Packed
@@ -45,6 +46,9 @@ class VectorBoard(Protocol):
 
     def present(self, *, is_present: bool) -> None:
         """Press the button, or let the time for it pass."""
+
+    def found(self, networks: Sequence[tuple[str, int, str]], *, done: bool) -> None:
+        """Find networks: name in hexadecimal, signal, security; the scan ends, or goes on."""
 
     def close(self) -> None:
         """Switch the board off, and check what can be checked only then."""
@@ -95,6 +99,7 @@ class PythonBoard:
                 commit_time=board["commit-time"],
                 erase_time=board["erase-time"],
                 apply_time=board["apply-time"],
+                listens=board["listens"],
                 presence=_PRESENCE_MS if "presence" in board["capabilities"] else None,
             ),
             capabilities=_capabilities(board),
@@ -132,6 +137,14 @@ class PythonBoard:
         else:
             self.wait(_PRESENCE_MS)
 
+    def found(self, networks: Sequence[tuple[str, int, str]], *, done: bool) -> None:
+        """See VectorBoard."""
+        seen = [
+            Network(bytes.fromhex(name), signal, Security[_name(security)])
+            for name, signal, security in networks
+        ]
+        self._board.found(seen, done=done)
+
     def close(self) -> None:
         """See VectorBoard; the flash refuses what breaks its rules by itself."""
 
@@ -152,9 +165,12 @@ class _Options(ctypes.Structure):
         ("erase_time", ctypes.c_uint16),
         ("capabilities", ctypes.c_uint16),
         ("restarts", ctypes.c_uint8),
+        ("surveys", ctypes.c_uint8),
+        ("locates", ctypes.c_uint8),
         ("wants_presence", ctypes.c_uint8),
         ("unit_id_size", ctypes.c_uint8),
         ("unit_id", ctypes.c_uint8 * 16),
+        ("listens", ctypes.c_uint32),
         ("deflated_size", ctypes.c_uint32),
         ("deflated", ctypes.c_char_p),
     )
@@ -192,6 +208,11 @@ def build(schema: str, folder: Path) -> ctypes.CDLL:
         ),
         "report_address": (None, [board, ctypes.c_char_p, ctypes.c_uint8]),
         "present": (None, [board, ctypes.c_int]),
+        "found": (
+            None,
+            [board, ctypes.c_char_p, ctypes.c_uint8, ctypes.c_int8, ctypes.c_uint8],
+        ),
+        "scan_done": (None, [board]),
         "output": (ctypes.c_size_t, [board, ctypes.c_char_p]),
         "broken_rules": (ctypes.c_uint32, [board]),
         "restarts": (ctypes.c_uint32, [board]),
@@ -221,6 +242,9 @@ class CBoard:
             erase_time=board["erase-time"],
             capabilities=int(capabilities),
             restarts=Capability.RESTART in capabilities,
+            surveys=Capability.SURVEY in capabilities,
+            locates=Capability.LOCATE in capabilities,
+            listens=board["listens"] or 0,
             wants_presence=Capability.PRESENCE in capabilities,
             unit_id_size=len(unit),
             unit_id=(ctypes.c_uint8 * 16)(*unit),
@@ -269,6 +293,14 @@ class CBoard:
     def present(self, *, is_present: bool) -> None:
         """See VectorBoard."""
         self._library.board_present(self._board, is_present)
+
+    def found(self, networks: Sequence[tuple[str, int, str]], *, done: bool) -> None:
+        """See VectorBoard."""
+        for name, signal, security in networks:
+            octets, code = bytes.fromhex(name), int(Security[_name(security)])
+            self._library.board_found(self._board, octets, len(octets), signal, code)
+        if done:
+            self._library.board_scan_done(self._board)
 
     def close(self) -> None:
         """See VectorBoard."""

@@ -12,6 +12,7 @@ enum {
     ERASE = (int)VECTOR_BOARD_ERASE_UNIT,
     SIZE = (int)VECTOR_BOARD_SETTINGS_SIZE,
     OUTPUT = 65536,
+    MOST_NETWORKS = 16,
     GARBAGE = 0xA5
 };
 
@@ -24,10 +25,13 @@ typedef struct board_options {
     uint16_t commit_time;
     uint16_t erase_time;
     uint16_t capabilities;
-    uint8_t restarts;      /* whether restart is offered */
+    uint8_t restarts; /* whether restart, survey, locate are offered, and presence demanded */
+    uint8_t surveys;
+    uint8_t locates;
     uint8_t wants_presence;
     uint8_t unit_id_size;
     uint8_t unit_id[16];
+    uint32_t listens;
     uint32_t deflated_size;
     const uint8_t *deflated; /* as the board hands its schema out; of the same content and digest */
 } board_options;
@@ -49,6 +53,10 @@ typedef struct c_board {
     uint32_t now;
     bool present;
     uint32_t restarts;
+
+    pv_network networks[MOST_NETWORKS];
+    uint8_t network_count;
+    bool scan_done;
 
     uint8_t output[OUTPUT];
     size_t output_size;
@@ -123,6 +131,32 @@ static bool present(void *context)
     return ((c_board *)context)->present;
 }
 
+static void locate(void *context)
+{
+    (void)context; /* nobody looks */
+}
+
+static void survey_start(void *context)
+{
+    c_board *board = context;
+    board->network_count = 0;
+    board->scan_done = false;
+}
+
+static uint8_t survey_count(void *context, bool *done)
+{
+    const c_board *board = context;
+    *done = board->scan_done;
+    return board->network_count;
+}
+
+static void survey_get(void *context, uint8_t index, pv_network *to)
+{
+    *to = ((c_board *)context)->networks[index];
+}
+
+static const pv_survey survey = {survey_start, survey_count, survey_get};
+
 static const pv_flash flash = {(uint32_t)ERASE,
                                (uint16_t)UNIT,
                                (uint8_t)VECTOR_BOARD_SLOTS,
@@ -165,6 +199,9 @@ int board_start(c_board *board, uint32_t boot_number)
     config.clock = clock_ms;
     config.apply = apply;
     config.restart = board->options.restarts ? restart : NULL;
+    config.survey = board->options.surveys ? &survey : NULL;
+    config.locate = board->options.locates ? locate : NULL;
+    config.listens = board->options.listens;
     config.present = board->options.wants_presence ? present : NULL;
 
     board->config = config;
@@ -235,6 +272,25 @@ void board_report_address(c_board *board, const uint8_t *address, uint8_t size)
 void board_present(c_board *board, int is_present)
 {
     board->present = is_present != 0;
+}
+
+/* The scan that runs finds one network more. */
+void board_found(c_board *board, const uint8_t *name, uint8_t length, int8_t signal, uint8_t security)
+{
+    pv_network *network = &board->networks[board->network_count];
+    if (board->network_count == MOST_NETWORKS) {
+        abort(); /* a vector with more than there is room for */
+    }
+    memcpy(network->name, name, length);
+    network->length = length;
+    network->signal = signal;
+    network->security = security;
+    ++board->network_count;
+}
+
+void board_scan_done(c_board *board)
+{
+    board->scan_done = true;
 }
 
 /* What the board has sent since it was last asked; copies it to `to`, which has room for OUTPUT. */

@@ -51,6 +51,8 @@ def play(board: VectorBoard, steps: list[Row], chunks: Chunks) -> None:
             assert board.wait(step["wait"]) == b""
         elif "report" in step:
             board.report(step["report"])
+        elif "found" in step:
+            board.found(step["found"], done=step["done"])
         else:
             board.present(is_present=step["present"])
 

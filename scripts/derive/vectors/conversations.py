@@ -90,7 +90,15 @@ class Present:
     is_present: bool
 
 
-Step = Ask | Again | Values | Noise | Restart | Wait | Report | Present
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The scan that runs finds these networks too: name, signal in dBm, security."""
+
+    networks: tuple[tuple[bytes, int, str], ...]
+    done: bool
+
+
+Step = Ask | Again | Values | Noise | Restart | Wait | Report | Present | Found
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,20 +109,20 @@ class Board:
     line: int = 655
     credit: int = 1400
     capabilities: tuple[str, ...] = ("undo", "restart", "erase")
-    presence: bool = False
     unit: bytes = bytes.fromhex("a1b2c3d4")
     boot: int = 1000
     commit_time: int = 100
     erase_time: int = 400
     apply_time: int = 5000
+    listens: int | None = None
 
 
 BOARDS = {
     "vector": Board("board.toml"),
     "small": Board("board.toml", line=128, credit=139),
-    "button": Board(
-        "board.toml", capabilities=("undo", "restart", "erase", "presence"), presence=True
-    ),
+    "button": Board("board.toml", capabilities=("undo", "restart", "erase", "presence")),
+    "radio": Board("board.toml", capabilities=("undo", "restart", "erase", "survey", "locate")),
+    "brief": Board("board.toml", listens=5000),
     "trial": Board("trial-board.toml", capabilities=("undo", "trial", "restart", "erase")),
 }
 
@@ -198,9 +206,23 @@ def provisioned(token: bytes = TOKEN_A) -> tuple[Step, ...]:
 
 
 def _hello(
-    board: str = "vector", boot: int = 1000, token: bytes | None = None, generation: int = 0
+    board: str = "vector",
+    boot: int = 1000,
+    token: bytes | None = None,
+    generation: int = 0,
+    **more: int,
 ) -> Body:
-    return {"hello-of": board, "boot": boot, "token": token, "generation": generation}
+    base = {"hello-of": board, "boot": boot, "token": token, "generation": generation}
+    return {**base, **more}
+
+
+_NEAR = (b"orchard", -48, "personal")
+_GUEST = (b"guests", -60, "open")
+_FAR = (b"\xc3\x84pfel", -128, "unknown")
+
+
+def _scan(scan: int, done: bool, count: int, first: int, *networks: tuple[bytes, int, str]) -> Body:
+    return {"scan": scan, "done": done, "count": count, "first": first, "networks": networks}
 
 
 CONVERSATIONS: list[Conversation] = [
@@ -908,6 +930,7 @@ CONVERSATIONS: list[Conversation] = [
         "5.5",
         (
             *provisioned(),
+            Again(),
             Ask(
                 "set-field", {"field": "words.text", "value": "apple"}, refused={"code": "presence"}
             ),
@@ -1035,5 +1058,59 @@ CONVERSATIONS: list[Conversation] = [
             Values(0, {"lamp.level": ("set", 1)}),
         ),
         board="trial",
+    ),
+    Conversation(
+        "survey",
+        "a scan is read on while it runs, and its networks keep their numbers",
+        "6.8",
+        (
+            Ask("survey", {"first": 1}, refused={"code": "out-of-bounds", "detail": 0}),
+            Ask("survey", {}, _scan(1, False, 0, 0)),
+            Ask("survey", {"scan": 1}, _scan(1, False, 0, 0)),
+            Found((_NEAR, _GUEST), done=False),
+            Ask("survey", {}, _scan(1, False, 2, 0, _NEAR, _GUEST)),
+            Ask("survey", {"scan": 1, "first": 1}, _scan(1, False, 2, 1, _GUEST)),
+            Again(),
+            Ask("survey", {"scan": 1, "first": 2}, _scan(1, False, 2, 2)),
+            Ask("survey", {"scan": 1, "first": 3}, refused={"code": "out-of-bounds", "detail": 2}),
+            Ask("survey", {"scan": 2}, refused={"code": "out-of-bounds", "detail": 2}),
+            Found((_FAR,), done=True),
+            Ask("survey", {"scan": 1, "first": 2}, _scan(1, True, 3, 2, _FAR)),
+            Ask("survey", {}, _scan(2, False, 0, 0)),
+            Ask("survey", {"scan": 1}, refused={"code": "out-of-bounds", "detail": 0}),
+            Found((), done=True),
+            Ask("survey", {"scan": 2}, _scan(2, True, 0, 0)),
+        ),
+        board="radio",
+    ),
+    Conversation(
+        "survey-and-staged",
+        "a scan and showing itself leave what is staged alone",
+        "11.1",
+        (
+            stage("words.text", "apple", 1),
+            Ask("survey", {}, _scan(1, False, 0, 0)),
+            Ask("locate", {}, {}),
+            Again(),
+            status("empty", 1),
+        ),
+        board="radio",
+    ),
+    Conversation(
+        "listens",
+        "a board that listens for a while is silent afterwards, until its next start",
+        "5.7",
+        (
+            Ask("hello", {}, _hello("brief", listens=5000)),
+            Wait(2000),
+            Ask("hello", {}, _hello("brief", listens=3000)),
+            Wait(2999),
+            Ask("hello", {}, _hello("brief", listens=1)),
+            Wait(1),
+            Noise(b"\n~hAEBB6AKJIDNK@E\n"),
+            Restart(1001),
+            Ask("hello", {}, _hello("brief", boot=1001, listens=5000)),
+        ),
+        board="brief",
     ),
 ]

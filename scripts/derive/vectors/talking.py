@@ -14,6 +14,7 @@ from scripts.derive.vectors.conversations import (
     Ask,
     Board,
     Conversation,
+    Found,
     Noise,
     Present,
     Report,
@@ -61,6 +62,7 @@ def _board(board: Board) -> Row:
         "commit-time": board.commit_time,
         "erase-time": board.erase_time,
         "apply-time": board.apply_time,
+        "listens": board.listens,
         "capabilities": list(board.capabilities),
     }
 
@@ -101,6 +103,10 @@ class _Talk:
             case Present():
                 note = "a person pressed the button" if step.is_present else "that was too long ago"
                 return {"present": step.is_present, "note": note}
+            case Found():
+                networks = [[name.hex(), *rest] for name, *rest in step.networks]
+                note = "the scan ends" if step.done else "the scan goes on"
+                return {"found": networks, "done": step.done, "note": note}
 
     def _ask(self, ask: Ask) -> Row:
         if (ask.reply is None) == (ask.refused is None):
@@ -148,10 +154,21 @@ class _Talk:
             start, length = filled["piece"]
             start = meant.get(start, start)
             filled["piece"] = self._schema.deflated[start : start + length]
+        if "networks" in filled:
+            filled["networks"] = [
+                [name, signal, encoding.code("security", security)]
+                for name, signal, security in filled["networks"]
+            ]
         return filled
 
     def _hello(
-        self, *, hello_of: str, boot: int, token: bytes | None, generation: int
+        self,
+        *,
+        hello_of: str,
+        boot: int,
+        token: bytes | None,
+        generation: int,
+        listens: int | None = None,
     ) -> dict[str, Any]:
         board = BOARDS[hello_of]
         row = _board(board)
@@ -171,7 +188,7 @@ class _Talk:
             "apply-time": board.apply_time,
             "capabilities": board.capabilities,
             "token": token,
-            "listens": None,
+            "listens": listens,
             "generation": generation,
         }
 
