@@ -235,7 +235,7 @@ class Board:
         self.identity = identity
         self.store = store
         self.limits = limits or Limits()
-        self.capabilities = capabilities
+        self.capabilities = capabilities & ~Capability.PRESENCE
         if store.slot_count < 3:
             self.capabilities &= ~(Capability.UNDO | Capability.TRIAL)
         if schema.trial is None:
@@ -408,10 +408,10 @@ class Board:
             raise Refused(Refusal.MALFORMED) from None
         if row.needs is not None and row.needs not in self.capabilities:
             raise Refused(Refusal.NOT_OFFERED)
-        if row.changes and not self._presence_suffices():
-            raise Refused(Refusal.PRESENCE)
         if self._is_repeat(row.type, message.body):
             return {CommitReplyKey.GENERATION: self.generation}  # the same key in all four replies
+        if row.changes and not self._presence_suffices():
+            raise Refused(Refusal.PRESENCE)
         if not legal(row.type, self.store_state, bool(self.staged)):
             raise Refused(Refusal.WRONG_STATE)
         self._check_not_moved_on(row.type, message.body)
@@ -585,15 +585,18 @@ class Board:
     def _erase(self, _body: Body) -> Body:
         before = self.generation
         try:
-            with _storage_refused():
-                self.store.erase()
-            self._brought = (MessageType.ERASE, before, self.generation)
-        finally:
-            # A slot may have failed when the set was out of force already.
-            if self.generation != before:
-                self._staging.forget()
-                self._come_into_force(Erased())
+            self.store.erase()
+        except StorageError:
+            if self.generation != before:  # a slot failed when the set was out of force already
+                self._take_up_erase()
+            raise Refused(Refusal.STORAGE) from None
+        self._take_up_erase()
+        self._brought = (MessageType.ERASE, before, self.generation)
         return {EraseReplyKey.GENERATION: self.generation}
+
+    def _take_up_erase(self) -> None:
+        self._staging.forget()
+        self._come_into_force(Erased())
 
     def _restart(self, _body: Body) -> Body:
         self._restarting = True

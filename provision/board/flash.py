@@ -126,7 +126,7 @@ class Flash:
         self._programmed = {
             offset
             for offset in range(0, geometry.size, geometry.program_unit)
-            if any(byte != ERASED for byte in self._unit(offset, geometry.program_unit))
+            if self._unit(offset, geometry.program_unit).strip(bytes([ERASED]))
         }
 
     @property
@@ -164,7 +164,8 @@ class Flash:
             raise ValueError(f"The unit at {offset} was programmed since it was erased.")
         before = self._unit(offset, unit)
         self._programmed.add(offset)  # before it can be torn: then, too, it must be erased first
-        intended = bytes(old & new for old, new in zip(before, data, strict=True))
+        cleared = int.from_bytes(before) & int.from_bytes(data)
+        intended = cleared.to_bytes(unit)
         self._change(Change.PROGRAM, offset, before, intended)
 
     def erase(self, offset: int) -> None:
