@@ -133,7 +133,7 @@ def named(kind: str | int, content: Mapping[int, Any]) -> str:
         "{"
         + ", ".join(
             f"{known[key].name if key in known else key}: {_shown(known.get(key), value)}"
-            for key, value in content.items()
+            for key, value in sorted(content.items())
         )
         + "}"
     )
