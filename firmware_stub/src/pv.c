@@ -810,16 +810,16 @@ static uint8_t handle(pv *p, request *r, uint32_t version, pv_reader *body, uint
     if (!has(p, rule->needs)) {
         return PV_REFUSE_NOT_OFFERED;
     }
-    if (rule->changes != 0 && has(p, PV_CAN_PRESENCE) && pv_store_state(p) != PV_STORE_EMPTY &&
-        !config->present(config->context)) {
-        return PV_REFUSE_PRESENCE;
-    }
     if (is_repeat(p, r)) {
         if (r->type == PV_MSG_COMMIT) {
             pv_drop_staged(p);
         }
         reply_generation(p, r);
         return 0;
+    }
+    if (rule->changes != 0 && has(p, PV_CAN_PRESENCE) && pv_store_state(p) != PV_STORE_EMPTY &&
+        !config->present(config->context)) {
+        return PV_REFUSE_PRESENCE;
     }
     if ((rule->stores >> pv_store_state(p) & 1) == 0 ||
         (rule->staged & (pv_staged_count(p) == 0 ? 1 : 2)) == 0) {

@@ -28,7 +28,7 @@ from provision.settings.wire import to_item
 
 _VALUE_CONDITIONS = frozenset({Kind.YES_NO, Kind.CHOICE, Kind.INTEGER, Kind.DURATION})
 # These three are what the generated C counts in one byte, one byte and two bytes.
-_MAX_CONDITION_VALUES = 255
+_MAX_CONDITION_VALUES = 32
 _MAX_COUNTED_INSTANCES = 255
 _MAX_STRUCT = 65535
 _LEAST_SLOTS_OF_A_TRIAL = 3

@@ -79,10 +79,12 @@ class Packed:
 
 
 def pack(schema: Schema) -> Packed:
-    """Return a schema as a board holds it, the same bytes for the same schema and zlib.
+    """Return a schema as a board holds it, the same bytes for the same schema on every machine.
 
     Raises SchemaError for a schema that no host would take.
     """
+    import zopfli.zlib  # noqa: PLC0415 - only who packs a schema needs it
+
     item = to_item(schema)
     from_item(item)
     try:
@@ -91,8 +93,8 @@ def pack(schema: Schema) -> Packed:
         _invalid("the schema", "a text is no Unicode text")
     if len(inflated) > MAX_SCHEMA:
         _invalid("the schema", f"it is larger than {MAX_SCHEMA} bytes")
-    deflate = zlib.compressobj(9, zlib.DEFLATED, -zlib.MAX_WBITS)
-    deflated = deflate.compress(inflated) + deflate.flush()
+    # RFC 1950 is two bytes of header, the stream of RFC 1951, and four of Adler-32.
+    deflated = zopfli.zlib.compress(inflated)[2:-4]
     return Packed(deflated, len(inflated), _digest(inflated))
 
 

@@ -945,7 +945,7 @@ MISTAKES = [
             "section s, field b, asked-if, is #3: this is in the list twice; leave one of the two out",
             'section s, field c, asked-if, is: `is` is `5 parsecs`; write a whole number of s, or a time as in "90 s" or "5 min"',
             "section s, field e, asked-if, is: `s.p` is of a kind whose values no condition can name; leave `is` out to ask when it has a value, or name a field of kind `integer`, `yes-no`, `choice`, `duration`",
-            "section s, field g, asked-if, is: `is` has 0 items; write 1 to 255",
+            "section s, field g, asked-if, is: `is` has 0 items; write 1 to 32",
         ],
         id="condition on values",
     ),
