@@ -430,6 +430,23 @@ _CASES: list[Case] = [
         schema(section(field(_YES_NO)), _4=[{1: n, 3: 1} for n in range(129)]),
         "invalid",
     ),
+    Case(
+        "pin-names-repeat",
+        "two pins with one name",
+        "8.1",
+        ("valid",),
+        schema(section(field(_YES_NO)), _4=[{1: 2, 2: "A", 3: 1}, {1: 3, 2: "A", 3: 1}]),
+        "accepted",
+        ("s.f",),
+    ),
+    Case(
+        "pin-abilities-65536",
+        "abilities beyond 16 bits",
+        "8.1",
+        ("form",),
+        schema(section(field(_YES_NO)), _4=[{1: 2, 3: 65_536}]),
+        "invalid",
+    ),
     # ---- sections
     Case("section-no-fields", "an empty section", "8.1", ("form",), schema(section()), "invalid"),
     Case(
@@ -560,6 +577,8 @@ _CASES: list[Case] = [
         "8.2",
     ),
     _one("option-no-label", "an option without label", field(_CHOICE, _13=[["a"]])),
+    _one("option-label-41", "an option label of 41 bytes", field(_CHOICE, _13=[["a", "A" * 41]])),
+    _one("option-help-401", "an option help of 401", field(_CHOICE, _13=[["a", "A", "h" * 401]])),
     _one(
         "option-key-17",
         "an option key of 17 bytes",
@@ -567,10 +586,12 @@ _CASES: list[Case] = [
         clause="8.2",
     ),
     _one("pin-no-needs", "a pin without needs", field(_PIN)),
+    _one("pin-needs-65536", "needs beyond 16 bits", field(_PIN, _14=65_536)),
     _one("pin-minimum", "a smallest pin", field(_PIN, _7=1, _14=2)),
     _one("shares-of-text", "shares of a text", field(_TEXT, _8=8, _15=True)),
     _one("url-no-schemes", "a URL without schemes", field(_URL)),
     _one("url-schemes-empty", "a URL of no scheme", field(_URL, _19=[])),
+    _one("url-scheme-capitals", "a scheme in capitals", field(_URL, _19=["HTTPS"])),
     _one("url-scheme-13", "a scheme of 13 bytes", field(_URL, _19=["s" * 13])),
     _one("secret-of-text", "a text that is secret by a flag", field(_TEXT, _8=8, _20=True)),
     _one("families-0", "an address of no family", field(_IP, _21=0)),
@@ -582,6 +603,20 @@ _CASES: list[Case] = [
         field(_HEX, _6=bytes(4), _8=20, _20=True),
     ),
     # ---- passphrases
+    Case(
+        "passphrase-required-false",
+        "the key for required, though false, with a passphrase",
+        "8.1",
+        ("form",),
+        schema(
+            section(
+                field(_NETWORK, "name"),
+                field(_PASSPHRASE, "key", _5=False, _16="net.name"),
+                key="net",
+            )
+        ),
+        "invalid",
+    ),
     Case(
         "passphrase-required",
         "a passphrase that is required",
@@ -772,6 +807,19 @@ _CASES: list[Case] = [
         "a list of values of a port",
         field(_PORT, "a"),
         field(_PORT, "b", _12=["s.a", [80]]),
+    ),
+    _two(
+        "condition-33",
+        "a condition with 33 values",
+        field(_INTEGER, "a"),
+        field(_PORT, "b", _12=["s.a", [*range(33)]]),
+        flag="form",
+    ),
+    _two(
+        "condition-never",
+        "a condition on a value that the field never has",
+        field(_INTEGER, "a", _8=7),
+        field(_PORT, "b", _12=["s.a", [8]]),
     ),
     _two(
         "condition-short",
