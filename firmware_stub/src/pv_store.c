@@ -679,38 +679,55 @@ static uint8_t copies_of(const pv *p, uint8_t slot)
     return found;
 }
 
+/* Takes records back: from here on these slots hold none. */
+static void forget(pv *p, uint8_t slots)
+{
+    for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
+        if (slots & bit(slot)) {
+            p->storage.slots[slot].state &= WORN;
+        }
+    }
+}
+
 /* Sees to it that the newest record is sealed, and will be at every later start. One whose seal
  * does not read right may never have been written whole, and be unreadable the next time; or it may
- * have read as sealed at an earlier start, which somebody was told of. So it is written anew, over
- * neither it nor what comes after it if it vanishes. Where there is no slot for that, it is taken
- * back. */
+ * have read as sealed at an earlier start, which somebody was told of. So it is written anew: over
+ * neither itself, nor a copy that an interrupted settling left, nor what is in force if all of them
+ * vanish. */
 static void settle(pv *p)
 {
     for (;;) {
         uint8_t header[HEADER_SIZE];
+        uint8_t sealed = having(p, SEALED);
         uint8_t newest = newest_of(p, having(p, VALID));
         uint8_t copies, others, next, source, keep;
-        if (newest == NO_SLOT || (p->storage.slots[newest].state & SEALED)) {
+        if (newest == NO_SLOT) {
             return;
         }
         copies = copies_of(p, newest);
-        others = above(p, 0) & (uint8_t)~copies;
-        next = newest_of(p, others);
-        /* Of copies that an interrupted settling left, the first is the one that was told of. */
+        next = newest_of(p, above(p, 0) & (uint8_t)~copies);
         if (next != NO_SLOT) {
             copies = (copies & above(p, p->storage.slots[next].generation)) | bit(newest);
         }
-        source = oldest_of(p, copies);
+        if ((copies & ~sealed) == 0) {
+            return;
+        }
         others = above(p, 0) & (uint8_t)~copies;
-        keep = bit(source) | bit(next) | bit(newest_of(p, others & having(p, SET | CONFIRMED)));
-        if (pick(p, keep) == NO_SLOT) {
-            for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
-                if (copies & bit(slot)) {
-                    p->storage.slots[slot].state &= WORN;
-                }
+        keep = bit(next) | bit(newest_of(p, others & having(p, SET | CONFIRMED)));
+        source = oldest_of(p, copies);
+        if (pick(p, keep | copies) != NO_SLOT) {
+            keep |= copies;
+        } else if (copies & sealed) {
+            forget(p, copies & (uint8_t)~sealed);
+            continue;
+        } else if (pick(p, keep | bit(source)) == NO_SLOT) {
+            forget(p, copies);
+            continue;
+        }
+        if (examine(p, source, header)) {
+            if (publish(p, header, source, keep)) {
+                forget(p, copies & (uint8_t)~bit(p->storage.slot));
             }
-        } else if (examine(p, source, header)) {
-            (void)publish(p, header, source, keep);
             return;
         }
     }
@@ -731,24 +748,23 @@ static void choose(pv *p)
 }
 
 /* Rewrites what a write that was cut short, or an erase, left in the other slots. After an erase
- * each of them must hold that erase's record. False if one could not be written. */
+ * each of them must hold a record of that erase. False if one could not be written. */
 static bool mend(pv *p)
 {
-    const pv_storage *storage = &p->storage;
-    bool erased = !storage->holds_set && storage->generation > 0;
-    uint8_t keep = erased ? bit(storage->slot) : kept(p);
+    bool erased = !p->storage.holds_set && p->storage.generation > 0;
+    uint32_t number = erased ? p->storage.set_number : 0;
+    uint8_t keep = erased ? bit(p->storage.slot) : kept(p);
     bool whole = true;
     for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
-        const pv_slot *known = &storage->slots[slot];
-        bool right =
-            (known->state & SEALED) &&
-            (!erased || (!(known->state & SET) && known->generation == storage->generation));
+        const pv_slot *known = &p->storage.slots[slot];
+        bool right = (known->state & SEALED) &&
+                     (!erased || (!(known->state & SET) && known->set_number == number));
         if (!right && !(keep & bit(slot)) &&
-            !write_void(p, slot, erased ? storage->generation : 0,
-                        erased ? storage->set_number : 0)) {
+            !write_void(p, slot, erased ? largest(p, false) + 1 : 0, number)) {
             whole = false;
         }
     }
+    choose(p);
     return whole;
 }
 

@@ -24,6 +24,7 @@ void flash_blank(flash_model *flash, uint32_t size, uint32_t erase_unit, uint32_
     flash_power_on(flash);
 }
 
+/* Mood 0: as before the operation, 1: as after it, 2: any. */
 static void read_torn_unit(flash_model *flash, uint32_t unit, uint32_t mood)
 {
     uint32_t at = unit * flash->program_unit;
@@ -51,7 +52,7 @@ static void read_torn_unit(flash_model *flash, uint32_t unit, uint32_t mood)
     flash->unreadable[unit] = flash->torn[unit] == TEAR_ECC;
 }
 
-void flash_power_on(flash_model *flash)
+static void begin_cycle(flash_model *flash)
 {
     flash->operations = 0;
     flash->cut_at = UINT32_MAX;
@@ -60,16 +61,32 @@ void flash_power_on(flash_model *flash)
     flash->dead = false;
     memset(flash->unreadable, 0, sizeof flash->unreadable);
     memset(flash->erased_now, 0, sizeof flash->erased_now);
-    for (uint32_t erase = 0; erase < flash->size / flash->erase_unit; erase++) {
-        /* One mood for all that one cut left: wholly there and wholly gone are what misleads most.
-         */
-        uint32_t units = flash->erase_unit / flash->program_unit;
-        uint32_t mood = draw(flash) % 3;
-        for (uint32_t unit = erase * units; unit < (erase + 1) * units; unit++) {
-            if (flash->torn[unit]) {
-                read_torn_unit(flash, unit, mood);
-            }
+}
+
+/* One mood for all that a cut left in an erase unit: wholly there and wholly gone mislead most. */
+static void read_torn(flash_model *flash, uint32_t erase, uint32_t mood)
+{
+    uint32_t units = flash->erase_unit / flash->program_unit;
+    for (uint32_t unit = erase * units; unit < (erase + 1) * units; unit++) {
+        if (flash->torn[unit]) {
+            read_torn_unit(flash, unit, mood);
         }
+    }
+}
+
+void flash_power_on(flash_model *flash)
+{
+    begin_cycle(flash);
+    for (uint32_t erase = 0; erase < flash->size / flash->erase_unit; erase++) {
+        read_torn(flash, erase, draw(flash) % 3);
+    }
+}
+
+void flash_power_on_as(flash_model *flash, uint32_t happened)
+{
+    begin_cycle(flash);
+    for (uint32_t erase = 0; erase < flash->size / flash->erase_unit; erase++) {
+        read_torn(flash, erase, happened >> erase & 1);
     }
 }
 

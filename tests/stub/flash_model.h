@@ -52,6 +52,10 @@ void flash_blank(flash_model *flash, uint32_t size, uint32_t erase_unit, uint32_
 /* A new power cycle: torn units take another reading. */
 void flash_power_on(flash_model *flash);
 
+/* The same; torn units of erase unit n read as after the operation where bit n is set, else as
+ * before. */
+void flash_power_on_as(flash_model *flash, uint32_t happened);
+
 int flash_read(flash_model *flash, uint32_t offset, void *to, size_t size);
 int flash_program(flash_model *flash, uint32_t offset, const void *from, size_t size);
 int flash_erase(flash_model *flash, uint32_t offset);

@@ -201,6 +201,11 @@ void board_power(board *b)
     flash_power_on(&b->flash);
 }
 
+void board_power_as(board *b, uint32_t happened)
+{
+    flash_power_on_as(&b->flash, happened);
+}
+
 void board_stage_bytes(board *b, uint16_t field, const uint8_t *bytes, size_t size)
 {
     const pv_field *one = &b->config.schema->fields[field];
@@ -284,6 +289,29 @@ uint16_t board_capabilities(const board *b)
 uint8_t *board_image(board *b)
 {
     return b->flash.seen;
+}
+
+/* The erase units in which something is torn, as a set of bits. */
+uint32_t board_torn(const board *b)
+{
+    uint32_t found = 0;
+    for (uint32_t at = 0; at < b->flash.size; at += b->flash.program_unit) {
+        if (b->flash.torn[at / b->flash.program_unit]) {
+            found |= 1u << at / b->flash.erase_unit;
+        }
+    }
+    return found;
+}
+
+/* All that outlives the loss of power, to compare: three bytes for each of the flash. */
+void board_durable(const board *b, uint8_t *to)
+{
+    for (uint32_t at = 0; at < b->flash.size; at++) {
+        uint8_t torn = b->flash.torn[at / b->flash.program_unit];
+        *to++ = torn;
+        *to++ = torn ? b->flash.before[at] : b->flash.seen[at];
+        *to++ = torn ? b->flash.after[at] : 0;
+    }
 }
 
 uint32_t board_erases(const board *b, uint32_t erase_unit)
