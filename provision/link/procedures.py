@@ -464,7 +464,9 @@ class _Staging:
             status = yield ()
         if status is None or isinstance(status.result, Refused | Lost):
             return Stored(generation)
-        return Stored(generation, read_status(status.result))
+        told = read_status(status.result)
+        # Where the commit had to be repeated, it may come from before it.
+        return Stored(generation, told if told.generation == generation else None)
 
     def _set_open(self, is_open: bool) -> None:
         self._is_open = is_open

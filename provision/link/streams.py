@@ -275,8 +275,9 @@ class TransportStream(asyncio.Protocol):
                 await self._ended.wait()
         except TimeoutError:
             self._transport.abort()
-            async with asyncio.timeout(_ABORT_TIME):
-                await self._ended.wait()
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(_ABORT_TIME):
+                    await self._ended.wait()
         except asyncio.CancelledError:
             self._transport.abort()
             raise

@@ -5,7 +5,9 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import errno
 import inspect
+import os
 from collections.abc import AsyncIterator, Awaitable, Callable
 from typing import Any, cast
 
@@ -237,6 +239,52 @@ async def test_a_line_lost_before_the_commit_is_an_error() -> None:
             with pytest.raises(LineLost):
                 await connection.store([("mast.probe-0", bytes(5000))], token=TOKEN)
             assert not connection.commit_sent
+
+
+@pytest.mark.parametrize("operation", ["read", "write"])
+@runs
+async def test_an_error_of_the_port_is_the_end_of_the_line(operation: str) -> None:
+    """Some systems raise EIO where others say nothing; a moment without bytes is no error."""
+    raised = iter([BlockingIOError(), OSError(errno.EIO, "hung up")])
+
+    def fail(*_: Any) -> None:
+        raise next(raised)
+
+    async with terminal() as port:
+        stream = await open_stream(port.name, baud=115200)
+        with pytest.MonkeyPatch.context() as patch:
+            port.say(b"x" if operation == "read" else b"")
+            patch.setattr(os, operation, fail)
+            stream.write(b"x" if operation == "write" else b"")
+            with pytest.raises(LineLost):
+                await stream.read()
+        await stream.close()
+
+
+class Deaf:
+    """A stream that takes nothing and says nothing."""
+
+    def write(self, _: bytes) -> None:
+        """Fail."""
+        raise LineLost("The port is gone.")
+
+    async def read(self) -> bytes:
+        """Wait for ever."""
+        await asyncio.Event().wait()
+        return b""
+
+    async def close(self) -> None:
+        """Do nothing."""
+
+
+@runs
+async def test_a_line_that_takes_nothing_is_lost() -> None:
+    """Whichever of reading and writing notices it first."""
+    async with Connection(Deaf()) as connection:
+        with pytest.raises(LineLost, match="gone"):
+            await connection.hello(None)
+        with pytest.raises(LineLost, match="gone"):
+            await connection.status()
 
 
 # --- Cancelling and closing

@@ -568,6 +568,17 @@ def test_a_restart_after_the_commit_leaves_it_stored() -> None:
     assert types(line).count(MessageType.STATUS) == 1
 
 
+def test_a_field_given_up_while_the_board_stores_does_not_matter() -> None:
+    """The commit's count and digest cover a field whose reply never came (6.5)."""
+    board = SmallBoard(commit_time=30_000)
+    answers = iter([b"\n", None])
+    board.instead[MessageType.COMMIT] = lambda _: next(answers)
+    line, hello = greeted(board, to_host=lose(1))
+    assert store(line, hello) == Stored(1)
+    assert line.now > 30
+    assert types(line).count(MessageType.SET_FIELD) == len(CHANGES)
+
+
 def test_leftovers_of_an_earlier_session_do_not_get_in() -> None:
     """What is staged beyond the set makes it differ, and it is staged again (6.5)."""
     board = SmallBoard(staged={"mast.probe-9": "leftover"})
