@@ -353,6 +353,22 @@ _CASES: list[Case] = [
         "accepted",
         ("s.f",),
     ),
+    Case(
+        "defaults-spelt-out",
+        "optional keys with the value that their absence means",
+        "8.1",
+        ("valid",),
+        schema(
+            section(
+                field(_TEXT, "a", _5=False, _7=1, _8=20, _18=0),
+                field(_PIN, "b", _14=0, _15=False),
+                field(_BLOB, "c", _8=20, _20=False),
+                field(_IP, "d", _21=3),
+            )
+        ),
+        "accepted",
+        ("s.a", "s.b", "s.c", "s.d"),
+    ),
     # ---- the schema's own keys
     Case("no-format", "no format", "8.1", ("form",), without(_ONE, 1), "invalid"),
     Case("no-title", "no title", "8.1", ("form",), without(_ONE, 2), "invalid"),
