@@ -37,7 +37,7 @@ from provision.wizard.questions import (
     Origin,
     Question,
     ReviewLine,
-    is_opaque,
+    answered,
     shown_value,
 )
 
@@ -355,7 +355,7 @@ def _read_value(setting: Setting, value: object, schema: Schema, folder: Path) -
         raise _problem('must be a text, a number, true, false or { file = "..." }')
     if declared.kind is Kind.PASSPHRASE and not value:
         return None  # an open network
-    return Given(parse(declared, value, schema), None if is_opaque(declared) else value)
+    return answered(declared, parse(declared, value, schema), value)
 
 
 def _checked(setting: Setting, content: bytes, schema: Schema) -> Given:

@@ -24,8 +24,12 @@ def printable(text: str, limit: int = LONGEST_TEXT) -> str:
     that is a control or format character, bidirectional ones among them, a surrogate, or not
     assigned, becomes a question mark.
     """
-    line = " ".join(text[: 4 * limit].split())
-    line = "".join(c if c.isprintable() else "?" for c in line)
+    return visible(" ".join(text[: 4 * limit].split()), limit)
+
+
+def visible(text: str, limit: int = LONGEST_TEXT) -> str:
+    """Return a text as printable characters, its spaces as they are; for values."""
+    line = "".join(c if c.isprintable() else "?" for c in text[: limit + 1])
     return line if len(line) <= limit else line[: limit - len(_CUT)] + _CUT
 
 

@@ -34,10 +34,12 @@ from provision.wizard.questions import (
     ReviewLine,
     Step,
     Why,
+    answered,
     heading,
     is_opaque,
     pin_name,
     shown_value,
+    typed_value,
 )
 
 
@@ -161,8 +163,7 @@ class Flow:
             self._answers[stop] = None
             self._kept.discard(stop)
         else:
-            written = None if is_opaque(setting.field) else answer.written
-            self._answers[stop] = Given(answer.value, written)
+            self._answers[stop] = answer
             self._kept.discard(stop)
         self._faults.pop(stop, None)
         self._leave(stop)
@@ -241,7 +242,7 @@ class Flow:
         """
         value = parse(question.field, text, self._schema)
         self.check(question, value)
-        return Given(value, None if is_opaque(question.field) else text.strip())
+        return answered(question.field, value, text)
 
     def check(self, question: Question, value: Value) -> None:
         """Raise ValueProblem unless a value can be the answer to a question."""
@@ -450,6 +451,7 @@ class Flow:
             asked.index(stop) + 1,
             len(asked),
             current=None if value is None else shown_value(setting.field, value, written),
+            editable="" if value is None else typed_value(setting.field, value, written),
             origin=origin,
             can_clear=not setting.field.required and setting.field.default is None,
             fault=self._faults.get(stop),

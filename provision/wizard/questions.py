@@ -9,7 +9,7 @@ from enum import Enum, auto
 from provision.contract.table import Held, Kind
 from provision.settings.model import Field, Pin, Section, Setting, Value
 from provision.settings.values import show
-from provision.wizard.cleaning import printable
+from provision.wizard.cleaning import visible
 
 MASK = "********"
 """What stands for a secret wherever one would be shown: of one length, whatever the secret's."""
@@ -79,10 +79,11 @@ class Move(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Given:
-    """A value given as an answer, and how it was written (never kept of a secret)."""
+    """A value given as an answer."""
 
     value: Value = field(repr=False)
     written: str | None = field(default=None, repr=False)
+    """How it was written, where that says more: a time zone's name, which boards do not know."""
 
 
 Answer = Given | Move
@@ -108,6 +109,8 @@ class Question:
     """...of so many, as far as the answers so far tell."""
     current: str | None = field(default=None, repr=False)
     """What Return gives, fit to be shown; None if Return is no answer."""
+    editable: str = field(default="", repr=False)
+    """The same as it is typed, for who wants to change it; empty of what is never shown."""
     origin: Origin = Origin.NONE
     can_clear: bool = False
     """Whether no value at all is an answer: where it is not required, and there is no default."""
@@ -171,14 +174,28 @@ def is_opaque(declared: Field) -> bool:
     return declared.is_secret or declared.kind is Kind.BLOB
 
 
+def answered(declared: Field, value: Value, written: str) -> Given:
+    """Return a value as an answer, with how it was written where that is worth keeping."""
+    return Given(value, written.strip() if declared.kind is Kind.TIME_ZONE else None)
+
+
 def shown_value(declared: Field, value: Value, written: str | None = None) -> str:
     """Return a value fit to be shown on one line: masked, sized or cleaned.
 
-    Of a blob the value may be its length in bytes, which is all that a board tells.
+    Of a blob the value may be its length in bytes, which is all that a board tells. Quotes show
+    where a text begins or ends with a space.
     """
     if declared.is_secret:
         return MASK
     if declared.kind is Kind.BLOB:
         size = len(value) if isinstance(value, bytes | str) else value
         return f"{size} byte{'s' * (size != 1)}"
-    return printable(show(declared, value) if written is None else written, 255)
+    text = typed_value(declared, value, written)
+    return text if text == text.strip() else f'"{text}"'
+
+
+def typed_value(declared: Field, value: Value, written: str | None = None) -> str:
+    """Return a value as it is typed, cleaned; an empty text for what is never shown."""
+    if is_opaque(declared):
+        return ""
+    return visible(show(declared, value) if written is None else written, 255)

@@ -22,7 +22,7 @@ from prompt_toolkit.completion import CompleteEvent, Completer, Completion, Path
 from prompt_toolkit.document import Document
 from prompt_toolkit.filters import Condition
 from prompt_toolkit.formatted_text import FormattedText
-from prompt_toolkit.history import DummyHistory, History, InMemoryHistory
+from prompt_toolkit.history import DummyHistory
 from prompt_toolkit.input import Input
 from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
 from prompt_toolkit.output import ColorDepth, Output, create_output
@@ -72,6 +72,7 @@ class _Word(Enum):
     HELP = auto()
     BACK = auto()
     NONE = auto()
+    WRONG = auto()
 
 
 _TYPED_WORDS: Mapping[str, _Word] = {"?": _Word.HELP, "<": _Word.BACK, "-": _Word.NONE}
@@ -152,6 +153,7 @@ class ScreenAsker:
         self._output = output or create_output(always_prefer_tty=True)
         self._depth = ColorDepth.DEPTH_1_BIT if environment.get("NO_COLOR") else None
         self._heading = ""
+        self._greeted = False
 
     # ------------------------------------------------------------------------------- telling
 
@@ -172,13 +174,13 @@ class ScreenAsker:
         lines = textwrap.wrap(
             text.strip(), self._width(), initial_indent=lead, subsequent_indent=lead
         )
-        for line in lines or [""]:
-            print_formatted_text(
-                FormattedText([(style, line)]),
-                output=self._output,
-                style=_STYLE,
-                color_depth=self._depth,
-            )
+        print_formatted_text(
+            FormattedText([(style, "\n".join(lines))]),
+            output=self._output,
+            style=_STYLE,
+            color_depth=self._depth,
+            include_default_pygments_style=False,
+        )
 
     def _width(self) -> int:
         return max(20, min(_WIDEST, self._output.get_size().columns - 1))
@@ -195,7 +197,7 @@ class ScreenAsker:
             check=reading.problem,
             completer=reading.completer,
             pale=_pale(question),
-            recall=None if question.field.is_secret else question.current,
+            editable=question.editable,
             secret=question.field.is_secret and question.field.kind is not Kind.BLOB,
             can_clear=question.can_clear,
             while_typing=question.field.kind is not Kind.BLOB,
@@ -312,6 +314,9 @@ class ScreenAsker:
 
     def _introduce(self, question: Question) -> None:
         """Print what stands above a question."""
+        if not self._greeted:
+            self._greeted = True
+            self._print("? explains a question, < goes back, Ctrl-C leaves the board as it is.")
         if question.heading != self._heading:
             self._heading = question.heading
             self._print()
@@ -369,7 +374,7 @@ class ScreenAsker:
         check: Callable[[str], str | None],
         completer: Completer | None = None,
         pale: str = "",
-        recall: str | None = None,
+        editable: str = "",
         secret: bool = False,
         can_clear: bool = False,
         while_typing: bool = True,
@@ -377,8 +382,8 @@ class ScreenAsker:
     ) -> str | _Word:
         """Return what was typed, or the word that a key or a typed word stands for, but for HELP.
 
-        Every prompt has a session of its own: a session keeps what was typed in its history, from
-        which the next question would give a secret back.
+        Every prompt has a session of its own, without a history: from one, the next question would
+        give a secret back.
         """
         entry = _Entry(check, secret=secret, while_typing=while_typing)
         keys_line = _keys_line(secret=secret, can_clear=can_clear)
@@ -390,21 +395,20 @@ class ScreenAsker:
                 [*(("class:fault", f"{line}\n") for line in complaint), ("", keys_line)]
             )
 
-        history: History = DummyHistory() if recall is None else InMemoryHistory([recall])
+        self._print(f"{position}  {label}".strip(), "class:label")
         while True:
-            self._print(f"{position}  {label}".strip(), "class:label")
             session: PromptSession[str | _Word] = PromptSession(
                 _PROMPT,
                 input=self._input,
                 output=self._output,
-                history=history,
+                history=DummyHistory(),
                 completer=completer,
                 complete_while_typing=completer is not None,
                 reserve_space_for_menu=6,
                 placeholder=FormattedText([("class:pale", pale)]),
                 is_password=Condition(entry.is_hidden),
                 bottom_toolbar=toolbar,
-                key_bindings=entry.keys(),
+                key_bindings=entry.keys(editable),
                 style=_STYLE,
                 color_depth=self._depth,
                 include_default_pygments_style=False,
@@ -417,9 +421,14 @@ class ScreenAsker:
                 entry.typed = ""
                 text = text.strip("\r\n")  # pasted along with it
                 text = _TYPED_WORDS.get(text.strip(), text)
-            if text is not _Word.HELP:
+            if text is _Word.WRONG:
+                # Said above the prompt, where every terminal shows it, and where it stays.
+                self._print(f"! {check(entry.typed)}", "class:fault", _INDENT)
+            elif text is _Word.HELP:
+                explain()
+                self._print(f"{position}  {label}".strip(), "class:label")
+            else:
                 return text
-            explain()
 
 
 class _Entry:
@@ -429,12 +438,11 @@ class _Entry:
         self, check: Callable[[str], str | None], *, secret: bool, while_typing: bool
     ) -> None:
         self.typed = ""
-        """What was typed when help was asked for."""
+        """What was typed when help was asked for, or when it was wrong."""
         self._check = check
         self._secret = secret
         self._while_typing = while_typing
         self._revealed = False
-        self._refused: tuple[str, str] | None = None  # a text entered, and what is wrong with it
 
     def is_hidden(self) -> bool:
         """Whether what is typed is hidden: what was entered always is, or it would stay there."""
@@ -442,22 +450,23 @@ class _Entry:
 
     def complaint(self, text: str) -> str | None:
         """Return what is wrong with what is typed so far."""
-        if self._refused is not None and self._refused[0] == text:
-            return self._refused[1]
         return self._check(text) if text and self._while_typing else None
 
-    def keys(self) -> KeyBindings:
-        """Return what the keys do."""
+    def keys(self, editable: str) -> KeyBindings:
+        """Return what the keys do; Up fetches what can be edited."""
         keys = KeyBindings()
+
+        @keys.add("up", filter=Condition(lambda: not get_app().current_buffer.text))
+        def _(event: KeyPressEvent) -> None:
+            event.current_buffer.insert_text(editable)
 
         @keys.add("enter")
         def _(event: KeyPressEvent) -> None:
-            text = event.current_buffer.text
-            problem = self._check(text)
-            if problem is None:
+            if self._check(event.current_buffer.text) is None:
                 event.current_buffer.validate_and_handle()
             else:
-                self._refused = (text, problem)
+                self.typed = event.current_buffer.text
+                event.app.exit(result=_Word.WRONG)
 
         @keys.add("f1")
         def _(event: KeyPressEvent) -> None:
