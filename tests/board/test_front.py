@@ -5,7 +5,9 @@ from __future__ import annotations
 
 import asyncio
 import os
+import socket
 import stat
+import struct
 import termios
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
@@ -169,6 +171,27 @@ def test_tcp_is_on_this_machine_and_for_one_host() -> None:
             with pytest.raises(FrontError, match="cannot be had"):
                 async with serve_tcp(device, port):
                     pass
+
+    run(story)
+
+
+def test_a_connection_that_breaks_is_let_go() -> None:
+    """Reset by the host while replies are on their way; the next host is served."""
+
+    async def story() -> None:
+        device = Device(make_board())
+        async with serve_tcp(device) as address:
+            for _ in range(5):
+                with socket.create_connection(address, timeout=20) as broken:
+                    broken.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+                    broken.sendall(STATUS * 20)
+                    await asyncio.sleep(0.02)
+                await asyncio.sleep(0.05)
+            reader, writer = await asyncio.open_connection(*address)
+            writer.write(STATUS)
+            assert await reader.readline() == b"\n"
+            writer.close()
+            await writer.wait_closed()
 
     run(story)
 
