@@ -271,25 +271,37 @@ class Store:
 
         A seal that was cut short may read right at one start, of which a host was told, and wrong
         at the next. Header and payload were read back before it was begun, and stay. So a valid
-        record counts, and one whose seal does not read right is written anew: over neither itself
-        nor what comes after it. Where there is no slot for that, it is taken back.
+        record counts, and one whose seal does not read right is written anew: over neither itself,
+        nor a copy that an interrupted settling left, nor what comes after them all. Where there is
+        no slot for that, it is taken back.
         """
         while (newest := self._newest(self._ever_written())) is not None:
-            if self._slots[newest].sealed:
-                return
             written = self._ever_written()
             copies = {slot for slot in written if self._is_copy(slot, newest)}
             after = self._newest(written - copies)
             if after is not None:
-                # Of copies that an interrupted settling left, the first is the one told of.
                 copies = {slot for slot in copies if self._age(slot) > self._age(after)}
-            source = min(copies, key=self._age)
-            keep = {source, after, self._confirmed(written - copies)}
-            if self._pick(keep) is not None:
-                self._publish(self._record(source), keep)
+            sealed = {slot for slot in copies if self._slots[slot].sealed}
+            if copies == sealed:
                 return
-            for slot in copies:
-                self._slots[slot] = _Slot()
+            source = min(copies, key=self._age)  # the one that a host may have been told of
+            keep = {after, self._confirmed(written - copies)}
+            if self._pick(keep | copies) is not None:
+                keep |= copies
+            elif sealed:
+                self._forget(copies - sealed)
+                continue
+            elif self._pick(keep | {source}) is None:
+                self._forget(copies)
+                continue
+            self._publish(self._record(source), keep | {source})
+            self._forget(copies - {self._in_force})
+            return
+
+    def _forget(self, slots: Set[int | None]) -> None:
+        """Take records back: these slots hold none from here on, and are mended."""
+        for slot in self._valid() & slots:
+            self._slots[slot] = _Slot()
 
     def _mend(self) -> bool:
         """Rewrite what a write that was cut short, or an erase, left; whether all took it.
