@@ -760,7 +760,7 @@ static bool mend(pv *p)
         bool right = (known->state & SEALED) &&
                      (!erased || (!(known->state & SET) && known->set_number == number));
         if (!right && !(keep & bit(slot)) &&
-            !write_void(p, slot, erased ? largest(p, false) + 1 : 0, number)) {
+            !write_void(p, slot, erased ? p->storage.generation : 0, number)) {
             whole = false;
         }
     }
@@ -794,31 +794,13 @@ static void count_start(pv *p)
     }
 }
 
-static int check_geometry(const pv_config *config)
-{
-    const pv_flash *flash = config->flash;
-    if (flash == NULL || config->unit == NULL || flash->read == NULL || flash->program == NULL ||
-        flash->erase == NULL || flash->slot_count < 2 || flash->slot_count > PV_MAX_SLOTS ||
-        flash->program_unit < 1 || flash->program_unit > 256 || flash->erase_unit == 0 ||
-        flash->erase_unit % flash->program_unit != 0 || flash->slot_size == 0 ||
-        flash->slot_size % flash->erase_unit != 0 ||
-        flash->slot_size > UINT32_MAX / flash->slot_count) {
-        return PV_ERROR_CONFIG;
-    }
-    return config->schema->largest_payload > room(flash) ? PV_ERROR_SPACE : 0;
-}
-
 int pv_store_start(pv *p)
 {
     uint8_t header[HEADER_SIZE];
-    int error = check_geometry(p->config);
-    if (error != 0) {
-        return error;
+    if (p->config->schema->largest_payload > room(p->config->flash)) {
+        return PV_ERROR_SPACE;
     }
     memset(&p->storage, 0, sizeof p->storage);
-    if (p->config->flash->slot_count < 3) {
-        p->capabilities &= (uint16_t)~(PV_CAN_UNDO | PV_CAN_TRIAL);
-    }
     for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
         examine(p, slot, header);
     }
