@@ -95,6 +95,14 @@ async def open_stream(
         kind = "unknown" if by_url else kind_of(name)
     is_high = (lines or ("low" if kind == "bridge" else "high")) == "high"
     port = await _open(name, baud, is_high, patience)
+    if by_url and os.name == "posix":
+        try:
+            port.fileno()
+        except (*PORT_ERRORS, AttributeError):  # loop:// and rfc2217:// have none
+            port.close()
+            raise PortMissing(
+                f"The port {name} cannot be driven here: use a device, or socket://HOST:PORT."
+            ) from None
     if kind == "bridge":
         # Bridges gather input for up to 16 ms. Where the system lets one, ask for none of it.
         with contextlib.suppress(ValueError, NotImplementedError, OSError, AttributeError):
