@@ -98,6 +98,10 @@ class Bench:
         """The board's engine."""
         return self.device.board
 
+    def connect(self) -> Connection:
+        """Return a new connection to the board."""
+        return Connection(self.line)
+
     async def set_up(
         self, *keys: str, wishes: Wishes | None = None, find_again: FindAgain | None = None
     ) -> Ending:
@@ -108,7 +112,7 @@ class Bench:
         with create_pipe_input() as pipe:
             typing = asyncio.ensure_future(_type(pipe, keys))
             asker = ScreenAsker(pipe, output, {})
-            connection = Connection(self.line)
+            connection = self.connect()
             try:
                 met = await meet(connection, self.cache, asker.say)
                 ending, connection = await set_up(

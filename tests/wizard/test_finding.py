@@ -1,0 +1,129 @@
+# SPDX-License-Identifier: MIT
+"""Which port the board is behind, by what answers there."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Sequence
+from contextlib import AsyncExitStack
+from dataclasses import replace
+
+import pytest
+
+from provision.board.engine import from_declaration
+from provision.board.firmware import Device
+from provision.board.front import serve_pty
+from provision.link.errors import LinkError, PortMissing, Silent
+from provision.link.ports import Port
+from provision.wizard import finding
+from provision.wizard.finding import Finder, Place
+from provision.wizard.screen import ScreenAsker
+from tests.link.served import terminal
+from tests.wizard.bench import DEMO
+
+
+@pytest.fixture(autouse=True)
+def _impatient(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(finding, "_KNOCK_TIME", 0.4)
+    monkeypatch.setattr(finding, "_LOOK_PAUSE", 0.01)
+
+
+async def serve(stack: AsyncExitStack, unit: bytes = b"\x01") -> Port:
+    """Return the port of a new board."""
+    device = Device(from_declaration(DEMO, unit=unit))
+    return Port(await stack.enter_async_context(serve_pty(device)), "", kind="native")
+
+
+async def found_at(ports: Sequence[Port], *, asker: ScreenAsker | None = None) -> str:
+    """Return the device at which a board is found."""
+    finder = Finder(Place(), lambda _: None, waits=False, asker=asker, look=lambda: list(ports))
+    found = await finder.find()
+    await found.connection.close()
+    return found.port.device
+
+
+def test_the_one_port_that_answers_is_taken() -> None:
+    """A port where nothing answers is passed over, and one that is no board's is not touched."""
+
+    async def play() -> None:
+        async with AsyncExitStack() as stack:
+            silent = await stack.enter_async_context(terminal())
+            board = await serve(stack)
+            other = replace(board, device="/dev/null", kind="unknown")
+            ports = [other, Port(silent.name, "", kind="bridge"), board]
+            assert await found_at(ports) == board.device
+
+    asyncio.run(play())
+
+
+def test_several_boards_are_told_apart_by_what_they_call_themselves() -> None:
+    """Without somebody to ask, each is named with its port and how to choose."""
+
+    async def play() -> None:
+        async with AsyncExitStack() as stack:
+            ports = [await serve(stack, b"\x01"), await serve(stack, b"\x02")]
+            with pytest.raises(PortMissing) as caught:
+                await found_at(ports)
+            said = str(caught.value)
+            assert "--port" in said
+            for port, unit in zip(ports, ("01", "02"), strict=True):
+                assert f"{port.device}: orchard-frost-alarm 1.4.0 on" in said
+                assert f"(id {unit})" in said
+
+    asyncio.run(play())
+
+
+def test_the_person_chooses_among_several_boards() -> None:
+    """By a number."""
+
+    class Chooses(ScreenAsker):
+        def __init__(self) -> None:
+            self.title = ""
+            self.options: Sequence[str] = ()
+
+        async def choose(self, title: str, options: Sequence[str]) -> int:
+            self.title, self.options = title, options
+            return 1
+
+    async def play() -> None:
+        async with AsyncExitStack() as stack:
+            ports = [await serve(stack, b"\x01"), await serve(stack, b"\x02")]
+            asker = Chooses()
+            assert await found_at(ports, asker=asker) == ports[1].device
+            assert asker.title == "Several boards answer. Which one is meant?"
+            assert len(asker.options) == 2
+
+    asyncio.run(play())
+
+
+def test_no_board_is_an_error_where_nobody_can_plug_one_in() -> None:
+    """With what is wrong at the one port there is, or with what to do."""
+
+    async def play() -> None:
+        with pytest.raises(PortMissing, match="plug it in, or name its port with --port"):
+            await found_at([])
+        async with terminal() as silent:
+            port = Port(silent.name, "", kind="bridge")
+            with pytest.raises(Silent, match="reset"):
+                await found_at([port])
+            with pytest.raises(LinkError, match="No board answers on any port"):
+                await found_at([port, Port("/dev/no-such-port", "", kind="native")])
+
+    asyncio.run(play())
+
+
+def test_a_board_that_is_plugged_in_later_is_found() -> None:
+    """Somebody is there, so it is waited for, and said once what to do."""
+
+    async def play() -> None:
+        async with AsyncExitStack() as stack:
+            board = await serve(stack)
+            looks = iter([[], [], [], [board]])
+            said: list[str] = []
+            finder = Finder(Place(), said.append, waits=True, look=lambda: list(next(looks)))
+            found = await finder.find()
+            await found.connection.close()
+            assert found.port == board
+            assert said == ["Waiting for a board: plug it in, or press its reset button."]
+
+    asyncio.run(play())

@@ -1,0 +1,114 @@
+# SPDX-License-Identifier: MIT
+"""What a board holds, on a screen and for programs; and what a board may not hold."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+
+import pytest
+
+from provision.contract.table import Held, Kind
+from provision.link.replies import HeldValue
+from provision.settings.model import Field, Schema, Section, Value
+from provision.settings.wire import SchemaError
+from provision.wizard import show
+from provision.wizard.conduct import Met, held_settings, meet
+from tests.wizard.barn import COMPLETE, SCHEMA
+from tests.wizard.bench import PASSPHRASE, SERVICE_KEY, Bench, bench, first_time
+
+
+async def met(here: Bench) -> Met:
+    """Return the board as it is met now."""
+    board = here.connect()
+    try:
+        return await meet(board, here.cache, lambda _: None)
+    finally:
+        await board.close()
+
+
+def test_what_a_board_holds_is_shown_without_a_secret() -> None:
+    """Set values in words, what is not set with its default, secrets as set; each fits a line."""
+
+    async def play() -> None:
+        async with bench() as here:
+            fresh = "\n".join(show.lines(await met(here)))
+            assert "nothing is stored" in fresh
+            assert "  Time between readings: not set: 1 min by default" in fresh
+            await here.set_up(*first_time(), "\r")
+            board = await met(here)
+            text = "\n".join(show.lines(board))
+            for line in (
+                "  it works with the settings",
+                "  Network: Orchard Gate",
+                "  Passphrase: set, not shown",
+                "  Alarm below: 1.5 °C",
+                "  Sort of probe: Analog",
+                "  Certificate: not set",
+            ):
+                assert f"{line}\n" in text
+            assert "Probe 2" not in text
+            assert "Address" not in text  # applies only to a fixed one
+            found = show.as_json(board)
+            assert found["settings"]["network.name"] == {"held": "set", "value": "Orchard Gate"}
+            assert found["settings"]["service.key"] == {"held": "set"}
+            assert found["settings"]["mast.alarm-below"] == {"held": "set", "value": "1.5 °C"}
+            assert found["settings"]["siren.fitted"] == {"held": "set", "value": True}
+            assert found["run"] == "proven"
+            everything = text + json.dumps(found)
+            assert PASSPHRASE not in everything
+            assert SERVICE_KEY not in everything
+
+    asyncio.run(play())
+
+
+def values(changed: dict[str, HeldValue]) -> dict[str, HeldValue]:
+    """Return what a barn's board tells, with some of it changed."""
+    told = {s.key: HeldValue(Held.UNSET) for s in SCHEMA.settings}
+    told |= {key: HeldValue(Held.SET, value) for key, value in COMPLETE.items()}
+    return told | changed
+
+
+def test_a_value_that_a_board_gives_of_a_secret_is_dropped() -> None:
+    """A board must never send one; if it does, it goes no further."""
+    told = values({"door.code": HeldValue(Held.SET, "canary-4711")})
+    assert held_settings(SCHEMA, told)["door.code"].value is None
+
+
+def test_a_code_that_nobody_knows_counts_as_nothing_held() -> None:
+    """It is asked for again, which mends it."""
+    told = values({"door.note": HeldValue(77)})
+    assert held_settings(SCHEMA, told)["door.note"].held is Held.UNSET
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"door.note": HeldValue(Held.SET, 5)},
+        {"door.note": HeldValue(Held.SET, "x\x1b[2J")},
+        {"door.note": HeldValue(Held.SET, [1])},
+        {"door.note": HeldValue(Held.SET)},
+        {"door.contact": HeldValue(Held.SET, 3)},
+        {"lamp.1.colour": HeldValue(Held.SET, "blue")},
+        {"no.such": HeldValue(Held.UNSET)},
+    ],
+)
+def test_a_board_that_contradicts_its_own_schema_is_not_believed(
+    changed: dict[str, HeldValue],
+) -> None:
+    """With one sentence that says whose fault it is."""
+    with pytest.raises(SchemaError, match="needs mending"):
+        held_settings(SCHEMA, values(changed))
+
+
+def test_of_a_blob_the_length_is_shown() -> None:
+    """It is all that a board tells."""
+    fields = (Field("file", Kind.BLOB, "File", maximum=100),)
+    schema = Schema("T", (Section("s", "S", fields),))
+    held = held_settings(schema, {"s.file": HeldValue(Held.SET, 17)})
+    assert held["s.file"].value == 17
+    with pytest.raises(SchemaError):
+        held_settings(schema, {"s.file": HeldValue(Held.SET, b"content")})
+    wrong: Value = "seventeen"
+    with pytest.raises(SchemaError):
+        held_settings(schema, {"s.file": HeldValue(Held.SET, wrong)})
