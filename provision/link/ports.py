@@ -98,7 +98,7 @@ async def open_stream(
     if by_url and os.name == "posix":
         try:
             port.fileno()
-        except (*PORT_ERRORS, AttributeError):  # loop:// and rfc2217:// have none
+        except PORT_ERRORS:  # loop:// and rfc2217:// have none
             port.close()
             raise PortMissing(
                 f"The port {name} cannot be driven here: use a device, or socket://HOST:PORT."

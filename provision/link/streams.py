@@ -134,7 +134,9 @@ class DescriptorStream:
     def _has_unsent(self) -> bool:
         try:
             return self._inbox.lost is None and bool(self._unsent or self._port.out_waiting)
-        except (*PORT_ERRORS, AttributeError):  # the port of a socket URL does not count
+        except AttributeError:  # the port of a socket URL does not count
+            return bool(self._unsent)
+        except PORT_ERRORS:
             return False
 
     def _on_readable(self) -> None:
