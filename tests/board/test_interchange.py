@@ -1,0 +1,64 @@
+# SPDX-License-Identifier: MIT
+"""A flash written by the board in Python loads in the C stub, and the other way round."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import pytest
+
+from provision.board.flash import Flash
+from provision.contract.table import (
+    ConfirmKey,
+    EraseKey,
+    GetValuesKey,
+    MessageType,
+    SetFieldKey,
+    UndoKey,
+)
+from tests.stub.c_stub import build
+from tests.stub.twins import Twins, twins
+
+
+def step(both: Twins, drawn: random.Random, number: int) -> None:
+    """Let one thing happen to both boards; each reply of one is that of the other."""
+    generation = both.board.generation
+    match drawn.randrange(8):
+        case 0 | 1 | 2:
+            level = {SetFieldKey.FIELD: "lamp.level", SetFieldKey.VALUE: drawn.randrange(10)}
+            both.ask(MessageType.SET_FIELD, level)  # type: ignore[arg-type]
+            both.commit(bytes([number] * 8))
+        case 3:
+            both.ask(MessageType.UNDO, {UndoKey.GENERATION: generation})
+        case 4 | 5:
+            both.ask(MessageType.CONFIRM, {ConfirmKey.GENERATION: generation})
+        case 6:
+            both.restart()
+        case _ if drawn.random() < 0.3:
+            both.ask(MessageType.ERASE, {EraseKey.GENERATION: generation})
+
+
+def exchange_flash(both: Twins) -> None:
+    """Give each board the other's flash, and start both."""
+    ours, theirs = both.board.store.flash, both.stub.flash
+    assert isinstance(theirs, Flash)
+    for flash, content in ((ours, theirs.content), (theirs, ours.content)):
+        flash.__init__(flash.geometry, content)  # type: ignore[misc]
+    both.restart()
+
+
+@pytest.mark.needs("gcc")
+def test_each_board_goes_on_from_the_other_one_s_flash(tmp_path: Path) -> None:
+    """Through commits, trials, undo, erase and starts, in 60 stories of 12 steps."""
+    library = build(tmp_path)
+    for seed in range(60):
+        drawn = random.Random(seed)
+        both = twins(library, "trial-board")
+        for number in range(1, 13):
+            step(both, drawn, number)
+            if drawn.random() < 0.4:
+                exchange_flash(both)
+            both.ask(MessageType.HELLO)
+            both.ask(MessageType.STATUS)
+            both.ask(MessageType.GET_VALUES, {GetValuesKey.FIRST: 0})
