@@ -216,7 +216,7 @@ class AnswersAsker:
     def progress(self, done: int, count: int) -> None:
         """Say only when all is done: a log has no use for a moving bar."""
         if done == count:
-            self._say(f"Sent: {count} of {count}.")
+            self._say("Sent.")
 
     async def ask(self, question: Question, flow: Flow) -> Answer:
         """Return the file's answer, else what Return gives, else none where that is allowed."""

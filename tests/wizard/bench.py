@@ -106,28 +106,44 @@ class Bench:
         self, *keys: str, wishes: Wishes | None = None, find_again: FindAgain | None = None
     ) -> Ending:
         """Meet the board and go through the dialog with these keystrokes."""
-        screen = io.StringIO()
-        size = Size(rows=40, columns=80)
-        output = Vt100_Output(screen, lambda: size, term="xterm", enable_cpr=False)
-        with create_pipe_input() as pipe:
-            typing = asyncio.ensure_future(_type(pipe, keys))
-            asker = ScreenAsker(pipe, output, {})
-            connection = self.connect()
-            try:
-                met = await meet(connection, self.cache, asker.say)
-                ending, connection = await set_up(
-                    connection,
-                    met,
-                    asker,
-                    cache=self.cache,
-                    wishes=wishes or Wishes(),
-                    find_again=find_again,
-                )
-            finally:
-                typing.cancel()
-                await connection.close()
-                self.screen = _ESCAPES.sub("", screen.getvalue())
+        ending, self.screen = await play_on(
+            self.connect(), self.cache, keys, wishes=wishes, find_again=find_again
+        )
         return ending
+
+
+async def play_on(
+    connection: Connection,
+    cache: Cache,
+    keys: Sequence[str],
+    *,
+    wishes: Wishes | None = None,
+    find_again: FindAgain | None = None,
+) -> tuple[Ending, str]:
+    """Go through the dialog with these keystrokes, and close the connection.
+
+    Returns how it ended, and what stood on the screen without the codes that move the cursor.
+    """
+    screen = io.StringIO()
+    size = Size(rows=40, columns=80)
+    output = Vt100_Output(screen, lambda: size, term="xterm", enable_cpr=False)
+    with create_pipe_input() as pipe:
+        typing = asyncio.ensure_future(_type(pipe, keys))
+        asker = ScreenAsker(pipe, output, {})
+        try:
+            met = await meet(connection, cache, asker.say)
+            ending, connection = await set_up(
+                connection,
+                met,
+                asker,
+                cache=cache,
+                wishes=wishes or Wishes(),
+                find_again=find_again,
+            )
+        finally:
+            typing.cancel()
+            await connection.close()
+    return ending, _ESCAPES.sub("", screen.getvalue())
 
 
 @asynccontextmanager
