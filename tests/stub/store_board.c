@@ -189,7 +189,7 @@ int board_start(board *b, unsigned schema)
     memset(b->unit, 0, sizeof b->unit);
     b->reads_left = UINT32_MAX;
     wire(b, &schemas[schema]);
-    b->p.capabilities = PV_CAN_UNDO | PV_CAN_ERASE;
+    b->p.capabilities = PV_CAN_ERASE;
     if (schemas[schema].trial_seconds > 0) {
         b->p.capabilities |= PV_CAN_TRIAL;
     }
