@@ -13,6 +13,7 @@ import json
 import os
 import sys
 from collections.abc import Callable, Coroutine, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -211,10 +212,10 @@ def _setup(options: argparse.Namespace) -> int:
     if options.answers is None and not _has_terminal():
         return _no_terminal("setup")
 
-    async def run() -> Ending:
+    async def run(person: Person) -> Ending:
         from provision.wizard.commands import set_up_at_port  # noqa: PLC0415
 
-        return await set_up_at_port(_place(options), _person(options), ask_all=options.ask_all)
+        return await set_up_at_port(_place(options), person, ask_all=options.ask_all)
 
     return _conclude(options, run)
 
@@ -239,7 +240,7 @@ def _rehearse(options: argparse.Namespace) -> int:
     if options.answers is None and not _has_terminal():
         return _no_terminal("rehearse")
 
-    async def run(declaration: Declaration) -> Ending:
+    async def run(person: Person, declaration: Declaration) -> Ending:
         from provision.board.engine import from_declaration  # noqa: PLC0415
         from provision.board.firmware import Device  # noqa: PLC0415
         from provision.board.loopback import Loopback  # noqa: PLC0415
@@ -247,7 +248,7 @@ def _rehearse(options: argparse.Namespace) -> int:
 
         board = Device(from_declaration(declaration), surroundings)
         async with Loopback(board) as line:
-            return await set_up_in_memory(_InMemory(line), _person(options))
+            return await set_up_in_memory(_InMemory(line), person)
 
     try:
         surroundings = _surroundings(options.networks)
@@ -255,7 +256,7 @@ def _rehearse(options: argparse.Namespace) -> int:
         _say(f"{options.networks}: {error}")
         return ExitCode.MISTAKES
     return _with_declaration(
-        options, lambda declaration: _conclude(options, lambda: run(declaration))
+        options, lambda declaration: _conclude(options, lambda person: run(person, declaration))
     )
 
 
@@ -315,13 +316,24 @@ def _person(options: argparse.Namespace) -> Person:
     return Person(screen.say, screen, waits=True)
 
 
+def _quiet(person: Person) -> AbstractContextManager[None]:
+    """Return what keeps the terminal from echoing, where there is a person at it."""
+    if person.asker is None:
+        return nullcontext()
+    from provision.wizard.screen import without_echo  # noqa: PLC0415
+
+    return without_echo()
+
+
 def _conclude(
-    options: argparse.Namespace, dialog: Callable[[], Coroutine[Any, Any, Ending]]
+    options: argparse.Namespace, dialog: Callable[[Person], Coroutine[Any, Any, Ending]]
 ) -> int:
     """Run a dialog; print how it ended."""
 
     async def run() -> int:
-        ending = await dialog()
+        person = _person(options)
+        with _quiet(person):
+            ending = await dialog(person)
         if options.json:
             _print_json(ending.as_json())
         elif ending.code is ExitCode.DONE:

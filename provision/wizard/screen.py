@@ -10,8 +10,10 @@ from __future__ import annotations
 
 import os
 import re
+import sys
 import textwrap
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from enum import Enum, auto
 from pathlib import Path
@@ -47,6 +49,9 @@ from provision.wizard.questions import (
     ReviewLine,
     pin_name,
 )
+
+if sys.platform != "win32":  # whose terminals echo nothing by themselves
+    import termios
 
 _WIDEST = 78  # columns; longer lines are hard to read on any screen
 _MOST_COMPLETIONS = 40
@@ -97,6 +102,26 @@ _WANTED: Mapping[Kind, Refusal] = {
     Kind.BLOB: Refusal.LENGTH,
 }
 """The refusal whose words say best what a kind of field wants."""
+
+
+@contextmanager
+def without_echo() -> Iterator[None]:
+    """Keep the terminal from echoing what is typed between two questions: it may be a secret.
+
+    Keys that are signals stay signals. Where there is no such terminal nothing is done.
+    """
+    if sys.platform == "win32" or not sys.stdin.isatty():
+        yield
+        return
+    descriptor = sys.stdin.fileno()
+    before = termios.tcgetattr(descriptor)
+    quiet = list(before)
+    quiet[3] &= ~termios.ECHO
+    termios.tcsetattr(descriptor, termios.TCSANOW, quiet)
+    try:
+        yield
+    finally:
+        termios.tcsetattr(descriptor, termios.TCSANOW, before)
 
 
 @dataclass(frozen=True, slots=True)

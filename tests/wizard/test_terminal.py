@@ -1,0 +1,191 @@
+# SPDX-License-Identifier: MIT
+"""The command on a real terminal, a pty: Ctrl-C as the terminal gives it, width, no colours."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import re
+import select
+import struct
+import subprocess
+import sys
+import termios
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import pytest
+
+from provision.wizard.ending import ExitCode
+from tests.test_cli import NETWORKS, ROOT, SCHEMA, SECRETS, provision, stand_in
+from tests.wizard.bench import CTRL_C, first_time
+
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
+
+_COLOURS = re.compile(r"\x1b\[(?:\d+;)*(?:3[0-7]|9[0-7]|38;[0-9;]*|4[0-7])m")
+_ESCAPES = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|[@-Z\\-_])")
+
+
+class Terminal:
+    """A command that runs on a terminal of its own."""
+
+    def __init__(self, master: int, process: subprocess.Popen[bytes]) -> None:
+        self._master = master
+        self.process = process
+        self.raw = ""
+
+    @property
+    def text(self) -> str:
+        """What stood on the terminal, without the codes that move the cursor."""
+        return _ESCAPES.sub("", self.raw)
+
+    def type(self, *keys: str) -> None:
+        """Press keys."""
+        os.write(self._master, "".join(keys).encode())
+
+    def wait_for(self, text: str, patience: float = 30) -> None:
+        """Read until this text has appeared since the last time; fail with what came instead."""
+        seen = len(self.text)
+        deadline = time.monotonic() + patience
+        while text not in self.text[max(0, seen - len(text)) :]:
+            assert time.monotonic() < deadline, f"no {text!r} in {self.text[-2000:]!r}"
+            if not self._read():
+                raise AssertionError(f"ended without {text!r}: {self.text[-2000:]!r}")
+
+    def end(self) -> int:
+        """Read to the end; return the exit code."""
+        while self._read():
+            pass
+        return self.process.wait(timeout=30)
+
+    def _read(self) -> bool:
+        ready, _, _ = select.select([self._master], [], [], 1)
+        if not ready:
+            return self.process.poll() is None
+        try:
+            data = os.read(self._master, 65536)
+        except OSError:  # EIO: the command has gone
+            return False
+        self.raw += data.decode(errors="replace")
+        return bool(data)
+
+
+@contextmanager
+def terminal(*arguments: str, columns: int = 80, **environment: str) -> Iterator[Terminal]:
+    """Run the command on a terminal of this width."""
+    master, slave = os.openpty()
+    fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 30, columns, 0, 0))
+    process = subprocess.Popen(
+        [sys.executable, "-m", "provision", *arguments],
+        cwd=ROOT,
+        stdin=slave,
+        stdout=slave,
+        stderr=slave,
+        start_new_session=True,
+        # The terminal becomes the controlling one, so that Ctrl-C is a signal, as for a person.
+        preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),  # noqa: PLW1509 - no threads
+        env={**os.environ, "TERM": "xterm", "PROMPT_TOOLKIT_NO_CPR": "1", **environment},
+    )
+    os.close(slave)
+    try:
+        yield Terminal(master, process)
+    finally:
+        if process.poll() is None:
+            process.kill()
+        process.wait(timeout=30)
+        os.close(master)
+
+
+@pytest.fixture
+def port() -> Iterator[str]:
+    """The port of a virtual board."""
+    with stand_in("--networks", NETWORKS) as name:
+        yield name
+
+
+def test_a_person_sets_a_board_up(port: str) -> None:
+    """The whole way on a terminal, with no secret left on it."""
+    with terminal("setup", "--port", port) as here:
+        here.wait_for("1 of 23")
+        here.type(*first_time())
+        here.wait_for("Return stores this")
+        here.type("\r")
+        assert here.end() == ExitCode.DONE
+        assert "the board works with them" in " ".join(here.text.split())
+        assert not [secret for secret in SECRETS if secret in here.text]
+    assert "Name of the mast: Orchard mast" in provision("show", "--port", port).stdout
+
+
+def test_an_interrupt_at_a_question_changes_nothing(port: str) -> None:
+    """Ctrl-C, its own exit code, and a sentence."""
+    with terminal("setup", "--port", port) as here:
+        here.wait_for("1 of 23")
+        here.type(CTRL_C)
+        assert here.end() == ExitCode.INTERRUPTED
+        assert "Nothing was changed on the board." in here.text
+    assert "nothing is stored" in provision("show", "--port", port).stdout
+
+
+def test_an_interrupt_while_the_board_tries_the_settings_says_that_they_are_stored(
+    port: str,
+) -> None:
+    """After commit an interrupt no longer undoes anything, and nobody may think so."""
+    with terminal("setup", "--port", port) as here:
+        here.wait_for("1 of 23")
+        here.type(*first_time())
+        here.wait_for("Return stores this")
+        here.type("\r")
+        here.wait_for("Waiting for the board to try")
+        here.type(CTRL_C)
+        assert here.end() == ExitCode.DONE
+        assert "The settings are stored" in " ".join(here.text.split())
+    assert "Network: Orchard Gate" in provision("show", "--port", port).stdout
+
+
+def test_an_interrupt_while_no_board_answers_ends_at_once() -> None:
+    """Waiting says what to do, and how to leave."""
+    master, slave = os.openpty()  # a port with nobody behind it
+    try:
+        with terminal("setup", "--port", os.ttyname(slave)) as here:
+            here.wait_for("press its reset button")
+            here.type(CTRL_C)
+            assert here.end() == ExitCode.INTERRUPTED
+            assert "Nothing was changed on the board." in here.text
+    finally:
+        os.close(slave)
+        os.close(master)
+
+
+def test_a_narrow_terminal_without_colours(port: str) -> None:
+    """At 40 columns no line of ours is longer, and NO_COLOR is honoured."""
+    with terminal("setup", "--port", port, columns=40, NO_COLOR="1") as here:
+        here.wait_for("1 of 23")
+        here.type(*first_time())
+        here.wait_for("To be stored")
+        here.type(CTRL_C)
+        assert here.end() == ExitCode.INTERRUPTED
+        assert not _COLOURS.findall(here.raw)
+        lines = re.split(r"[\r\n]|(?=  > )", here.text)  # a prompt is drawn again in its place
+        assert [line for line in lines if len(line.rstrip()) > 40] == []
+
+
+def test_rehearsing_needs_no_hardware() -> None:
+    """The same dialog, on a board in the same process."""
+    with terminal("rehearse", str(SCHEMA), "--networks", str(NETWORKS)) as here:
+        here.wait_for("1 of 23")
+        here.type(*first_time())
+        here.wait_for("Return stores this")
+        here.type("\r")
+        assert here.end() == ExitCode.DONE
+        assert "198.51.100.7" in here.text
+
+
+def test_a_terminal_that_is_closed_leaves_the_board_as_it_was(port: str) -> None:
+    """Whatever the person did not send was never there."""
+    with terminal("setup", "--port", port) as here:
+        here.type(*first_time()[:3])
+        here.wait_for("Probe 1")
+        here.process.terminate()
+        here.end()
+    assert "nothing is stored" in provision("show", "--port", port).stdout
