@@ -352,7 +352,7 @@ class ScreenAsker:
         if question.fault is not None:
             said = words.fault_sentence(question.field.label, question.fault)
             self._print(f"! {said}", "class:fault", _INDENT)
-        elif question.why in words.WHYS:
+        elif question.why in words.WHYS and question.network is None:
             self._print(words.WHYS[question.why], indent=_INDENT)
         if question.network is not None:
             self._print(f"For the network {question.network}.", indent=_INDENT)

@@ -297,26 +297,29 @@ def test_q_at_the_review_leaves_the_board_as_it_was() -> None:
     asyncio.run(play())
 
 
-def test_an_interrupt_while_it_is_sent_discards_what_is_staged() -> None:
-    """Before commit has gone out, the board is left as it was."""
+def test_an_interrupt_while_it_is_sent_discards_what_is_staged(tmp_path: Path) -> None:
+    """Before commit has gone out, the board is left as it was: here among the parts of a file."""
+    (tmp_path / "authority.pem").write_bytes(bytes(2048))
+    keys = list(first_time())
+    keys[1] = typed("", "", SERVICE_KEY, f"{tmp_path}/authority.pem", "")
 
     async def play() -> None:
         async with bench() as here:
-            task = asyncio.ensure_future(here.set_up(*first_time(), SEND))
+            task = asyncio.ensure_future(here.set_up(*keys, SEND))
 
             def interrupt(request: MessageType | int) -> None:
                 if request is MessageType.SET_FIELD:
                     task.cancel()
-                    here.line.deaf = True  # so that nothing goes on before the interrupt is seen
+                    here.line.deaf = True  # a line in memory would be done before it is seen
+                elif request is MessageType.DISCARD:
+                    here.line.deaf = False
 
             here.line.on_request = interrupt
-            await wait_until(lambda: here.line.deaf)
-            here.line.on_request = lambda _: None
-            here.line.deaf = False
             ending = await task
-            stored = MessageType.COMMIT in here.line.requests
-            assert ending.result is (Result.STORED if stored else Result.NOT_STORED)
-            assert here.board.stored == (EXPECTED if stored else {})
+            assert (ending.code, ending.result) == (ExitCode.INTERRUPTED, Result.NOT_STORED)
+            assert MessageType.COMMIT not in here.line.requests
+            assert here.line.requests[-1] is MessageType.DISCARD
+            assert here.board.stored == {}
             assert here.board.staged == {}
 
     asyncio.run(play())
