@@ -163,6 +163,7 @@ board *board_new(uint8_t slots, uint32_t slot_size, uint32_t erase_unit, uint16_
     b->geometry.slot_size = slot_size;
     b->geometry.erase_unit = erase_unit;
     b->geometry.program_unit = program_unit;
+    b->reads_left = UINT32_MAX;
     flash_blank(&b->flash, slots * slot_size, erase_unit, program_unit, seed);
     return b;
 }
@@ -187,7 +188,6 @@ int board_start(board *b, unsigned schema)
     memset(&b->settings, 0xA5, sizeof b->settings);
     memset(&b->staged, 0, sizeof b->staged);
     memset(b->unit, 0, sizeof b->unit);
-    b->reads_left = UINT32_MAX;
     wire(b, &schemas[schema]);
     b->p.capabilities = PV_CAN_ERASE;
     if (schemas[schema].trial_seconds > 0) {
@@ -198,11 +198,13 @@ int board_start(board *b, unsigned schema)
 
 void board_power(board *b)
 {
+    b->reads_left = UINT32_MAX;
     flash_power_on(&b->flash);
 }
 
 void board_power_as(board *b, uint32_t happened)
 {
+    b->reads_left = UINT32_MAX;
     flash_power_on_as(&b->flash, happened);
 }
 

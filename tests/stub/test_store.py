@@ -621,3 +621,346 @@ def test_four_cuts_in_succession_in_a_trial_take_a_fifth_slot(
     assert explore(library, COARSE_FIVE, scenario, 4) > 0
     with pytest.raises(AssertionError, match="neither the old set nor the new"):
         explore(library, COARSE, scenario, 4)
+
+
+@pytest.mark.parametrize("scenario", BETWEEN, ids=lambda one: one.name)
+def test_three_slots_withstand_two_cuts(library: ctypes.CDLL, scenario: Scenario) -> None:
+    """The weaker promise of a board with three slots, outside of trials."""
+    assert explore(library, Geometry(3, 1024, 1024, 256), scenario, 2) > 0
+
+
+TWO_SLOTS = [one for one in WITHOUT_TRIAL if "undo" not in one.name]
+
+
+@pytest.mark.parametrize("scenario", TWO_SLOTS, ids=lambda one: one.name)
+def test_two_slots_hold_the_old_set_or_the_new_at_every_start(
+    library: ctypes.CDLL, scenario: Scenario
+) -> None:
+    """The weaker promise: never a mixture, nothing lost where torn units read alike; see below."""
+    schema = schema_after(scenario)
+    board = prepare(library, TWO, scenario)
+    outcome = uncut(board, scenario, schema)
+    for operation, size in zip(outcome.operations, outcome.sizes, strict=True):
+        for tear in (Tear.NOTHING, Tear.PREFIX):
+            for done in cut_sizes(size, TWO.program_unit, tear):
+                broken = cut_short(board, scenario, operation, done, tear)
+                assert starts(broken, schema) in (outcome.old, outcome.new)
+        broken = cut_short(board, scenario, operation, 0, Tear.UNSTABLE)
+        for _ in range(8):
+            broken.power()
+            assert set(starts(broken, schema)) <= {*outcome.old, *outcome.new}
+
+
+def test_two_slots_may_take_back_what_only_a_start_told(library: ctypes.CDLL) -> None:
+    """A seal that reads right at one start and wrong at the next: STORAGE.md gives it up."""
+    board = Board(library, TWO).restart()
+    assert commit(1)(board) == 0
+    assert commit(2)(board) == 0
+    whole = board.copy()
+    assert commit(3)(whole) == 0
+    board.cut(whole.operations - 1, 0, Tear.UNSTABLE)
+    commit(3)(board)
+    board.power_as(board.torn)
+    assert board.start() == 0
+    assert board.told_fields.token == token_of(3)
+    board.power_as(0)
+    assert board.start() == 0
+    assert board.told_fields.token == token_of(2)
+
+
+# ------------------------------------------------------------------------------ random histories
+
+
+def random_history(library: ctypes.CDLL, schema: int, seed: int) -> int:
+    """A history of requests, cuts, torn readings and starts; returns how often power was cut."""
+    chance = random.Random(seed)
+    board = Board(library, FINE, seed + 1)
+    board.restart(schema)
+    possible = {State(board.told)}
+    cuts = 0
+    is_on = True
+    for number in range(30):
+        if not is_on:
+            board.power()
+            operations = operations_of(board, restart(schema))
+            if operations and chance.random() < 0.4:
+                cut_randomly(board, restart(schema), operations, chance)
+                cuts += 1
+                possible |= {state.after_start() for state in possible}
+                continue
+            assert board.start(schema) == 0
+            possible = {
+                after for one in possible if (after := one.after_start()).told == board.told
+            }
+            assert possible, f"seed {seed}: the board tells neither the old set nor the new one"
+            is_on = True
+            continue
+        request = random_request(chance, number, on_trial=board.told_fields.starts_left > 0)
+        whole = board.copy()
+        refusal = request(whole)
+        if refusal:
+            assert (refusal, whole.told) == (NO_OLDER_SET, board.told)
+        after = {state.followed_by(whole.told) for state in possible}
+        operations = operations_of(board, request)
+        if operations and chance.random() < 0.4:
+            cut_randomly(board, request, operations, chance)
+            cuts += 1
+            possible |= after
+            is_on = False
+        else:
+            assert request(board) == refusal
+            possible = after if operations else possible
+            is_on = chance.random() < 0.8
+        board.check_rules()
+    return cuts
+
+
+def operations_of(board: Board, step: Step) -> range:
+    """The operations that a step takes."""
+    whole = board.copy()
+    begin = whole.operations
+    step(whole)
+    return range(begin, whole.operations)
+
+
+def cut_randomly(board: Board, step: Step, operations: range, chance: random.Random) -> None:
+    """Lose power in one of the operations, the last being the most delicate."""
+    operation = operations[-1] if chance.random() < 0.4 else chance.choice(operations)
+    tear = chance.choice([*Tear, Tear.UNSTABLE, Tear.UNSTABLE])
+    board.cut(operation, chance.randrange(FINE.program_unit), tear)
+    step(board)
+    assert board.is_dead
+
+
+def random_request(chance: random.Random, number: int, *, on_trial: bool) -> Step:
+    """Something that a host may ask for."""
+    key = chance.choice([None, b"k" * chance.randint(8, 24)])
+    cert = chance.choice([None, b"c" * chance.randint(1, 64)])
+    one = commit(number, key=key, cert=cert)
+    requests: list[Step] = [one, one, one, Board.undo, Board.erase]
+    if on_trial:
+        requests += [Board.confirm, Board.end_trial]
+    return chance.choice(requests)
+
+
+@pytest.mark.parametrize("schema", [FIRST, TRIAL], ids=["without trials", "with trials"])
+def test_random_histories_lose_nothing(library: ctypes.CDLL, schema: int) -> None:
+    """1,500 seeded histories with four slots, every tear among them, any number of cuts."""
+    assert sum(random_history(library, schema, seed) for seed in range(1500)) > 5000
+
+
+# ------------------------------------------------------------------------------- what is written
+
+
+def records(board: Board) -> list[dict[str, object]]:
+    """Read the slots by the page STORAGE.md alone, with other people's CRC and CBOR."""
+    found = []
+    geometry = board.geometry
+    for slot in range(geometry.slots):
+        content = board.image[slot * geometry.slot_size :][: geometry.slot_size]
+        assert content[:4] == b"PVR1"
+        assert content[44:48] == google_crc32c.value(content[:44]).to_bytes(4, "little")
+        number = {name: int.from_bytes(content[at : at + 4], "little") for name, at in FIELDS}
+        payload_at = -(-48 // geometry.program_unit) * geometry.program_unit
+        payload = content[payload_at : payload_at + number["length"]]
+        assert google_crc32c.value(payload) == number["crc"]
+        seal_at = payload_at + -(-len(payload) // geometry.program_unit) * geometry.program_unit
+        inverted = bytes(byte ^ 0xFF for byte in content[44:48])
+        assert content[seal_at : seal_at + 8] == b"SEAL" + inverted
+        assert set(content[seal_at + 8 :]) <= {0xFF}
+        stream = io.BytesIO(payload)
+        entries = []
+        while stream.tell() < len(payload):
+            entries.append(cbor2.load(stream))
+        found.append(
+            {
+                **number,
+                "kind": content[12],
+                "starts": content[13],
+                "token": content[16:24],
+                "digest": content[24:32],
+                "entries": entries,
+            }
+        )
+    return found
+
+
+FIELDS = (("generation", 4), ("set", 8), ("length", 32), ("crc", 36))
+UNIT_M = (google_crc32c.value(b"m") & 0xFFFF) << 16
+
+
+@pytest.mark.parametrize("geometry", GEOMETRIES, ids=str)
+def test_records_look_as_the_page_says(library: ctypes.CDLL, geometry: Geometry) -> None:
+    """Header, payload, tags and seal, read without the stub."""
+    board = Board(library, geometry).restart()
+    assert [record["kind"] for record in records(board)] == [2] * geometry.slots
+    assert [record["generation"] for record in records(board)] == [0] * geometry.slots
+    board.commit(b"12345678", {NAME: b"mast", DEPTH: -7, KEY: b"secret-1", MODE: SIREN})
+    newest = max(records(board), key=lambda record: int(str(record["generation"])))
+    assert newest == newest | {
+        "generation": 1,
+        "set": 1,
+        "kind": 1,
+        "starts": 0,
+        "token": b"12345678",
+        "digest": bytes([FIRST + 1]) + bytes(7),
+        "entries": [
+            ["site.name", 1, "mast"],
+            ["probe.depth", 4 + 256 + UNIT_M, -7],
+            ["service.key", 2, "secret-1"],
+            ["alarm.mode", 6, "siren"],
+        ],
+    }
+
+
+def test_slots_wear_evenly(library: ctypes.CDLL) -> None:
+    """Each commit erases one slot, each in its turn (STORAGE.md, Wear)."""
+    board = Board(library, FINE).restart()
+    before = board.slot_erases()
+    for number in range(400):
+        assert board.commit(b"%8d" % number, {NAME: b"mast", DEPTH: number % 100}) == 0
+    erases = [after - one for one, after in zip(before, board.slot_erases(), strict=True)]
+    assert sum(erases) == 400
+    assert max(erases) - min(erases) <= 1
+
+
+def test_a_start_without_a_cause_writes_nothing(library: ctypes.CDLL) -> None:
+    """Not before the first commit, nor after, nor after an erase."""
+    board = Board(library, FINE).restart()
+    for step in (commit(1), commit(2), Board.undo, Board.erase):
+        assert board.restart().operations == 0
+        assert step(board) == 0
+    assert board.restart().operations == 0
+
+
+def test_the_largest_set_must_fit(library: ctypes.CDLL) -> None:
+    """A slot that cannot hold it is refused at the start, not at some commit."""
+    board = Board(library, Geometry(4, 256, 256, 8))
+    board.power()
+    assert board.start() == ERROR_SPACE
+
+
+# ------------------------------------------------------------------------------------- requests
+
+
+def told_token(board: Board) -> bytes:
+    """The token in force; empty where there is none."""
+    return bytes(board.told_fields.token) if board.told_fields.holds_set else b""
+
+
+def test_undo_goes_back_and_forth(library: ctypes.CDLL) -> None:
+    """Undoing an undo comes back to where one was [6.7]; each raises the generation."""
+    board = Board(library, FINE).restart()
+    assert board.undo() == NO_OLDER_SET
+    commit(1)(board)
+    assert board.undo() == NO_OLDER_SET
+    commit(2)(board)
+    for token in (1, 2, 1):
+        before = board.generation
+        assert board.undo() == 0
+        assert told_token(board) == token_of(token)
+        assert board.settings.name == b"tree %d" % token
+        assert board.generation == before + 1
+        assert told_token(board.copy().restart()) == token_of(token)
+
+
+def test_undo_skips_copies_of_the_same_commit(library: ctypes.CDLL) -> None:
+    """A trial leaves copies of one set in several slots; undo goes to the set before them."""
+    board = Board(library, FINE).restart(TRIAL)
+    commit(1)(board)
+    commit(2)(board)
+    board.restart(TRIAL)
+    assert board.confirm() == 0
+    assert board.undo() == 0
+    assert told_token(board) == token_of(1)
+
+
+def test_undo_is_refused_where_the_older_set_is_incomplete(library: ctypes.CDLL) -> None:
+    """The update asks for a height that the set before it does not have."""
+    board = Board(library, FINE).restart(FIRST)
+    commit(1)(board)
+    board.restart(SECOND)
+    assert board.missing == HEIGHT
+    assert board.commit(b"updated.", {HEIGHT: 312}) == 0
+    told, operations = board.told, board.operations
+    assert board.undo() == NO_OLDER_SET
+    assert (board.told, board.operations) == (told, operations)
+
+
+def test_a_trial_ends_at_the_third_start(library: ctypes.CDLL) -> None:
+    """Two starts run on the new set, the third on the old one [5.4], whose token counts again."""
+    board = Board(library, FINE).restart(TRIAL)
+    commit(1)(board)
+    assert board.told_fields.starts_left == 0  # nothing older
+    commit(2)(board)
+    seen = [(told_token(board), board.told_fields.starts_left)]
+    for _ in range(4):
+        board.restart(TRIAL)
+        seen.append((told_token(board), board.told_fields.starts_left))
+    one, two = token_of(1), token_of(2)
+    assert seen == [(two, 3), (two, 2), (two, 1), (one, 0), (one, 0)]
+    assert board.settings.name == b"tree 1"
+
+
+def test_a_commit_in_a_trial_keeps_the_confirmed_set(library: ctypes.CDLL) -> None:
+    """However many sets were on trial, a bad end goes back to the one that was proven."""
+    board = Board(library, FINE).restart(TRIAL)
+    for number in range(1, 8):
+        assert commit(number)(board) == 0
+    assert board.end_trial() == 0
+    assert told_token(board) == token_of(1)
+    assert told_token(board.restart(TRIAL)) == token_of(1)
+
+
+def test_proven_keeps_the_set(library: ctypes.CDLL) -> None:
+    """After confirm no number of starts brings the old set back."""
+    board = Board(library, FINE).restart(TRIAL)
+    commit(1)(board)
+    commit(2)(board)
+    assert board.confirm() == 0
+    for _ in range(5):
+        assert told_token(board.restart(TRIAL)) == token_of(2)
+
+
+def test_a_failing_flash_refuses_and_changes_nothing(library: ctypes.CDLL) -> None:
+    """Whichever operation of a commit fails: refused, now and at later starts; the next one works."""
+    board = Board(library, FINE).restart()
+    for number in (1, 2, 3):
+        commit(number)(board)
+    for operation in operations_of(board, commit(4)):
+        failing = board.copy()
+        failing.fail(operation, operation + 1)
+        assert commit(4)(failing) == STORAGE_REFUSED
+        assert failing.told == board.told
+        assert failing.copy().restart().told == board.told
+        assert commit(5)(failing) == 0
+        assert told_token(failing.restart()) == token_of(5)
+
+
+@pytest.mark.parametrize(
+    "request_", [commit(4), Board.undo, Board.erase], ids=["commit", "undo", "erase"]
+)
+def test_a_dead_flash_leaves_the_set_in_force(library: ctypes.CDLL, request_: Step) -> None:
+    """Where nothing can be written any more, the board still starts with what it has."""
+    board = Board(library, FINE).restart()
+    for number in (1, 2, 3):
+        commit(number)(board)
+    told = board.told
+    board.fail(0, 2**32 - 1)
+    assert request_(board) == STORAGE_REFUSED
+    assert board.told == told
+    assert board.restart().told == told
+
+
+def test_reading_that_fails_never_stops_a_start(library: ctypes.CDLL) -> None:
+    """Whichever read fails, and all after it: the board starts, with an older set or with none."""
+    board = Board(library, FINE).restart()
+    for number in (1, 2, 3):
+        commit(number)(board)
+    right = {token_of(number) for number in (1, 2, 3)} | {b""}
+    for reads in range(200):
+        failing = board.copy()
+        failing.power()
+        failing.fail_reads(reads)
+        assert failing.start() == 0
+        assert told_token(failing) in right
