@@ -410,7 +410,8 @@ class ScreenAsker:
         Every prompt has a session of its own, without a history: from one, the next question would
         give a secret back.
         """
-        entry = _Entry(check, secret=secret, while_typing=while_typing)
+        items = completer if isinstance(completer, _Items) else None
+        entry = _Entry(check, items, secret=secret, while_typing=while_typing)
         keys_line = _keys_line(secret=secret, can_clear=can_clear)
 
         def toolbar() -> FormattedText:
@@ -460,11 +461,17 @@ class _Entry:
     """The state of one prompt: whether a secret is shown, and what is wrong with the text."""
 
     def __init__(
-        self, check: Callable[[str], str | None], *, secret: bool, while_typing: bool
+        self,
+        check: Callable[[str], str | None],
+        items: _Items | None,
+        *,
+        secret: bool,
+        while_typing: bool,
     ) -> None:
         self.typed = ""
         """What was typed when help was asked for, or when it was wrong."""
         self._check = check
+        self._items = items
         self._secret = secret
         self._while_typing = while_typing
         self._revealed = False
@@ -475,7 +482,11 @@ class _Entry:
 
     def complaint(self, text: str) -> str | None:
         """Return what is wrong with what is typed so far."""
-        return self._check(text) if text and self._while_typing else None
+        if not text or not self._while_typing:
+            return None
+        if self._items is not None and self._items.matching(text):
+            return None  # it may yet become one of them
+        return self._check(text)
 
     def keys(self, editable: str) -> KeyBindings:
         """Return what the keys do; Up fetches what can be edited."""
