@@ -1,752 +1,56 @@
 # SPDX-License-Identifier: MIT
-"""The stub's store (firmware_stub/STORAGE.md) on flash that loses power wherever it hurts.
+"""The stub's store (firmware_stub/STORAGE.md): its format, its requests, what it makes of content.
 
-The invariant: after a power cut a board holds the whole old set or the whole new one; what it told a
-host once, at this start or by an acknowledgement, it holds at every later start.
-
-The compiled stub runs on a model of flash (flash_model.c) inside this process. The model enforces the
-rules of NOR flash: bits go from 1 to 0, a program unit is written once between erases, and only where
-the same power cycle has erased.
+What happens when power is lost has a file of its own, test_store_power.py.
 """
 
 from __future__ import annotations
 
 import ctypes
-import hashlib
 import io
-import random
-import subprocess
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from enum import IntEnum
-from pathlib import Path
 
 import cbor2
 import google_crc32c
 import pytest
 
-ROOT = Path(__file__).parents[2]
-STUB = ROOT / "firmware_stub"
-HERE = Path(__file__).parent
+from tests.stub.store_board import (
+    CERT,
+    DEPTH,
+    ERROR_SPACE,
+    FELL_BACK,
+    FINE,
+    FIRST,
+    GEOMETRIES,
+    HEIGHT,
+    IS_SET,
+    KEY,
+    LAMP,
+    MODE,
+    NAME,
+    NO_OLDER_SET,
+    SECOND,
+    SIREN,
+    STORAGE_REFUSED,
+    THIRD,
+    TRIAL,
+    Board,
+    Geometry,
+    Step,
+    Tear,
+    commit,
+    compile_board,
+    operations_of,
+    token_of,
+    told_token,
+)
 
 pytestmark = pytest.mark.needs("cc")
-
-FLAGS = ["-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror"]
-# Undefined behaviour ends the run instead of passing unseen.
-CHECKED = ["-fsanitize=undefined", "-fsanitize-undefined-trap-on-error"]
-
-STORAGE_REFUSED = 23  # PV_REFUSE_STORAGE, PV_REFUSE_NO_OLDER_SET of pv_table.h
-NO_OLDER_SET = 24
-NO_FIELD = 0xFFFF
-ERROR_CONFIG, ERROR_SPACE = -1, -3  # PV_ERROR_ of pv.h
-IS_SET, IS_ACTIVE, FELL_BACK, IN_FORCE = 1, 2, 4, 8
-CAN_UNDO, CAN_TRIAL = 1, 2
-
-# The schemas of store_board.c.
-FIRST, SECOND, THIRD, TRIAL = range(4)
-NAME, DEPTH, KEY, CERT, MODE, HEIGHT = range(6)
-SIREN, LAMP = 1, 2  # options of version 1
-
-
-class Tear(IntEnum):
-    """What an operation that was cut short leaves: enum flash_tear of flash_model.h."""
-
-    NOTHING = 0
-    PREFIX = 1
-    SUBSET = 2
-    ALL_BUT_LAST = 3
-    UNSTABLE = 4
-    ECC = 5
-
-
-@dataclass(frozen=True, slots=True)
-class Geometry:
-    """How a board's flash is divided."""
-
-    slots: int
-    slot_size: int
-    erase_unit: int
-    program_unit: int
-
-    def __str__(self) -> str:
-        return f"{self.slots}x{self.slot_size}-{self.erase_unit}-{self.program_unit}"
-
-
-FINE = Geometry(4, 512, 256, 8)
-GEOMETRIES = [FINE, Geometry(4, 512, 512, 1), Geometry(4, 1024, 1024, 256)]
-THREE = Geometry(3, 512, 256, 8)
-TWO = Geometry(2, 512, 256, 8)
-
-
-class Settings(ctypes.Structure):
-    """The settings struct of store_board.c."""
-
-    _fields_ = (
-        ("state", ctypes.c_uint8 * 6),
-        ("name", ctypes.c_char * 17),
-        ("depth", ctypes.c_int32),
-        ("key", ctypes.c_char * 25),
-        ("certificate_length", ctypes.c_uint16),
-        ("certificate", ctypes.c_uint8 * 64),
-        ("mode", ctypes.c_uint8),
-        ("height", ctypes.c_int32),
-    )
-
-
-class Told(ctypes.Structure):
-    """What board_told() gives."""
-
-    _fields_ = (
-        ("holds_set", ctypes.c_uint8),
-        ("starts_left", ctypes.c_uint8),
-        ("token", ctypes.c_char * 8),
-    )
 
 
 @pytest.fixture(scope="module")
 def library(tmp_path_factory: pytest.TempPathFactory) -> ctypes.CDLL:
-    """The stub with the flash model and the test board, compiled."""
-    target = tmp_path_factory.mktemp("store") / "store.so"
-    own = [HERE / "flash_model.c", HERE / "store_board.c"]
-    sources = sorted(map(str, [*own, *(STUB / "src").glob("*.c")]))
-    folders = [f"-I{folder}" for folder in (STUB / "include", STUB / "src", HERE)]
-    subprocess.run(
-        ["cc", *FLAGS, *CHECKED, "-O1", "-fPIC", "-shared", *folders, "-o", target, *sources],
-        check=True,
-        timeout=120,
-    )
-    loaded = ctypes.CDLL(str(target))
-    loaded.board_new.restype = ctypes.c_void_p
-    loaded.board_settings.restype = ctypes.POINTER(Settings)
-    loaded.board_image.restype = ctypes.POINTER(ctypes.c_uint8)
-    loaded.board_find_in_ram.restype = ctypes.c_long
-    loaded.board_told.restype = ctypes.c_size_t
-    for name in ("generation", "erases", "operations", "operation_size", "broken_rules", "torn"):
-        getattr(loaded, f"board_{name}").restype = ctypes.c_uint32
-    for name in ("missing", "capabilities"):
-        getattr(loaded, f"board_{name}").restype = ctypes.c_uint16
-    loaded.board_is_dead.restype = ctypes.c_bool
-    return loaded
-
-
-class Board:
-    """One board: its flash, which outlives a start, and the stub's RAM, which does not."""
-
-    def __init__(self, library: ctypes.CDLL, geometry: Geometry, seed: int = 1) -> None:
-        self.library = library
-        self.geometry = geometry
-        self.handle = ctypes.c_void_p(
-            library.board_new(
-                geometry.slots, geometry.slot_size, geometry.erase_unit, geometry.program_unit, seed
-            )
-        )
-
-    def __del__(self) -> None:
-        self.library.board_free(self.handle)
-
-    def __repr__(self) -> str:
-        return f"Board({self.geometry})"
-
-    def copy(self) -> Board:
-        """Return another board in the same state."""
-        other = Board(self.library, self.geometry)
-        self.library.board_copy(other.handle, self.handle)
-        return other
-
-    def power(self) -> None:
-        """Begin a new power cycle."""
-        self.library.board_power(self.handle)
-
-    def power_as(self, happened: int) -> None:
-        """The same; what is torn in erase unit n reads as done where bit n is set, else as not."""
-        self.library.board_power_as(self.handle, happened)
-
-    def start(self, schema: int = FIRST) -> int:
-        """Start the firmware."""
-        return int(self.library.board_start(self.handle, schema))
-
-    def restart(self, schema: int = FIRST) -> Board:
-        """Power off and on, and start without a fault."""
-        self.power()
-        assert self.start(schema) == 0
-        return self
-
-    def cut(self, operation: int, size: int, tear: Tear) -> None:
-        """Lose power in the operation with that number of this power cycle."""
-        self.library.board_cut(self.handle, operation, size, int(tear))
-
-    def fail(self, first: int, end: int) -> None:
-        """Let the operations of that range report a failure."""
-        self.library.board_fail(self.handle, first, end)
-
-    def fail_reads(self, after: int) -> None:
-        """Let reading fail after so many reads."""
-        self.library.board_fail_reads(self.handle, after)
-
-    def stage(self, values: dict[int, bytes | int | None]) -> None:
-        """Stage values, or None to clear."""
-        for field, value in values.items():
-            if value is None:
-                self.library.board_stage_clear(self.handle, field)
-            elif isinstance(value, int):
-                self.library.board_stage_number(self.handle, field, value)
-            else:
-                self.library.board_stage_bytes(self.handle, field, value, len(value))
-
-    def commit(self, token: bytes, values: dict[int, bytes | int | None]) -> int:
-        """Stage and commit."""
-        self.stage(values)
-        return int(self.library.board_commit(self.handle, token))
-
-    def undo(self) -> int:
-        """Put the older set in force."""
-        return int(self.library.board_undo(self.handle))
-
-    def confirm(self) -> int:
-        """Keep the set on trial."""
-        return int(self.library.board_confirm(self.handle))
-
-    def end_trial(self) -> int:
-        """End the trial badly."""
-        return int(self.library.board_end_trial(self.handle))
-
-    def erase(self) -> int:
-        """Wipe all."""
-        return int(self.library.board_erase(self.handle))
-
-    @property
-    def generation(self) -> int:
-        """The generation in force."""
-        return int(self.library.board_generation(self.handle))
-
-    @property
-    def operations(self) -> int:
-        """Programs and erases in this power cycle."""
-        return int(self.library.board_operations(self.handle))
-
-    def operation_size(self, operation: int) -> int:
-        """Bytes of one of them."""
-        return int(self.library.board_operation_size(self.handle, operation))
-
-    @property
-    def is_dead(self) -> bool:
-        """Whether power is lost."""
-        return bool(self.library.board_is_dead(self.handle))
-
-    @property
-    def missing(self) -> int:
-        """The first required field without a value."""
-        return int(self.library.board_missing(self.handle))
-
-    @property
-    def capabilities(self) -> int:
-        """What the store can promise."""
-        return int(self.library.board_capabilities(self.handle))
-
-    @property
-    def settings(self) -> Settings:
-        """The settings in force, as they stand now."""
-        settings: Settings = self.library.board_settings(self.handle).contents
-        return settings
-
-    @property
-    def told(self) -> bytes:
-        """All that a host is told, but for the generation, to compare."""
-        told = ctypes.create_string_buffer(1024)
-        size = self.library.board_told(self.handle, told)
-        return told.raw[:size]
-
-    @property
-    def told_fields(self) -> Told:
-        """Whether a set is held, starts left and token."""
-        return Told.from_buffer_copy(self.told)
-
-    @property
-    def image(self) -> bytes:
-        """What the flash holds."""
-        return bytes(self._cells[: self.geometry.slots * self.geometry.slot_size])
-
-    def change_image(self, at: int, xor: int) -> None:
-        """Flip bits of the flash."""
-        self._cells[at] ^= xor
-
-    @property
-    def _cells(self) -> ctypes._Pointer[ctypes.c_uint8]:
-        cells: ctypes._Pointer[ctypes.c_uint8] = self.library.board_image(self.handle)
-        return cells
-
-    @property
-    def torn(self) -> int:
-        """The erase units in which something is torn, as a set of bits."""
-        return int(self.library.board_torn(self.handle))
-
-    @property
-    def durable(self) -> bytes:
-        """A digest of all that outlives a loss of power, what torn units may read as included."""
-        buffer = ctypes.create_string_buffer(3 * self.geometry.slots * self.geometry.slot_size)
-        self.library.board_durable(self.handle, buffer)
-        return hashlib.blake2b(buffer.raw, digest_size=16).digest()
-
-    def write_image(self, at: int, content: bytes) -> None:
-        """Put bytes into the flash as a test wants them."""
-        for offset, byte in enumerate(content):
-            self._cells[at + offset] = byte
-
-    def check_rules(self) -> None:
-        """No rule of the flash was broken so far."""
-        assert self.library.board_broken_rules(self.handle) == 0
-
-    def find_in_ram(self, secret: bytes) -> int:
-        """Where in the stub's RAM, the settings in force aside, these bytes are; -1: nowhere."""
-        return int(self.library.board_find_in_ram(self.handle, secret, len(secret)))
-
-    def slot_erases(self) -> list[int]:
-        """Erases of the first erase unit of each slot."""
-        units = self.geometry.slot_size // self.geometry.erase_unit
-        return [
-            int(self.library.board_erases(self.handle, slot * units))
-            for slot in range(self.geometry.slots)
-        ]
-
-
-Step = Callable[[Board], int]
-
-
-def commit(number: int, **more: bytes | int | None) -> Step:
-    """Commit a set that the number tells from all others."""
-    values: dict[int, bytes | int | None] = {NAME: b"tree %d" % number, DEPTH: number}
-    names = {"key": KEY, "cert": CERT, "mode": MODE}
-    values.update({names[name]: value for name, value in more.items()})
-    return lambda board: board.commit(token_of(number), values)
-
-
-def token_of(number: int) -> bytes:
-    """The token of commit(number)."""
-    return b"token %2d" % number
-
-
-def restart(schema: int) -> Step:
-    """A start of the firmware; the power cycle begins outside, so that it can be cut."""
-    return lambda board: board.start(schema)
-
-
-@dataclass(frozen=True, slots=True)
-class Scenario:
-    """Something that is cut short, and how the board came there."""
-
-    name: str
-    setup: tuple[Step, ...]
-    last: Step
-    schema: int = FIRST
-    later: int | None = None  # the schema from the last step on
-
-    @property
-    def is_start(self) -> bool:
-        """Whether the last step is itself a start."""
-        return self.last.__qualname__.startswith("restart")
-
-
-LONG = {"key": b"q" * 24, "cert": b"c" * 60, "mode": SIREN}
-FULL = tuple(commit(number, key=b"secret-%d" % number) for number in range(1, 6))
-
-SCENARIOS = [
-    Scenario("very first start", (), restart(FIRST)),
-    Scenario("first commit", (), commit(1)),
-    Scenario("second commit", (commit(1),), commit(2)),
-    Scenario("commit when every slot is used", FULL, commit(6, key=b"secret-6")),
-    Scenario("larger set", FULL, commit(6, **LONG)),
-    Scenario("smaller set", (*FULL, commit(6, **LONG)), commit(7, key=None, cert=None, mode=None)),
-    Scenario("same values, another token", FULL, lambda board: board.commit(b"another.", {})),
-    Scenario("undo", FULL, Board.undo),
-    Scenario("undo of an undo", (*FULL, Board.undo), Board.undo),
-    Scenario("erase", FULL, Board.erase),
-    Scenario("commit after erase", (*FULL, Board.erase), commit(6)),
-    Scenario("start without a cause to write", FULL, restart(FIRST)),
-    Scenario(
-        "commit after an update", FULL, lambda b: b.commit(b"updated.", {HEIGHT: 7}), FIRST, SECOND
-    ),
-    Scenario("commit that begins a trial", FULL[:1], commit(2), TRIAL),
-    Scenario("commit in a trial", FULL[:2], commit(3), TRIAL),
-    Scenario("first start in a trial", FULL[:2], restart(TRIAL), TRIAL),
-    Scenario(
-        "third start in a trial",
-        (*FULL[:2], lambda b: b.restart(TRIAL).restart(TRIAL).generation * 0),
-        restart(TRIAL),
-        TRIAL,
-    ),
-    Scenario("proven", FULL[:2], Board.confirm, TRIAL),
-    Scenario("trial that expires", FULL[:2], Board.end_trial, TRIAL),
-    Scenario("undo in a trial", FULL[:2], Board.undo, TRIAL),
-    Scenario("undo after a trial", (*FULL[:2], Board.confirm), Board.undo, TRIAL),
-    Scenario("erase in a trial", FULL[:2], Board.erase, TRIAL),
-    Scenario("update to a firmware without trials", FULL[:2], restart(FIRST), TRIAL, FIRST),
-]
-WITHOUT_TRIAL = [one for one in SCENARIOS if one.schema != TRIAL]
-
-
-def prepare(library: ctypes.CDLL, geometry: Geometry, scenario: Scenario) -> Board:
-    """The board just before the last step, in a power cycle of its own."""
-    board = Board(library, geometry)
-    if scenario.setup:
-        board.restart(scenario.schema)
-    for step in scenario.setup:
-        assert step(board) == 0
-    board.power()
-    if not scenario.is_start:
-        later = scenario.schema if scenario.later is None else scenario.later
-        assert board.start(later) == 0
-    return board
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What the last step does when nothing cuts it: all that is told at the starts around it."""
-
-    old: tuple[bytes, bytes, bytes]  # told at the next three starts if it did not happen
-    new: tuple[bytes, bytes, bytes]  # if it did
-    operations: range
-    sizes: tuple[int, ...]
-
-
-def starts(board: Board, schema: int) -> tuple[bytes, bytes, bytes]:
-    """What the board tells at the next three starts."""
-    board = board.copy()
-    first, second, third = (board.restart(schema).told for _ in range(3))
-    return first, second, third
-
-
-def uncut(board: Board, scenario: Scenario, schema: int) -> Outcome:
-    """Run the last step without a cut."""
-    old = starts(board, schema)
-    after = board.copy()
-    begin = after.operations
-    assert scenario.last(after) == 0
-    operations = range(begin, after.operations)
-    sizes = tuple(after.operation_size(number) for number in operations)
-    after.check_rules()
-    return Outcome(old, starts(after, schema), operations, sizes)
-
-
-def cut_sizes(size: int, unit: int, tear: Tear) -> Iterator[int]:
-    """After how many bytes to cut: every byte of a program, some places of an erase."""
-    if tear is not Tear.PREFIX:
-        yield 0
-    elif size == unit:
-        yield from range(1, size)
-    else:
-        yield from sorted({1, unit, size // 2, size - unit, size - 1} - {0})
-
-
-def cut_short(board: Board, scenario: Scenario, operation: int, size: int, tear: Tear) -> Board:
-    """A copy of the board that lost power in the last step."""
-    broken = board.copy()
-    broken.cut(operation, size, tear)
-    scenario.last(broken)
-    assert broken.is_dead
-    broken.check_rules()
-    return broken
-
-
-def schema_after(scenario: Scenario) -> int:
-    """The firmware that starts after the cut."""
-    return scenario.schema if scenario.later is None else scenario.later
-
-
-@pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda one: one.name)
-@pytest.mark.parametrize("geometry", [*GEOMETRIES, THREE], ids=str)
-def test_a_cut_anywhere_leaves_the_old_set_or_the_new(
-    library: ctypes.CDLL, geometry: Geometry, scenario: Scenario
-) -> None:
-    """Every operation is cut, at every byte of a program; the next starts agree with the first."""
-    schema = schema_after(scenario)
-    board = prepare(library, geometry, scenario)
-    outcome = uncut(board, scenario, schema)
-    for operation, size in zip(outcome.operations, outcome.sizes, strict=True):
-        for tear in (Tear.NOTHING, Tear.PREFIX, Tear.SUBSET, Tear.ALL_BUT_LAST):
-            for done in cut_sizes(size, geometry.program_unit, tear):
-                broken = cut_short(board, scenario, operation, done, tear)
-                assert starts(broken, schema) in (outcome.old, outcome.new)
-
-
-HARSH = [Tear.UNSTABLE, Tear.ECC]
-
-
-@pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda one: one.name)
-def test_what_a_start_told_stays_true_however_torn_units_read(
-    library: ctypes.CDLL, scenario: Scenario
-) -> None:
-    """Torn units read differently at each start, or not at all; with four slots nothing is lost."""
-    check_harsh(library, FINE, scenario)
-
-
-@pytest.mark.parametrize("scenario", WITHOUT_TRIAL, ids=lambda one: one.name)
-def test_three_slots_promise_the_same_as_long_as_there_is_no_trial(
-    library: ctypes.CDLL, scenario: Scenario
-) -> None:
-    """Nothing told is lost; only undo may find nothing afterwards."""
-    check_harsh(library, THREE, scenario)
-
-
-def check_harsh(library: ctypes.CDLL, geometry: Geometry, scenario: Scenario) -> None:
-    """Cut each operation so that it reads anyhow, and look at three starts of several readings."""
-    schema = schema_after(scenario)
-    board = prepare(library, geometry, scenario)
-    outcome = uncut(board, scenario, schema)
-    for operation in outcome.operations:
-        for tear in HARSH:
-            broken = cut_short(board, scenario, operation, 0, tear)
-            for _ in range(8):
-                broken.power()  # other readings
-                assert starts(broken, schema) in (outcome.old, outcome.new)
-
-
-# What a host knows of a board: what it was told, and what a trial that ends badly brings back.
-@dataclass(frozen=True, slots=True)
-class State:
-    """One of the states that a board may be in."""
-
-    told: bytes
-    fallback: bytes | None = None
-
-    @property
-    def starts_left(self) -> int:
-        """Of a trial; 0 outside of one."""
-        return self.told[1]
-
-    def after_start(self) -> State:
-        """The state after one more start [5.4]."""
-        if self.starts_left == 0:
-            return self
-        if self.starts_left == 1:
-            assert self.fallback is not None
-            return State(self.fallback)
-        return State(self.told[:1] + bytes([self.starts_left - 1]) + self.told[2:], self.fallback)
-
-    def followed_by(self, told: bytes) -> State:
-        """The state after a request that made the board tell this."""
-        if told[1] == 0:
-            return State(told)
-        return State(told, self.fallback if self.starts_left else self.told)
-
-
-class Explorer:
-    """Every history of cuts, readings of what they tore, and starts, up to a number of each.
-
-    A torn erase unit reads as before or as after the operation, each combination being tried at each
-    start. A start that no cut ends tells a host where the board stands; from then on only that is right.
-    """
-
-    def __init__(self, schema: int) -> None:
-        self.schema = schema
-        self.seen: set[tuple[bytes, frozenset[State], int, int]] = set()
-
-    def explore(self, board: Board, possible: frozenset[State], cuts: int, quiet: int) -> None:
-        """Go on from a board without power, by at most so many cuts and so many starts that tell."""
-        known = (board.durable, possible, cuts, quiet)
-        if known in self.seen:
-            return
-        self.seen.add(known)
-        counted = possible | {state.after_start() for state in possible}
-        torn = board.torn
-        happened = torn
-        while True:  # every subset of the torn units
-            whole = board.copy()
-            whole.power_as(happened)
-            cut_here = whole.copy()
-            assert whole.start(self.schema) == 0
-            whole.check_rules()
-            right = {state for one in possible if (state := one.after_start()).told == whole.told}
-            assert right, "the board tells neither the old set nor the new one"
-            if quiet:
-                self.explore(whole, frozenset(right), cuts, quiet - 1)
-            for operation in range(whole.operations if cuts else 0):
-                again = cut_here.copy()
-                again.cut(operation, 0, Tear.UNSTABLE)
-                again.start(self.schema)
-                assert again.is_dead
-                self.explore(again, counted, cuts - 1, quiet)
-            if happened == 0:
-                return
-            happened = (happened - 1) & torn
-
-
-COARSE = Geometry(4, 1024, 1024, 256)  # few operations, so that all histories can be tried
-COARSE_FIVE = Geometry(5, 1024, 1024, 256)
-IN_TRIAL = [one for one in SCENARIOS if one.name in ("undo in a trial", "proven")]
-BETWEEN = [one for one in SCENARIOS if one.name in ("second commit", "undo", "erase")]
-
-
-def explore(library: ctypes.CDLL, geometry: Geometry, scenario: Scenario, cuts: int) -> int:
-    """Cut the last step everywhere, and explore from there; returns how many states were seen."""
-    board = prepare(library, geometry, scenario)
-    old = State(board.told)
-    if old.starts_left:
-        ended = board.copy()
-        assert ended.end_trial() == 0
-        old = State(board.told, ended.told)
-    whole = board.copy()
-    begin = whole.operations
-    assert scenario.last(whole) == 0
-    explorer = Explorer(schema_after(scenario))
-    possible = frozenset({old, old.followed_by(whole.told)})
-    for operation in range(begin, whole.operations):
-        explorer.explore(
-            cut_short(board, scenario, operation, 0, Tear.UNSTABLE), possible, cuts - 1, 3
-        )
-    return len(explorer.seen)
-
-
-REQUESTED = [one for one in SCENARIOS if not one.is_start]
-
-
-@pytest.mark.parametrize("scenario", REQUESTED, ids=lambda one: one.name)
-def test_three_cuts_in_succession_lose_nothing(library: ctypes.CDLL, scenario: Scenario) -> None:
-    """With four slots, whatever is torn may read as it likes at each start, in trials as well."""
-    assert explore(library, COARSE, scenario, 3) > 0
-
-
-@pytest.mark.parametrize("scenario", BETWEEN, ids=lambda one: one.name)
-def test_four_cuts_in_succession_lose_nothing_outside_of_trials(
-    library: ctypes.CDLL, scenario: Scenario
-) -> None:
-    """The same with one cut more."""
-    assert explore(library, COARSE, scenario, 4) > 0
-
-
-@pytest.mark.parametrize("scenario", IN_TRIAL, ids=lambda one: one.name)
-def test_four_cuts_in_succession_in_a_trial_take_a_fifth_slot(
-    library: ctypes.CDLL, scenario: Scenario
-) -> None:
-    """STORAGE.md says so; with four slots the explorer finds the history that loses a set."""
-    assert explore(library, COARSE_FIVE, scenario, 4) > 0
-    with pytest.raises(AssertionError, match="neither the old set nor the new"):
-        explore(library, COARSE, scenario, 4)
-
-
-@pytest.mark.parametrize("scenario", BETWEEN, ids=lambda one: one.name)
-def test_three_slots_withstand_two_cuts(library: ctypes.CDLL, scenario: Scenario) -> None:
-    """The weaker promise of a board with three slots, outside of trials."""
-    assert explore(library, Geometry(3, 1024, 1024, 256), scenario, 2) > 0
-
-
-TWO_SLOTS = [one for one in WITHOUT_TRIAL if "undo" not in one.name]
-
-
-@pytest.mark.parametrize("scenario", TWO_SLOTS, ids=lambda one: one.name)
-def test_two_slots_hold_the_old_set_or_the_new_at_every_start(
-    library: ctypes.CDLL, scenario: Scenario
-) -> None:
-    """The weaker promise: never a mixture, nothing lost where torn units read alike; see below."""
-    schema = schema_after(scenario)
-    board = prepare(library, TWO, scenario)
-    outcome = uncut(board, scenario, schema)
-    for operation, size in zip(outcome.operations, outcome.sizes, strict=True):
-        for tear in (Tear.NOTHING, Tear.PREFIX):
-            for done in cut_sizes(size, TWO.program_unit, tear):
-                broken = cut_short(board, scenario, operation, done, tear)
-                assert starts(broken, schema) in (outcome.old, outcome.new)
-        broken = cut_short(board, scenario, operation, 0, Tear.UNSTABLE)
-        for _ in range(8):
-            broken.power()
-            assert set(starts(broken, schema)) <= {*outcome.old, *outcome.new}
-
-
-def test_two_slots_may_take_back_what_only_a_start_told(library: ctypes.CDLL) -> None:
-    """A seal that reads right at one start and wrong at the next: STORAGE.md gives it up."""
-    board = Board(library, TWO).restart()
-    assert commit(1)(board) == 0
-    assert commit(2)(board) == 0
-    whole = board.copy()
-    assert commit(3)(whole) == 0
-    board.cut(whole.operations - 1, 0, Tear.UNSTABLE)
-    commit(3)(board)
-    board.power_as(board.torn)
-    assert board.start() == 0
-    assert board.told_fields.token == token_of(3)
-    board.power_as(0)
-    assert board.start() == 0
-    assert board.told_fields.token == token_of(2)
-
-
-# ------------------------------------------------------------------------------ random histories
-
-
-def random_history(library: ctypes.CDLL, schema: int, seed: int) -> int:
-    """A history of requests, cuts, torn readings and starts; returns how often power was cut."""
-    chance = random.Random(seed)
-    board = Board(library, FINE, seed + 1)
-    board.restart(schema)
-    possible = {State(board.told)}
-    cuts = 0
-    is_on = True
-    for number in range(30):
-        if not is_on:
-            board.power()
-            operations = operations_of(board, restart(schema))
-            if operations and chance.random() < 0.4:
-                cut_randomly(board, restart(schema), operations, chance)
-                cuts += 1
-                possible |= {state.after_start() for state in possible}
-                continue
-            assert board.start(schema) == 0
-            possible = {
-                after for one in possible if (after := one.after_start()).told == board.told
-            }
-            assert possible, f"seed {seed}: the board tells neither the old set nor the new one"
-            is_on = True
-            continue
-        request = random_request(chance, number, on_trial=board.told_fields.starts_left > 0)
-        whole = board.copy()
-        refusal = request(whole)
-        if refusal:
-            assert (refusal, whole.told) == (NO_OLDER_SET, board.told)
-        after = {state.followed_by(whole.told) for state in possible}
-        operations = operations_of(board, request)
-        if operations and chance.random() < 0.4:
-            cut_randomly(board, request, operations, chance)
-            cuts += 1
-            possible |= after
-            is_on = False
-        else:
-            assert request(board) == refusal
-            possible = after if operations else possible
-            is_on = chance.random() < 0.8
-        board.check_rules()
-    return cuts
-
-
-def operations_of(board: Board, step: Step) -> range:
-    """The operations that a step takes."""
-    whole = board.copy()
-    begin = whole.operations
-    step(whole)
-    return range(begin, whole.operations)
-
-
-def cut_randomly(board: Board, step: Step, operations: range, chance: random.Random) -> None:
-    """Lose power in one of the operations, the last being the most delicate."""
-    operation = operations[-1] if chance.random() < 0.4 else chance.choice(operations)
-    tear = chance.choice([*Tear, Tear.UNSTABLE, Tear.UNSTABLE])
-    board.cut(operation, chance.randrange(FINE.program_unit), tear)
-    step(board)
-    assert board.is_dead
-
-
-def random_request(chance: random.Random, number: int, *, on_trial: bool) -> Step:
-    """Something that a host may ask for."""
-    key = chance.choice([None, b"k" * chance.randint(8, 24)])
-    cert = chance.choice([None, b"c" * chance.randint(1, 64)])
-    one = commit(number, key=key, cert=cert)
-    requests: list[Step] = [one, one, one, Board.undo, Board.erase]
-    if on_trial:
-        requests += [Board.confirm, Board.end_trial]
-    return chance.choice(requests)
-
-
-@pytest.mark.parametrize("schema", [FIRST, TRIAL], ids=["without trials", "with trials"])
-def test_random_histories_lose_nothing(library: ctypes.CDLL, schema: int) -> None:
-    """1,500 seeded histories with four slots, every tear among them, any number of cuts."""
-    assert sum(random_history(library, schema, seed) for seed in range(1500)) > 5000
+    """The test board, compiled."""
+    return compile_board(tmp_path_factory.mktemp("store"))
 
 
 # ------------------------------------------------------------------------------- what is written
@@ -843,11 +147,6 @@ def test_the_largest_set_must_fit(library: ctypes.CDLL) -> None:
 # ------------------------------------------------------------------------------------- requests
 
 
-def told_token(board: Board) -> bytes:
-    """The token in force; empty where there is none."""
-    return bytes(board.told_fields.token) if board.told_fields.holds_set else b""
-
-
 def test_undo_goes_back_and_forth(library: ctypes.CDLL) -> None:
     """Undoing an undo comes back to where one was [6.7]; each raises the generation."""
     board = Board(library, FINE).restart()
@@ -923,7 +222,7 @@ def test_proven_keeps_the_set(library: ctypes.CDLL) -> None:
 
 
 def test_a_failing_flash_refuses_and_changes_nothing(library: ctypes.CDLL) -> None:
-    """Whichever operation of a commit fails: refused, now and at later starts; the next one works."""
+    """Whichever operation of a commit fails, it is refused for good; the next one works."""
     board = Board(library, FINE).restart()
     for number in (1, 2, 3):
         commit(number)(board)
@@ -964,3 +263,313 @@ def test_reading_that_fails_never_stops_a_start(library: ctypes.CDLL) -> None:
         failing.fail_reads(reads)
         assert failing.start() == 0
         assert told_token(failing) in right
+
+
+# -------------------------------------------------------------------------------------- secrets
+
+CANARY = b"canary-0123456789-qrst"
+
+
+def holds_secret(content: bytes) -> bool:
+    """Whether any six bytes of the canary are in it."""
+    return any(CANARY[at : at + 6] in content for at in range(len(CANARY) - 5))
+
+
+@pytest.mark.parametrize("geometry", GEOMETRIES, ids=str)
+def test_after_an_erase_no_byte_of_a_secret_is_in_any_slot(
+    library: ctypes.CDLL, geometry: Geometry
+) -> None:
+    """Wherever the erase is cut: either the set is still there, or the next start wipes it all."""
+    board = Board(library, geometry).restart()
+    for number in range(1, 6):
+        assert commit(number, key=CANARY)(board) == 0
+    assert holds_secret(board.image)
+    told = board.told
+    whole = board.copy()
+    assert whole.erase() == 0
+    assert not holds_secret(whole.image)
+    assert told_token(whole) == b""
+    outcomes = set()
+    for operation in operations_of(board, Board.erase):
+        for tear in Tear:
+            broken = board.copy()
+            broken.cut(operation, geometry.program_unit // 2, tear)
+            broken.erase()
+            broken.restart()
+            outcomes.add(broken.told)
+            assert holds_secret(broken.image) == (broken.told == told)
+    assert outcomes == {told, whole.told}
+
+
+def test_ram_keeps_no_secret_but_in_the_settings(library: ctypes.CDLL) -> None:
+    """Buffers are wiped after each request and at a start; after an erase the settings as well."""
+    board = Board(library, FINE).restart()
+    for number in (1, 2, 3):
+        assert commit(number, key=CANARY)(board) == 0
+        assert not in_ram(board)
+    assert board.undo() == 0
+    assert not in_ram(board)
+    assert board.settings.key == CANARY
+    assert not in_ram(board.copy().restart())
+    assert board.erase() == 0
+    assert not in_ram(board)
+    assert not holds_secret(bytes(board.settings))
+
+
+def in_ram(board: Board) -> bool:
+    """Whether any eight bytes of the canary are in the stub's RAM, the settings aside."""
+    return any(board.find_in_ram(CANARY[at : at + 8]) >= 0 for at in range(0, len(CANARY) - 8, 4))
+
+
+# ------------------------------------------------------------------- damaged and hostile content
+
+
+def test_any_single_bit_flip_is_noticed(library: ctypes.CDLL) -> None:
+    """Each bit of each slot: the set in force, or the one before it, and never anything else."""
+    board = Board(library, FINE).restart()
+    for number in (1, 2, 3, 4):
+        commit(number, key=CANARY)(board)
+    newest = board.told
+    before = board.copy()
+    assert before.undo() == 0
+    right = {newest: 0, before.told: 0}
+    flipped = Board(library, FINE)
+    for at in range(len(board.image)):
+        for bit in range(8):
+            library.board_copy(flipped.handle, board.handle)
+            flipped.change_image(at, 1 << bit)
+            flipped.restart()
+            right[flipped.told] += 1
+    assert right[newest] > right[before.told] > 0
+
+
+def record(payload: bytes, generation: int = 9, **change: int) -> bytes:
+    """A sealed record as STORAGE.md has it, program units of 8; `change` names other numbers."""
+    numbers = {"kind": 1, "starts": 0, "length": len(payload), "set": 9} | change
+    header = b"PVR1" + generation.to_bytes(4, "little") + numbers["set"].to_bytes(4, "little")
+    header += bytes([numbers["kind"], numbers["starts"], 0, 0]) + b"a token." + bytes(8)
+    header += numbers["length"].to_bytes(4, "little")
+    header += google_crc32c.value(payload).to_bytes(4, "little") + bytes(4)
+    crc: bytes = google_crc32c.value(header).to_bytes(4, "little")
+    seal = b"SEAL" + bytes(byte ^ 0xFF for byte in crc)
+    return b"".join((header, crc, payload, b"\xff" * (-len(payload) % 8), seal))
+
+
+def entry(key: object, tag: object, value: object) -> bytes:
+    """One entry of a payload."""
+    encoded: bytes = cbor2.dumps([key, tag, value])
+    return encoded
+
+
+def board_with(library: ctypes.CDLL, content: bytes, schema: int = FIRST) -> Board:
+    """A board on which a set was committed, with this in another slot."""
+    board = Board(library, FINE).restart(FIRST)
+    assert commit(1)(board) == 0
+    board.write_image(3 * FINE.slot_size, content.ljust(FINE.slot_size, b"\xff"))
+    return board.restart(schema)
+
+
+def test_a_record_made_by_hand_is_read(library: ctypes.CDLL) -> None:
+    """The builder above makes records that count, so that what follows is refused for its fault."""
+    board = board_with(library, record(entry("site.name", 1, "by hand")))
+    assert board.settings.name == b"by hand"
+    assert board.generation == 9
+
+
+NAME_ENTRY = entry("site.name", 1, "hostile")
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        pytest.param(record(NAME_ENTRY, length=2**32 - 1), id="length beyond all memory"),
+        pytest.param(record(NAME_ENTRY, length=FINE.slot_size), id="length beyond the slot"),
+        pytest.param(record(NAME_ENTRY, kind=3), id="unknown kind"),
+        pytest.param(record(NAME_ENTRY)[:48], id="payload missing"),
+        pytest.param(record(b"\x83"), id="entry without content"),
+        pytest.param(record(b"\x82\x61a\x01"), id="array of two"),
+        pytest.param(record(b"\xbf\xff"), id="indefinite length"),
+        pytest.param(record(entry(1, 1, "hostile")), id="key that is no text"),
+        pytest.param(record(entry("site.name", "1", "hostile")), id="tag that is no number"),
+        pytest.param(record(b"\x83\x7b" + b"\xff" * 8), id="key of 2^64 bytes"),
+        pytest.param(
+            record(b"\x83\x69site.name\x01\x7a\xff\xff\xff\xff"), id="value of 2^32 bytes"
+        ),
+        pytest.param(record(NAME_ENTRY + b"\xff"), id="something after the entries"),
+        pytest.param(record(b"\x83\x69site.name\x01" + b"\x9a\x00\x01\x00\x00"), id="long array"),
+    ],
+)
+def test_a_record_that_cannot_be_read_gives_way(library: ctypes.CDLL, content: bytes) -> None:
+    """All CRCs are right, and still nothing of it is believed; the set before it is in force."""
+    board = board_with(library, content)
+    assert board.settings.name == b"tree 1"
+    assert commit(2)(board) == 0
+    assert told_token(board.restart()) == token_of(2)
+
+
+@pytest.mark.parametrize(
+    ("payload", "name", "state"),
+    [
+        (entry("k" * 33, 1, "x") + NAME_ENTRY, b"hostile", IS_SET),
+        (entry("site.name\0", 1, "x") + NAME_ENTRY, b"hostile", IS_SET),
+        (entry("", 1, "x") + NAME_ENTRY, b"hostile", IS_SET),
+        (entry("other.key", 99, [1, [2, {3: b"4"}]]) + NAME_ENTRY, b"hostile", IS_SET),
+        (NAME_ENTRY + entry("site.name", 1, "again"), b"hostile", IS_SET),
+        (entry("site.name", 2, "hostile"), b"", FELL_BACK),
+        (entry("site.name", 1, 7), b"", FELL_BACK),
+        (entry("site.name", 1, "x" * 17), b"", FELL_BACK),
+        (entry("site.name", 1, "bell\a"), b"", FELL_BACK),
+        (entry("site.name", 1, [1]), b"", FELL_BACK),
+    ],
+)
+def test_entries_are_taken_or_fall_back_one_by_one(
+    library: ctypes.CDLL, payload: bytes, name: bytes, state: int
+) -> None:
+    """Keys that no field has are passed over; of two entries with one key the first counts."""
+    board = board_with(library, record(payload))
+    assert board.settings.name == name
+    assert board.settings.state[NAME] & (IS_SET | FELL_BACK) == state
+
+
+def test_the_last_generation_is_never_passed(library: ctypes.CDLL) -> None:
+    """Flash does not live that long; a record made to wrap the number is refused company."""
+    board = board_with(library, record(NAME_ENTRY, generation=2**32 - 1))
+    assert board.settings.name == b"hostile"
+    assert commit(2)(board) == STORAGE_REFUSED
+    assert board.restart().settings.name == b"hostile"
+
+
+@pytest.mark.parametrize("slot", range(4))
+def test_a_slot_that_cannot_be_read_costs_only_its_record(library: ctypes.CDLL, slot: int) -> None:
+    """Damage in any slot: the newest set that can be read is in force, and the slot is mended."""
+    board = Board(library, FINE).restart()
+    for number in (1, 2, 3, 4):
+        commit(number)(board)
+    for at in range(slot * FINE.slot_size, (slot + 1) * FINE.slot_size):
+        board.change_image(at, 0x55)
+    board.restart()
+    newest = 3 if slot == 3 else 4
+    assert told_token(board) == token_of(newest)
+    assert commit(5)(board) == 0
+    assert told_token(board.restart()) == token_of(5)
+
+
+# -------------------------------------------------------------------------------------- updates
+
+
+def updated(
+    library: ctypes.CDLL, old: int, new: int, values: dict[int, bytes | int | None]
+) -> Board:
+    """A board that was set under one version, and starts another."""
+    board = Board(library, FINE).restart(old)
+    assert board.commit(b"before..", values) == 0
+    return board.restart(new)
+
+
+def held(board: Board, field: int) -> int:
+    """Whether the field is set or fell back."""
+    return int(board.settings.state[field]) & (IS_SET | FELL_BACK)
+
+
+def test_an_update_finds_what_was_set_by_older_keys(library: ctypes.CDLL) -> None:
+    """A renamed field, and a section that began to repeat [10]; versions may be skipped."""
+    board = updated(library, FIRST, SECOND, {NAME: b"mast", DEPTH: 25})
+    assert (board.settings.name, board.settings.depth) == (b"mast", 250)
+    assert held(board, NAME) == held(board, DEPTH) == IS_SET
+    assert board.missing == HEIGHT
+    assert told_token(board) == b"before.."
+    board = updated(library, FIRST, THIRD, {NAME: b"mast", DEPTH: 25})
+    assert (board.settings.name, board.settings.depth) == (b"mast", 25)
+
+
+def test_an_older_firmware_loads_what_fits(library: ctypes.CDLL) -> None:
+    """Back from version 2 to 1: keys that it does not know are unset, the others are kept."""
+    values: dict[int, bytes | int | None] = {NAME: b"mast", KEY: CANARY, MODE: 0, HEIGHT: 312}
+    board = updated(library, SECOND, FIRST, values)
+    assert board.missing == NAME
+    assert board.settings.key == CANARY
+    assert board.settings.mode == LAMP  # by its key, whatever its number is
+    assert board.settings.depth == 20  # the default
+    again = board.restart(SECOND)
+    assert (again.settings.name, again.settings.height) == (b"mast", 312)
+
+
+@pytest.mark.parametrize(
+    ("old", "depth", "new", "expected"),
+    [
+        (FIRST, -100, SECOND, -1000),
+        (FIRST, 0, SECOND, 0),
+        (SECOND, 250, THIRD, 25),
+        (SECOND, -250, THIRD, -25),
+        (SECOND, 255, THIRD, None),  # 2.55 has no form with one digit
+        (SECOND, 10_000, THIRD, 1000),
+        (SECOND, -1000, THIRD, -100),
+    ],
+)
+def test_decimals_are_rescaled_or_fall_back(
+    library: ctypes.CDLL, old: int, depth: int, new: int, expected: int | None
+) -> None:
+    """A number keeps its value when its digits change, or is not taken at all."""
+    board = updated(
+        library,
+        old,
+        new,
+        {NAME: b"mast", DEPTH: depth, HEIGHT: 1}
+        if old == SECOND
+        else {NAME: b"mast", DEPTH: depth},
+    )
+    if expected is None:
+        assert held(board, DEPTH) == FELL_BACK
+        assert board.settings.depth == 20
+    else:
+        assert held(board, DEPTH) == IS_SET
+        assert board.settings.depth == expected
+
+
+@pytest.mark.parametrize(
+    ("tag", "value", "depth"),
+    [
+        (4 + 0 * 256 + UNIT_M, 7, 70),
+        (4 + 6 * 256 + UNIT_M, 7_000_000, 70),
+        (4 + 1 * 256 + UNIT_M, 2**31 - 1, None),
+        (4 + 0 * 256 + UNIT_M, 2**32 - 1, None),
+        (4 + 0 * 256 + UNIT_M, 2**31 - 1, None),
+        (4 + 0 * 256 + UNIT_M, -(2**31), None),
+        (4 + 255 * 256 + UNIT_M, 0, 0),
+        (4 + 0 * 256 + UNIT_M, "7", None),
+        (4 + 0 * 256, 7, None),  # no unit
+        (3 + 0 * 256 + UNIT_M, 7, None),  # an integer
+    ],
+)
+def test_a_decimal_of_other_digits_from_any_firmware(
+    library: ctypes.CDLL, tag: int, value: object, depth: int | None
+) -> None:
+    """Whatever tag and number are stored: exactly the same number, or the default."""
+    board = board_with(library, record(entry("probe.depth", tag, value)))
+    assert held(board, DEPTH) == (FELL_BACK if depth is None else IS_SET)
+    assert board.settings.depth == (20 if depth is None else depth)
+
+
+def test_what_no_longer_fits_falls_back_and_is_dropped_at_the_next_commit(
+    library: ctypes.CDLL,
+) -> None:
+    """A tighter limit and an option that is gone; going back before a commit loses nothing."""
+    values: dict[int, bytes | int | None] = {NAME: b"mast", CERT: b"c" * 9, MODE: SIREN}
+    board = updated(library, FIRST, SECOND, values)
+    assert held(board, CERT) == held(board, MODE) == FELL_BACK
+    back = board.copy().restart(FIRST)
+    assert (held(back, CERT), back.settings.mode) == (IS_SET, SIREN)
+    assert board.commit(b"updated.", {HEIGHT: 1}) == 0
+    board.restart(SECOND)
+    assert held(board, CERT) == held(board, MODE) == 0
+    assert held(board, NAME) == IS_SET
+
+
+def test_the_full_key_counts_before_older_ones(library: ctypes.CDLL) -> None:
+    """In whatever order the entries stand; one that does not fit is no reason to look further."""
+    older, newer = entry("site.name", 1, "older"), entry("site.title", 1, "newer")
+    for payload in (older + newer, newer + older):
+        assert board_with(library, record(payload), SECOND).settings.name == b"newer"
+    unfit = entry("site.title", 1, "x" * 17)
+    board = board_with(library, record(older + unfit), SECOND)
+    assert held(board, NAME) == FELL_BACK
