@@ -557,8 +557,9 @@ class _Reading:
         if not text.strip():
             if question.current is not None:
                 return Move.KEEP
-            if question.can_clear:
+            if question.can_clear and question.fault is None:
                 return Move.CLEAR
+            # What failed is not taken away by a Return too many: a passphrase would be.
             raise ValueProblem("needs an answer", Refusal.MISSING)
         if text.strip().removeprefix("\\") in _TYPED_WORDS:
             text = text.strip().removeprefix("\\")
@@ -629,9 +630,9 @@ def _ranges(pins: Sequence[Pin]) -> str:
 def _pale(question: Question) -> str:
     """Return what stands where the answer goes while nothing is typed."""
     if question.current is None:
-        if question.field.kind is Kind.PASSPHRASE:
-            return "none: the network is open"
-        return "none" if question.can_clear else ""
+        if not question.can_clear or question.fault is not None:
+            return ""
+        return "none: the network is open" if question.field.kind is Kind.PASSPHRASE else "none"
     if question.field.is_secret:
         typed = question.origin is Origin.ANSWERED
         return "as typed before" if typed else "as it is on the board"

@@ -107,6 +107,20 @@ def test_a_wrong_passphrase_leads_back_to_it_and_then_the_board_works() -> None:
     asyncio.run(play())
 
 
+def test_a_return_too_many_does_not_take_a_failed_passphrase_away() -> None:
+    """After a failure an empty answer is none; an open network takes the word for nothing."""
+
+    async def play() -> None:
+        async with bench() as here:
+            ending = await here.set_up(
+                *first_time(passphrase="blossom-after-frost"), SEND, typed("", PASSPHRASE), SEND
+            )
+            assert ending.code is ExitCode.DONE
+            assert here.board.stored == EXPECTED
+
+    asyncio.run(play())
+
+
 def test_a_network_out_of_range_leads_back_to_its_name() -> None:
     """The passphrase typed before is offered with the new name: Return takes it."""
 
