@@ -407,9 +407,7 @@ def _options(spot: Spot) -> list[Option]:
     if not isinstance(spot.value, list):
         raise spot.wrong_type("write a list, [ { key = …, label = … }, … ]")
     if not 1 <= len(spot.value) <= MAX_OPTIONS:
-        raise spot.wrong(
-            f"the choice has {len(spot.value)} options", f"give it 1 to {MAX_OPTIONS}"
-        )
+        raise spot.wrong(f"the choice has {len(spot.value)} options", f"give it 1 to {MAX_OPTIONS}")
     keys: set[str] = set()
 
     def read_option(item: Spot) -> Option:
