@@ -149,17 +149,15 @@ static bool stream_payload(const pv *p, uint8_t slot, uint32_t length, pv_sink *
 {
     uint8_t chunk[CHUNK];
     payload_reader from;
-    bool whole = true;
     open_payload(p, slot, length, &from);
-    while (whole && from.reader.left > 0) {
+    while (from.reader.left > 0) { /* none is left once reading failed */
         size_t size = from.reader.left < CHUNK ? from.reader.left : CHUNK;
-        whole = pv_read(&from.reader, chunk, size);
-        if (whole) {
+        if (pv_read(&from.reader, chunk, size)) {
             to->take(to, chunk, size);
         }
     }
     pv_wipe(chunk, sizeof chunk);
-    return whole;
+    return !from.reader.failed;
 }
 
 /* Reads a header. False for one that cannot be read or is none; then nothing in it may be used. */
@@ -406,7 +404,7 @@ static void put_entries(const pv *p, pv_sink *to)
 static bool write_record(pv *p, uint8_t slot, uint8_t header[HEADER_SIZE], uint8_t source)
 {
     pv_slot *known = &p->storage.slots[slot];
-    uint8_t check[HEADER_SIZE], seal[SEAL_SIZE];
+    uint8_t seal[SEAL_SIZE];
     writer to;
 
     known->state &= WORN;
@@ -427,7 +425,7 @@ static bool write_record(pv *p, uint8_t slot, uint8_t header[HEADER_SIZE], uint8
 
     /* Every unit was compared by itself; this finds a unit that a later one spoiled, and a payload
      * that is not the one that the header was made for. */
-    to.failed = to.failed || !examine(p, slot, check) || memcmp(check, header, HEADER_SIZE) != 0;
+    to.failed = to.failed || !examine(p, slot, header);
     make_seal(header, seal);
     write_bytes(&to.sink, seal, SEAL_SIZE);
     write_padding(&to);
@@ -521,7 +519,7 @@ static const char *name_of(const pv_field *field, uint8_t age)
     return was == NULL ? NULL : *was;
 }
 
-/* An integer as an item in memory. */
+/* An integer as an item in memory; its head is all of it. */
 typedef struct small_item {
     pv_sink sink;
     uint8_t bytes[5];
@@ -531,10 +529,8 @@ typedef struct small_item {
 static void take_small(pv_sink *self, const uint8_t *bytes, size_t size)
 {
     small_item *to = (small_item *)(void *)self;
-    if (size <= sizeof to->bytes - to->size) {
-        memcpy(to->bytes + to->size, bytes, size);
-        to->size = (uint8_t)(to->size + size);
-    }
+    memcpy(to->bytes + to->size, bytes, size);
+    to->size = (uint8_t)(to->size + size);
 }
 
 /* Reads a decimal of so many digits as one of other digits. False if that cannot be without loss.
@@ -561,11 +557,7 @@ static bool rescale(pv_reader *from, uint8_t digits, uint8_t wanted, small_item 
     }
     memset(to, 0, sizeof *to);
     to->sink.take = take_small;
-    if (head.major == PV_NEGATIVE && size > 0) {
-        pv_put_head(&to->sink, PV_NEGATIVE, size - 1);
-    } else {
-        pv_put_head(&to->sink, PV_UINT, size);
-    }
+    pv_put_head(&to->sink, head.major, size - head.major);
     return true;
 }
 

@@ -58,6 +58,8 @@ static void begin_cycle(flash_model *flash)
     flash->cut_at = UINT32_MAX;
     flash->fail_from = UINT32_MAX;
     flash->fail_to = UINT32_MAX;
+    flash->silent = UINT32_MAX;
+    flash->spoils = UINT32_MAX;
     flash->dead = false;
     memset(flash->unreadable, 0, sizeof flash->unreadable);
     memset(flash->erased_now, 0, sizeof flash->erased_now);
@@ -125,7 +127,16 @@ static bool stops(flash_model *flash, uint32_t offset, uint32_t size, const uint
         tear(flash, offset, size, after);
         return true;
     }
+    if (number == flash->spoils) {
+        flash->seen[flash->spoiled] = 0;
+    }
     return number >= flash->fail_from && number < flash->fail_to;
+}
+
+/* Whether the operation that was just counted only claims to have been done. */
+static bool is_silent(const flash_model *flash)
+{
+    return flash->operations - 1 == flash->silent;
 }
 
 int flash_read(flash_model *flash, uint32_t offset, void *to, size_t size)
@@ -167,7 +178,9 @@ int flash_program(flash_model *flash, uint32_t offset, const void *from, size_t 
     if (stops(flash, offset, (uint32_t)size, after)) {
         return -1;
     }
-    memcpy(flash->seen + offset, after, size);
+    if (!is_silent(flash)) {
+        memcpy(flash->seen + offset, after, size);
+    }
     return 0;
 }
 
@@ -187,6 +200,9 @@ int flash_erase(flash_model *flash, uint32_t offset)
     flash->erases[offset / flash->erase_unit]++;
     if (stops(flash, offset, flash->erase_unit, blank)) {
         return -1;
+    }
+    if (is_silent(flash)) {
+        return 0;
     }
     memset(flash->seen + offset, 0xFF, flash->erase_unit);
     memset(flash->torn + first, 0, units);

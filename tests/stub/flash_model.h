@@ -42,6 +42,9 @@ typedef struct flash_model {
     uint32_t cut_tear;
     uint32_t fail_from; /* operations from this one on report failure, up to fail_to */
     uint32_t fail_to;
+    uint32_t silent; /* this operation does nothing, and reports success */
+    uint32_t spoils; /* this operation also clears the byte at `spoiled` */
+    uint32_t spoiled;
     uint32_t broken_rules;
     bool dead;
 } flash_model;

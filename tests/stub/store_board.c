@@ -88,19 +88,20 @@ static const pv_field third_fields[] = {
     FIELD("service.key", NULL, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 8, 24, key, 0),
 };
 
-#define SCHEMA(fields_, defaults_, number, trial)                                                  \
+#define SCHEMA(fields_, defaults_, number, trial, size)                                             \
     {                                                                                              \
         .stub_version = PV_STUB_VERSION, .field_count = sizeof fields_ / sizeof fields_[0],        \
         .firmware = "test", .firmware_version = "1", .board = "test", .fields = fields_,           \
-        .defaults = &defaults_, .settings_size = sizeof(settings), .largest_payload = 232,         \
+        .defaults = &defaults_, .settings_size = sizeof(settings), .largest_payload = size,        \
         .trial_seconds = trial, .digest = {number}                                                 \
     }
 
 static const pv_schema schemas[] = {
-    SCHEMA(first_fields, defaults, 1, 0),
-    SCHEMA(second_fields, finer_defaults, 2, 0),
-    SCHEMA(third_fields, defaults, 3, 0),
-    SCHEMA(first_fields, defaults, 1, 60), /* version 1 with trials */
+    SCHEMA(first_fields, defaults, 1, 0, 232),
+    SCHEMA(second_fields, finer_defaults, 2, 0, 232),
+    SCHEMA(third_fields, defaults, 3, 0, 232),
+    SCHEMA(first_fields, defaults, 1, 60, 232), /* version 1 with trials */
+    SCHEMA(first_fields, defaults, 1, 0, 1),    /* version 1 with a size that is wrong */
 };
 
 /* ------------------------------------------------------------------ the board */
@@ -355,6 +356,19 @@ void board_fail(board *b, uint32_t from, uint32_t to)
 {
     b->flash.fail_from = from;
     b->flash.fail_to = to;
+}
+
+/* That operation does nothing, and reports success. */
+void board_silence(board *b, uint32_t operation)
+{
+    b->flash.silent = operation;
+}
+
+/* That operation also clears a byte somewhere else. */
+void board_spoil(board *b, uint32_t operation, uint32_t at)
+{
+    b->flash.spoils = operation;
+    b->flash.spoiled = at;
 }
 
 void board_fail_reads(board *b, uint32_t after)

@@ -32,7 +32,7 @@ IS_SET, IS_ACTIVE, FELL_BACK, IN_FORCE = 1, 2, 4, 8
 CAN_UNDO, CAN_TRIAL = 1, 2
 
 # The schemas of store_board.c.
-FIRST, SECOND, THIRD, TRIAL = range(4)
+FIRST, SECOND, THIRD, TRIAL, WRONG_SIZE = range(5)
 NAME, DEPTH, KEY, CERT, MODE, HEIGHT = range(6)
 SIREN, LAMP = 1, 2  # options of version 1
 
@@ -166,6 +166,14 @@ class Board:
     def fail(self, first: int, end: int) -> None:
         """Let the operations of that range report a failure."""
         self.library.board_fail(self.handle, first, end)
+
+    def silence(self, operation: int) -> None:
+        """Let that operation do nothing, and report success."""
+        self.library.board_silence(self.handle, operation)
+
+    def spoil(self, operation: int, at: int) -> None:
+        """Let that operation also clear a byte somewhere else."""
+        self.library.board_spoil(self.handle, operation, at)
 
     def fail_reads(self, after: int) -> None:
         """Let reading fail after so many reads."""

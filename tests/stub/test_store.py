@@ -33,6 +33,7 @@ from tests.stub.store_board import (
     STORAGE_REFUSED,
     THIRD,
     TRIAL,
+    WRONG_SIZE,
     Board,
     Geometry,
     Step,
@@ -137,11 +138,22 @@ def test_a_start_without_a_cause_writes_nothing(library: ctypes.CDLL) -> None:
     assert board.restart().operations == 0
 
 
-def test_the_largest_set_must_fit(library: ctypes.CDLL) -> None:
+@pytest.mark.parametrize("slot_size", [32, 64, 256])
+def test_the_largest_set_must_fit(library: ctypes.CDLL, slot_size: int) -> None:
     """A slot that cannot hold it is refused at the start, not at some commit."""
-    board = Board(library, Geometry(4, 256, 256, 8))
+    board = Board(library, Geometry(4, slot_size, slot_size, 8))
     board.power()
     assert board.start() == ERROR_SPACE
+
+
+def test_a_set_beyond_the_slot_is_refused_whatever_the_schema_claims(library: ctypes.CDLL) -> None:
+    """Generated code that is wrong about its largest set costs no neighbour's slot."""
+    board = Board(library, Geometry(4, 256, 256, 32)).restart(WRONG_SIZE)
+    assert commit(1)(board) == 0
+    long = commit(2, key=b"k" * 24, cert=b"c" * 64, mode=SIREN)
+    assert operations_of(board, long) == range(board.operations, board.operations)
+    assert long(board) == STORAGE_REFUSED
+    assert told_token(board.restart(WRONG_SIZE)) == token_of(1)
 
 
 # ------------------------------------------------------------------------------------- requests
@@ -251,18 +263,86 @@ def test_a_dead_flash_leaves_the_set_in_force(library: ctypes.CDLL, request_: St
     assert board.restart().told == told
 
 
-def test_reading_that_fails_never_stops_a_start(library: ctypes.CDLL) -> None:
+@pytest.mark.parametrize("schema", [FIRST, SECOND])
+def test_reading_that_fails_never_stops_a_start(library: ctypes.CDLL, schema: int) -> None:
     """Whichever read fails, and all after it: the board starts, with an older set or with none."""
     board = Board(library, FINE).restart()
     for number in (1, 2, 3):
         commit(number)(board)
     right = {token_of(number) for number in (1, 2, 3)} | {b""}
+    seen = set()
     for reads in range(200):
         failing = board.copy()
         failing.power()
         failing.fail_reads(reads)
-        assert failing.start() == 0
-        assert told_token(failing) in right
+        assert failing.start(schema) == 0
+        seen.add(told_token(failing))
+    assert b"" in seen
+    assert seen <= right
+
+
+@pytest.mark.parametrize(
+    "request_",
+    [commit(4), Board.undo, Board.confirm, Board.end_trial],
+    ids=["commit", "undo", "confirm", "end of a trial"],
+)
+def test_reading_that_fails_in_a_request_refuses_it(library: ctypes.CDLL, request_: Step) -> None:
+    """Whichever read fails, and all after it: refused, and what was in force still is."""
+    board = Board(library, Geometry(4, 1024, 1024, 256)).restart(TRIAL)
+    for number in (1, 2):
+        commit(number, key=CANARY)(board)
+    refused = 0
+    for reads in range(400):
+        failing = board.copy()
+        failing.fail_reads(reads)
+        if request_(failing) == 0:
+            break
+        assert failing.told == board.told
+        refused += 1
+    assert 0 < refused < 400
+
+
+def test_a_trial_whose_older_set_cannot_be_read_is_kept(library: ctypes.CDLL) -> None:
+    """There is nothing to go back to: neither at a start, nor when the time is over."""
+    board = Board(library, FINE).restart(TRIAL)
+    for number in (1, 2):
+        commit(number)(board)
+    lost = board.copy()
+    lost.fail_reads(0)
+    assert lost.end_trial() == STORAGE_REFUSED  # and from here on the older set counts as lost
+    lost.fail_reads(2**32 - 1)
+    assert lost.end_trial() == 0
+    assert (told_token(lost), lost.told_fields.starts_left) == (token_of(2), 0)
+    older = min(range(4), key=lambda slot: (records(board)[slot]["token"] != token_of(1), slot))
+    board.change_image(older * FINE.slot_size, 0xFF)
+    board.restart(TRIAL)
+    assert (told_token(board), board.told_fields.starts_left) == (token_of(2), 0)
+
+
+def test_an_operation_that_only_claims_to_be_done_is_noticed(library: ctypes.CDLL) -> None:
+    """Every unit is read back, and every erase: what did not happen is refused."""
+    board = Board(library, Geometry(4, 512, 512, 8)).restart()
+    for number in range(1, 6):
+        commit(number)(board)
+    for operation in operations_of(board, commit(6)):
+        lying = board.copy()
+        lying.silence(operation)
+        assert commit(6)(lying) == STORAGE_REFUSED
+        assert lying.told == board.told
+        assert lying.restart().told == board.told
+
+
+def test_a_unit_that_a_later_one_spoils_is_noticed(library: ctypes.CDLL) -> None:
+    """The whole record is read once more before it is sealed."""
+    board = Board(library, FINE).restart()
+    commit(1)(board)
+    whole = board.copy()
+    assert commit(2)(whole) == 0
+    slot = next(n for n, record in enumerate(records(whole)) if record["token"] == token_of(2))
+    last_of_payload = whole.operations - 2
+    board.spoil(last_of_payload, slot * FINE.slot_size + 60)
+    assert commit(2)(board) == STORAGE_REFUSED
+    assert told_token(board.restart()) == token_of(1)
 
 
 # -------------------------------------------------------------------------------------- secrets
@@ -376,6 +456,13 @@ def test_a_record_made_by_hand_is_read(library: ctypes.CDLL) -> None:
     assert board.generation == 9
 
 
+def test_undo_does_not_go_back_to_what_cannot_be_read(library: ctypes.CDLL) -> None:
+    """The older record is valid by its CRCs, and holds no entries."""
+    board = board_with(library, record(b"\x01", generation=0))
+    assert board.undo() == NO_OLDER_SET
+    assert board.settings.name == b"tree 1"
+
+
 NAME_ENTRY = entry("site.name", 1, "hostile")
 
 
@@ -388,6 +475,7 @@ NAME_ENTRY = entry("site.name", 1, "hostile")
         pytest.param(record(NAME_ENTRY)[:48], id="payload missing"),
         pytest.param(record(b"\x83"), id="entry without content"),
         pytest.param(record(b"\x82\x61a\x01"), id="array of two"),
+        pytest.param(record(b"\x01"), id="number instead of an entry"),
         pytest.param(record(b"\xbf\xff"), id="indefinite length"),
         pytest.param(record(entry(1, 1, "hostile")), id="key that is no text"),
         pytest.param(record(entry("site.name", "1", "hostile")), id="tag that is no number"),
