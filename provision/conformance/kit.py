@@ -1,0 +1,201 @@
+# SPDX-License-Identifier: MIT
+"""The kit: all checks in order, and the report on a board. Sans-I/O, like the checks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from provision.conformance.bench import Bench, Setup
+from provision.conformance.check import Check
+from provision.conformance.findings import (
+    SILENT,
+    Fault,
+    Finding,
+    Gone,
+    NotApplicable,
+    NotMet,
+    Report,
+    Verdict,
+)
+from provision.conformance.on_the_line import LINE_CHECKS
+from provision.conformance.reading import READING_CHECKS
+from provision.conformance.staging import STAGING_CHECKS
+from provision.conformance.steps import Procedure
+from provision.conformance.storing import STORING_CHECKS
+from provision.contract.table import Capability, HelloReplyKey, MessageType, StatusReplyKey
+
+CHECKS: tuple[Check, ...] = (*READING_CHECKS, *LINE_CHECKS, *STAGING_CHECKS, *STORING_CHECKS)
+"""In the order in which they run: reading first, since the others want the schema."""
+
+WATCHED = (
+    ("1", "No secret that was sent came back, in no form"),
+    ("2.1", "Every line of the board is LF ~ BODY CHECK LF"),
+    ("2.3", "No BODY of the board is longer than 655 characters"),
+    ("2.4", "Every line of the board is printable ASCII"),
+    ("3", "Every item of the board is in the profile"),
+    ("4.1", "Every reply fits its request, once and in order"),
+    ("5.7", "Replies come in the time announced"),
+    ("7.2", "Refusals have the keys of their code, and no other"),
+    ("11.2", "Every body of the board has the form of the table"),
+)
+"""What is looked at in all that comes, whatever check runs."""
+
+_MAY_CHANGE = "it changes the stored settings: run with --may-change-settings"
+_LATE_ADMITTED = 50  # one late reply in so many may be the computer's own doing
+
+
+class NoBoard(Exception):  # noqa: N818 - an ending, no error of the kit
+    """Nothing on the port speaks the protocol."""
+
+
+def examine(setup: Setup) -> Procedure[Report]:
+    """Hold the board that is on the line against the page. Raises NoBoard if there is none."""
+    bench = Bench(setup)
+    try:
+        yield from bench.meet()
+    except (Gone, NotMet):
+        if not bench.watch.seen:
+            raise NoBoard from None
+        return _report(bench, [], "Nothing was asked of the board beyond hello.")
+    before = yield from _what_is_stored(bench)
+    findings = []
+    gone = ""
+    for check in CHECKS:
+        why = gone or _why_not(setup, check)
+        finding = _not_applicable(check, why) if why else (yield from _run(bench, check))
+        findings.append(finding)
+        if any(fault.words == SILENT for fault in finding.faults):
+            gone = "the board answers no more"
+    if setup.may_change:
+        settings = "" if gone else (yield from _leave(bench))
+    else:
+        untouched, settings = yield from _untouched(bench, before)
+        findings.append(untouched)
+    return _report(bench, findings, settings or "What the board holds now is not known.")
+
+
+def _why_not(setup: Setup, check: Check) -> str:
+    if check.changes and not setup.may_change:
+        return _MAY_CHANGE
+    if check.minutes and not setup.patient:
+        return f"it waits {check.minutes} minutes or more: run with --patient"
+    return ""
+
+
+def _not_applicable(check: Check, why: str) -> Finding:
+    return Finding(check.clause, check.title, Verdict.NOT_APPLICABLE, why)
+
+
+def _run(bench: Bench, check: Check) -> Procedure[Finding]:
+    bench.faults = []
+    bench.asks_presence = True
+    try:
+        yield from bench.fresh()
+        yield from check.run(bench)
+    except NotMet as finding:
+        bench.note(str(finding))
+    except Gone as finding:
+        bench.faults.append(Fault(str(finding)))
+    except NotApplicable as finding:
+        if not bench.faults:
+            return _not_applicable(check, str(finding))
+    verdict = Verdict.NOT_MET if bench.faults else Verdict.MET
+    return Finding(check.clause, check.title, verdict, faults=tuple(bench.faults))
+
+
+# ------------------------------------------------------------------------- what is stored, at the end
+
+
+def _what_is_stored(bench: Bench) -> Procedure[object]:
+    """Return what the board tells of what is stored, to be compared; None if it does not."""
+    try:
+        yield from bench.say_hello()
+        status = yield from bench.status()
+        values = yield from bench.values()
+    except NotMet:
+        return None
+    hello = bench.hello
+    return (
+        hello[HelloReplyKey.GENERATION],
+        hello[HelloReplyKey.TOKEN],
+        status[StatusReplyKey.STORE],
+        values,
+    )
+
+
+def _untouched(bench: Bench, before: object) -> Procedure[tuple[Finding, str]]:
+    """Look whether the board holds what it held before."""
+    title = "What is refused, or only staged, changes nothing stored"
+    after = None
+    try:
+        yield from bench.fresh()
+        after = yield from _what_is_stored(bench)
+    except (Gone, NotMet, NotApplicable):
+        pass
+    if before is None or after is None:
+        why = "generation, status and values could not be read at the beginning and at the end"
+        return Finding("4.3", title, Verdict.NOT_APPLICABLE, why), ""
+    if before != after:
+        fault = Fault("generation, token, state or values differ from those at the beginning")
+        settings = "The board's stored settings have changed, though nothing was committed."
+        return Finding("4.3", title, Verdict.NOT_MET, faults=(fault,)), settings
+    settings = (
+        "The board's stored settings are untouched: generation, token, state and values are"
+        " those of the beginning."
+    )
+    return Finding("4.3", title, Verdict.MET), settings
+
+
+def _leave(bench: Bench) -> Procedure[str]:
+    """Leave no made-up settings in force, if that can be."""
+    try:
+        yield from bench.fresh()
+        if Capability.ERASE in bench.capabilities:
+            yield from bench.answer(MessageType.ERASE, {1: bench.generation})
+            return "The board was erased at the end."
+    except (Gone, NotMet, NotApplicable):
+        return ""
+    return "The board holds values that the kit made up: set it up anew."
+
+
+# ----------------------------------------------------------------------------------- the report
+
+
+def _report(bench: Bench, findings: list[Finding], settings: str) -> Report:
+    everything = sorted([*findings, *_watched(bench)], key=lambda finding: _order(finding.clause))
+    return Report(_introduction(bench), tuple(everything), settings, bench.exchanges)
+
+
+def _order(clause: str) -> tuple[int, ...]:
+    return tuple(map(int, clause.split(".")))
+
+
+def _watched(bench: Bench) -> Iterator[Finding]:
+    watch = bench.watch
+    late = sum(ms > 0 for ms in bench.late)
+    if late * _LATE_ADMITTED > len(bench.late):
+        watch.broke(
+            "5.7",
+            Fault(
+                f"{late} of {len(bench.late)} replies came later than their bytes at line rate and"
+                f" 250 ms, the latest by {max(bench.late)} ms"
+            ),
+        )
+    for clause, title in WATCHED:
+        faults = tuple(watch.faults.get(clause, ()))
+        if faults:
+            yield Finding(clause, title, Verdict.NOT_MET, faults=faults)
+        elif clause == "1" and not bench.leaks.secrets:
+            yield Finding(clause, title, Verdict.NOT_APPLICABLE, "the board has no secret of 8 bytes")
+        elif clause == "7.2" and not watch.seen.get("7.2"):
+            yield Finding(clause, title, Verdict.NOT_APPLICABLE, "nothing was refused")
+        else:
+            yield Finding(clause, title, Verdict.MET)
+
+
+def _introduction(bench: Bench) -> str:
+    if not bench.hello:
+        return "A board whose answer to hello is none."
+    keys = (HelloReplyKey.FIRMWARE, HelloReplyKey.FIRMWARE_VERSION, HelloReplyKey.BOARD)
+    firmware, version, board = (ascii(bench.hello[key])[1:-1] for key in keys)
+    return f"{firmware} {version} on {board}"

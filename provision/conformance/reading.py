@@ -1,0 +1,417 @@
+# SPDX-License-Identifier: MIT
+"""Checks of what a board tells of itself: hello, schema, values, status, networks (5, 6, 8)."""
+
+from __future__ import annotations
+
+from provision.conformance.bench import Bench, Body
+from provision.conformance.check import Check
+from provision.conformance.findings import NotApplicable, NotMet
+from provision.conformance.steps import Procedure
+from provision.contract.profile import Item
+from provision.contract.table import (
+    LINE_OVERHEAD,
+    Capability,
+    GetSchemaKey,
+    GetSchemaReplyKey,
+    GetValuesKey,
+    GetValuesReplyKey,
+    Held,
+    HelloReplyKey,
+    Kind,
+    MessageType,
+    Refusal,
+    RefusalKey,
+    Run,
+    StatusReplyKey,
+    Store,
+    SurveyKey,
+    SurveyReplyKey,
+)
+from provision.settings.values import check_value
+from provision.settings.whole import missing
+from provision.settings.wire import SchemaError, unpack
+
+_MOST_PIECES = 8192
+_SCAN_TIME = 60_000  # ms that a scan of the networks may take before the kit gives up
+_BUSY_TRIES = 10
+
+
+# -------------------------------------------------------------------------------- hello (6.1, 5.2)
+
+
+def hello(bench: Bench) -> Procedure[None]:
+    """What hello announces is within its limits and fits together."""
+    body = yield from bench.say_hello()
+    versions = body[HelloReplyKey.VERSIONS]
+    assert isinstance(versions, list)
+    numbers = [each for each in versions if isinstance(each, int)]
+    if numbers != sorted(set(numbers)):
+        raise NotMet("`versions` does not ascend")
+    if 1 not in numbers:
+        raise NotMet("`versions` lacks 1, in which the board answered")
+    if bench.number(HelloReplyKey.CREDIT) < bench.line_limit + LINE_OVERHEAD:
+        raise NotMet("`credit` is less than one longest line, 11 + `line`")
+    store = yield from bench.store()
+    token = body[HelloReplyKey.TOKEN]
+    if store is Store.EMPTY and token is not None:
+        raise NotMet("nothing is stored, and `token` is not null")
+    if store is not Store.EMPTY and token is None:
+        raise NotMet("something is stored, and `token` is null")
+
+
+def same_again(bench: Bench) -> Procedure[None]:
+    """Nothing in hello changes while nothing is done, save `listens`."""
+    first = dict((yield from bench.say_hello()))
+    began = bench.now
+    yield from bench.silence(400)
+    second = dict((yield from bench.say_hello()))
+    passed = bench.now - began
+    before, after = first.pop(HelloReplyKey.LISTENS), second.pop(HelloReplyKey.LISTENS)
+    if first != second:
+        changed = [key for key in first if first[key] != second.get(key)]
+        names = ", ".join(HelloReplyKey(key).name.lower() for key in changed)
+        raise NotMet(f"hello changed by itself: {names}")
+    if (before is None) != (after is None):
+        raise NotMet("`listens` is null at one time and a number at another")
+    if isinstance(before, int) and isinstance(after, int):
+        if abs(before - after - passed) > 300:
+            raise NotMet(f"`listens` went from {before} to {after} while {passed} ms passed")
+
+
+def hello_and_status(bench: Bench) -> Procedure[None]:
+    """Hello and status give the same boot number and generation."""
+    status = yield from bench.status()
+    if status[StatusReplyKey.BOOT] != bench.boot:
+        raise NotMet("status gives another boot number than hello")
+    if status[StatusReplyKey.GENERATION] != bench.generation:
+        raise NotMet("status gives another generation than hello")
+
+
+def trial_has_time(bench: Bench) -> Procedure[None]:
+    """A board that offers trials states in its schema how long they last."""
+    bench.needs(Capability.TRIAL)
+    yield from bench.say_hello()
+    if bench.known_schema().trial is None:
+        raise NotMet("hello offers trials, and the schema states no time for them")
+
+
+# ----------------------------------------------------------------------------- schema (6.2, 8)
+
+
+def _piece(bench: Bench, offset: int, length: int) -> Procedure[bytes]:
+    body = yield from bench.answer(
+        MessageType.GET_SCHEMA, {GetSchemaKey.OFFSET: offset, GetSchemaKey.LENGTH: length}
+    )
+    if body[GetSchemaReplyKey.OFFSET] != offset:
+        raise NotMet(f"a piece from {body[GetSchemaReplyKey.OFFSET]!a} came, not from {offset}")
+    piece = body[GetSchemaReplyKey.PIECE]
+    assert isinstance(piece, bytes)
+    if len(piece) > length:
+        raise NotMet(f"a piece of {len(piece)} bytes came, where {length} were asked for")
+    if offset + len(piece) > bench.number(HelloReplyKey.SCHEMA_SIZE):
+        raise NotMet("a piece reaches beyond `schema-size`")
+    return piece
+
+
+def _deflated(bench: Bench, length: int) -> Procedure[bytes]:
+    size = bench.number(HelloReplyKey.SCHEMA_SIZE)
+    data = b""
+    pieces = 0
+    while len(data) < size:
+        data += yield from _piece(bench, len(data), length)
+        pieces += 1
+        if pieces > _MOST_PIECES:
+            raise NotMet(f"the schema comes in more than {_MOST_PIECES} pieces")
+    return data
+
+
+def schema(bench: Bench) -> Procedure[None]:
+    """The deflated schema inflates under the limit, ends there, has the digest, and is in form."""
+    bench.schema = None
+    deflated = yield from _deflated(bench, 470)
+    digest = bench.hello[HelloReplyKey.SCHEMA_DIGEST]
+    assert isinstance(digest, bytes)
+    try:
+        bench.schema = unpack(deflated, digest)
+    except SchemaError as error:
+        raise NotMet(str(error)) from None
+
+
+def pieces(bench: Bench) -> Procedure[None]:
+    """Pieces of any size, from any offset, agree."""
+    whole = yield from _deflated(bench, 470)
+    size = len(whole)
+    step = max(37, size // 40)
+    for at in range(0, size, step):
+        for length in (1, 37, 470):
+            piece = yield from _piece(bench, at, length)
+            if piece != whole[at : at + len(piece)]:
+                raise NotMet(f"the {length} bytes from {at} differ from what came before")
+    for at in (size - 1, size - 2):
+        if at >= 0 and (yield from _piece(bench, at, 470)) != whole[at : size]:
+            raise NotMet("the last bytes differ from what came before")
+
+
+def beyond_schema(bench: Bench) -> Procedure[None]:
+    """An offset not below `schema-size` is refused with `out-of-bounds`, the size as detail."""
+    size = bench.number(HelloReplyKey.SCHEMA_SIZE)
+    for offset in (size, size + 1, 65536 + size, 262_143):
+        if size <= offset <= 262_143:
+            yield from bench.refused(
+                MessageType.GET_SCHEMA,
+                {GetSchemaKey.OFFSET: offset, GetSchemaKey.LENGTH: 1},
+                Refusal.OUT_OF_BOUNDS,
+                {RefusalKey.DETAIL: size},
+                what=f"offset {offset}",
+            )
+
+
+# -------------------------------------------------------------------------------- values (6.3)
+
+
+def entries(bench: Bench) -> Procedure[None]:
+    """One entry for each field, in schema order, with what is in force, and never a secret."""
+    schema = bench.known_schema()
+    found = yield from bench.values()
+    keys = [entry[0] for entry in found]
+    if keys != [setting.key for setting in schema.settings]:
+        raise NotMet("the keys of the entries are not those of the schema in its order")
+    empty = (yield from bench.store()) is Store.EMPTY
+    for setting, entry in zip(schema.settings, found, strict=True):
+        key, held, *values = entry
+        if held not in tuple(Held):
+            raise NotMet(f"{key}: `held` is {held!a}, which version 1 does not have")
+        if empty and held != Held.UNSET:
+            raise NotMet(f"{key}: nothing is stored, and it is not unset")
+        if values and (held == Held.UNSET or setting.field.is_secret):
+            why = "unset" if held == Held.UNSET else "a secret"
+            raise NotMet(f"{key} is {why}, and has a value")
+        if not values:
+            due = held == Held.SET or (held == Held.FELL_BACK and setting.field.default is not None)
+            if due and not setting.field.is_secret:
+                raise NotMet(f"{key} has a value in force, and none is given")
+            continue
+        _check_given(setting.key, setting.field.kind is Kind.BLOB, values[0])
+        if held == Held.FELL_BACK and values[0] != setting.field.default:
+            raise NotMet(f"{key} fell back, and its value is not the default")
+        if setting.field.kind is not Kind.BLOB:
+            value = values[0]
+            assert isinstance(value, int | str | bytes)
+            if check_value(setting.field, value, schema) is not None:
+                raise NotMet(f"the value given for {key} is one that clause 9 refuses")
+
+
+def _check_given(key: str, is_blob: bool, value: Item) -> None:  # noqa: FBT001
+    if is_blob and (not isinstance(value, int) or isinstance(value, bool)):
+        raise NotMet(f"{key} is a blob, and its value is not its length in bytes")
+
+
+def pages(bench: Bench) -> Procedure[None]:
+    """A page begins where it was asked for, wherever that is, and says how many there are."""
+    count = len(bench.known_schema().settings)
+    whole = yield from bench.values()
+    for first in sorted({0, 1, count // 3, count // 2, count - 2, count - 1}):
+        if not 0 <= first < count:
+            continue
+        body = yield from bench.answer(MessageType.GET_VALUES, {GetValuesKey.FIRST: first})
+        if body[GetValuesReplyKey.FIRST] != first:
+            raise NotMet(f"the page from {first} says it is from {body[GetValuesReplyKey.FIRST]!a}")
+        if body[GetValuesReplyKey.COUNT] != count:
+            raise NotMet(f"`count` is {body[GetValuesReplyKey.COUNT]!a}, of {count} fields")
+        page = body[GetValuesReplyKey.ENTRIES]
+        assert isinstance(page, list)
+        if page != whole[first : first + len(page)]:
+            raise NotMet(f"the entries from {first} are not those that came before")
+
+
+def beyond_values(bench: Bench) -> Procedure[None]:
+    """A `first` not below the count is refused with `out-of-bounds`, the count as detail."""
+    count = len(bench.known_schema().settings)
+    for first in (count, count + 1, 511):
+        if count <= first <= 511:
+            yield from bench.refused(
+                MessageType.GET_VALUES,
+                {GetValuesKey.FIRST: first},
+                Refusal.OUT_OF_BOUNDS,
+                {RefusalKey.DETAIL: count},
+                what=f"first {first}",
+            )
+
+
+# -------------------------------------------------------------------------------- status (6.6)
+
+
+def status(bench: Bench) -> Procedure[None]:
+    """Status has each key exactly when there is something to say, and fits what is stored."""
+    body = yield from bench.status()
+    check_status(bench, body)
+    store = body[StatusReplyKey.STORE]
+    if store in (Store.COMPLETE, Store.INCOMPLETE):
+        lacking = yield from _lacking(bench)
+        if (store == Store.INCOMPLETE) != (lacking is not None):
+            raise NotMet(f"`store` is {Store(store).name.lower()}, but by 9.6 {lacking!a} is missing")  # type: ignore[arg-type]
+        if lacking is not None and body[StatusReplyKey.MISSING] != lacking:
+            raise NotMet(f"`missing` is not {lacking}, the first that has no value")
+
+
+def check_status(bench: Bench, body: Body) -> None:
+    """End the check unless a status reply is one that clause 6.6 admits."""
+    store, run = body[StatusReplyKey.STORE], body[StatusReplyKey.RUN]
+    if store not in tuple(Store) or run not in tuple(Run):
+        raise NotMet("`store` or `run` has a code that version 1 does not have")
+    if body[StatusReplyKey.STAGED] != len(bench.staged):
+        raise NotMet(f"`staged` is {body[StatusReplyKey.STAGED]!a}, where {len(bench.staged)} is due")
+    for key, due in (
+        (StatusReplyKey.MISSING, store == Store.INCOMPLETE),
+        (StatusReplyKey.TRIAL_LEFT, store == Store.TRIAL),
+        (StatusReplyKey.REASON, run == Run.FAILED),
+    ):
+        if (key in body) != due and not (key is StatusReplyKey.REASON and due):
+            raise NotMet(f"`{_spelled(key)}` is {'lacking' if due else 'there'}, against 6.6")
+    if StatusReplyKey.FIELD in body and run != Run.FAILED:
+        raise NotMet("`field` is there, though nothing failed")
+    if store in (Store.EMPTY, Store.INCOMPLETE) and run not in (Run.IDLE, Run.NOT_REPORTED):
+        raise NotMet("no complete set is in force, and `run` is not idle")
+    if store == Store.COMPLETE and run == Run.IDLE:
+        raise NotMet("a complete set is in force, and `run` is idle")
+    field = body.get(StatusReplyKey.FIELD)
+    schema = bench.schema
+    if isinstance(field, str) and schema is not None and schema.setting(field) is None:
+        raise NotMet("`field` is no field of the schema")
+
+
+def _spelled(key: StatusReplyKey) -> str:
+    return key.name.lower().replace("_", "-")
+
+
+def _lacking(bench: Bench) -> Procedure[str | None]:
+    """Return the first field that is missing, by what get-values tells."""
+    schema = bench.known_schema()
+    stored = {}
+    for setting, entry in zip(schema.settings, (yield from bench.values()), strict=False):
+        if entry[1] == Held.SET:
+            # Of secrets and blobs it only matters that they are there.
+            value = entry[2] if len(entry) > 2 else ""
+            assert isinstance(value, int | str | bytes)
+            stored[setting.key] = value
+    return missing(schema, stored)
+
+
+# ---------------------------------------------------------------------- survey, locate (6.8, 6.9)
+
+
+def survey(bench: Bench) -> Procedure[None]:
+    """A scan is answered at once, read by its number, and its networks keep their numbers."""
+    bench.needs(Capability.SURVEY)
+    body = yield from _start_scan(bench)
+    number = body[SurveyReplyKey.SCAN]
+    known = yield from _networks(bench, body, [])
+    end = bench.now + _SCAN_TIME
+    while not body[SurveyReplyKey.DONE] or len(known) < _count(body):
+        body = yield from bench.answer(
+            MessageType.SURVEY, {SurveyKey.SCAN: number, SurveyKey.FIRST: len(known)}
+        )
+        if body[SurveyReplyKey.SCAN] != number:
+            raise NotMet("the reply is from another scan than was asked for")
+        known = yield from _networks(bench, body, known)
+        if bench.now > end:
+            raise NotMet(f"the scan did not end within {_SCAN_TIME // 1000} s")
+        if not body[SurveyReplyKey.DONE]:
+            yield from bench.silence(200)
+    again = yield from bench.answer(MessageType.SURVEY, {SurveyKey.SCAN: number})
+    page = again[SurveyReplyKey.NETWORKS]
+    assert isinstance(page, list)
+    if page != known[: len(page)]:
+        raise NotMet("networks that were given changed within a scan")
+    if not again[SurveyReplyKey.DONE] or _count(again) != len(known):
+        raise NotMet("the scan had ended, and went on")
+
+
+def _start_scan(bench: Bench) -> Procedure[Body]:
+    for _ in range(_BUSY_TRIES):
+        reply = yield from bench.ask(MessageType.SURVEY)
+        if reply.type != MessageType.REFUSAL:
+            if reply.body[SurveyReplyKey.FIRST] != 0:
+                raise NotMet("a new scan does not begin with network 0")
+            return reply.body
+        bench.must_refuse(reply, Refusal.BUSY)
+        yield from bench.silence(1000)
+    raise NotApplicable("the board was busy all the time")
+
+
+def _count(body: Body) -> int:
+    count = body[SurveyReplyKey.COUNT]
+    assert isinstance(count, int)
+    return count
+
+
+def _networks(bench: Bench, body: Body, known: list[Item]) -> Procedure[list[Item]]:
+    page = body[SurveyReplyKey.NETWORKS]
+    assert isinstance(page, list)
+    if body[SurveyReplyKey.FIRST] != len(known):
+        raise NotMet(f"networks from {body[SurveyReplyKey.FIRST]!a} came, not from {len(known)}")
+    if len(known) + len(page) > _count(body):
+        raise NotMet("more networks came than `count` says")
+    if not page and len(known) < _count(body):
+        raise NotMet("no network came, though there are more")
+    yield from bench.after()
+    return known + page
+
+
+def survey_bounds(bench: Bench) -> Procedure[None]:
+    """Another scan's number, or a `first` above the count, is refused with `out-of-bounds`."""
+    bench.needs(Capability.SURVEY)
+    body = yield from _start_scan(bench)
+    number = body[SurveyReplyKey.SCAN]
+    assert isinstance(number, int)
+    end = bench.now + _SCAN_TIME
+    while not body[SurveyReplyKey.DONE] and bench.now < end:
+        yield from bench.silence(200)
+        body = yield from bench.answer(MessageType.SURVEY, {SurveyKey.SCAN: number})
+    count = {RefusalKey.DETAIL: _count(body)}
+    for what, asked in (
+        ("another scan", {SurveyKey.SCAN: number % 255 + 1}),
+        ("a `first` above the count", {SurveyKey.SCAN: number, SurveyKey.FIRST: _count(body) + 1}),
+        ("a `first` without a scan", {SurveyKey.FIRST: 1}),
+    ):
+        if asked.get(SurveyKey.FIRST, 0) > 255:
+            continue
+        details = count if SurveyKey.SCAN in asked else None
+        yield from bench.refused(MessageType.SURVEY, asked, Refusal.OUT_OF_BOUNDS, details, what=what)
+    same = yield from bench.ask(MessageType.SURVEY, {SurveyKey.SCAN: number})
+    if same.type == MessageType.REFUSAL:
+        raise NotMet("a refused request started a scan")
+    new = yield from _start_scan(bench)
+    if new[SurveyReplyKey.SCAN] == number:
+        raise NotMet("a new scan has the number of the one before")
+    if not new[SurveyReplyKey.DONE]:
+        running = yield from bench.answer(MessageType.SURVEY)
+        if running[SurveyReplyKey.SCAN] != new[SurveyReplyKey.SCAN]:
+            raise NotMet("a scan was started while one runs")
+
+
+def locate(bench: Bench) -> Procedure[None]:
+    """Locate is granted at any time, and does not hold the conversation up."""
+    bench.needs(Capability.LOCATE)
+    yield from bench.answer(MessageType.LOCATE)
+    yield from bench.answer(MessageType.LOCATE)
+    yield from bench.status()
+
+
+READING_CHECKS = (
+    Check("6.1", "What hello announces fits together", hello),
+    Check("5.2", "Hello stays the same while nothing happens", same_again),
+    Check("5.2", "Hello and status agree", hello_and_status),
+    Check("8", "The schema is one that a host takes (6.2, 8)", schema),
+    Check("6.2", "Pieces of any size agree", pieces),
+    Check("6.2", "No piece from beyond the end", beyond_schema),
+    Check("5.4", "A board with trials states their time", trial_has_time),
+    Check("6.3", "An entry for each field, never a secret", entries),
+    Check("6.3", "Pages begin where they are asked for", pages),
+    Check("6.3", "No page from beyond the end", beyond_values),
+    Check("6.6", "Status says what there is to say", status),
+    Check("6.8", "A scan of networks is read to its end", survey),
+    Check("6.8", "A scan is known by its number", survey_bounds),
+    Check("6.9", "The board shows itself", locate),
+)
+"""What a board tells of itself; changes nothing."""

@@ -1,0 +1,63 @@
+# SPDX-License-Identifier: MIT
+"""Boards in this process under the kit, in virtual time: nothing waits, whatever is waited for."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from provision.conformance.bench import Setup
+from provision.conformance.findings import Report
+from provision.conformance.kit import examine
+from provision.conformance.steps import AskPerson, Heard, Listen, Procedure, Send, Step
+
+TICK_MS = 20
+
+
+class Held(Protocol):
+    """A board that is held against the page: bytes and milliseconds in, bytes out."""
+
+    def receive(self, data: bytes, now_ms: int) -> bytes:
+        """Take bytes; return what the board sends."""
+
+    def tick(self, now_ms: int) -> bytes:
+        """Let time pass; return what the board sends."""
+
+    def asked(self, words: str, now_ms: int) -> bool:
+        """Do what the person is asked for; return whether it can be done."""
+
+
+class _Line:
+    """The line to a board, and the clock."""
+
+    def __init__(self, board: Held) -> None:
+        self._board = board
+        self._now = 0
+        self._came = b""
+
+    def take(self, step: Step) -> Heard:
+        """Do a step; return what was heard."""
+        if isinstance(step, Send):
+            self._came += self._board.receive(step.data, self._now)
+            return Heard(self._now)
+        if isinstance(step, AskPerson):
+            return Heard(self._now, done=self._board.asked(step.words, self._now))
+        assert isinstance(step, Listen)
+        end = self._now + step.ms
+        while not self._came and self._now < end:
+            self._now = min(end, self._now + TICK_MS)
+            self._came += self._board.tick(self._now)
+        data, self._came = self._came, b""
+        return Heard(self._now, data)
+
+
+def hold(board: Held, setup: Setup | None = None) -> Report:
+    """Hold a board against the page; everything is allowed unless the setup says otherwise."""
+    line = _Line(board)
+    work: Procedure[Report] = examine(setup or Setup(may_change=True, patient=True, seed=1))
+    step = next(work)
+    while True:
+        try:
+            step = work.send(line.take(step))
+        except StopIteration as end:
+            report: Report = end.value
+            return report
