@@ -68,7 +68,7 @@ _PIECE_REPLY = 32  # of a reply with a piece, beyond its bytes in base64url
 _MALFORMED_BOUND = 2  # so many replies of a wrong form to one request are no accident
 _DAMAGE_BOUND = 3  # so many damaged frames while no answer comes point to another reader
 _DAMAGE_NOTICED = 5  # so many of them ...
-_DAMAGE_SPAN = 10.0  # ... within so many seconds are worth a word even where answers come
+_DAMAGE_SPAN = 10.0  # ... within so many seconds are worth a word, once, even where answers come
 _UNHEARD_NOTICED = 8  # repeats of hello to which something came, but no frame
 
 
@@ -201,6 +201,7 @@ class Exchange:
         self._notices: list[Notice] = []
         self._evidence = _Evidence()
         self._damage_times: deque[float] = deque(maxlen=_DAMAGE_NOTICED)
+        self._told_damage = False  # once is enough: a flood of damage would become one of words
         self._identity: tuple[bytes, int] | None = None  # unit and boot number last met
         self._polled = -math.inf
 
@@ -405,11 +406,13 @@ class Exchange:
 
     def _count_damage(self, now: float) -> None:
         self._evidence.damaged += 1
+        if self._told_damage:
+            return
         times = self._damage_times
         times.append(now)
         if len(times) == _DAMAGE_NOTICED and now - times[0] <= _DAMAGE_SPAN:
             self._notices.append(Notice.OTHER_READER)
-            times.clear()
+            self._told_damage = True
 
 
 def _reply_size(request: Request) -> int:

@@ -287,7 +287,8 @@ class _Dialog:
             if self._commit_is_open():
                 return _unknown()
             if self._standing is not None:
-                return replace(self._standing, words=f"{self._standing.words} {error}")
+                code = self._standing.code or ExitCode.NOT_WORKING  # nobody has seen it work
+                return replace(self._standing, code=code, words=f"{self._standing.words} {error}")
             return Ending(exit_code(error), Result.NOT_STORED, f"{error} {_NOTHING_CHANGED}")
 
     # -------------------------------------------------------------------------------- rounds
@@ -474,14 +475,16 @@ class _Dialog:
             stored=tuple(self._sent),
         )
         self._asker.say("Stored. Waiting for the board to try the settings.")
-        status, told = stored.status, None
+        status = stored.status
+        told: set[str] = set()  # a board that goes to and fro says each step once
         while loop.time() < deadline:
             if status is not None:
                 if status.run not in (Run.IDLE, Run.APPLYING):
                     return await self._conclude(status)
-                if status.step and status.step != told:
-                    told = status.step
-                    self._asker.say(f"  The board is {words.step_words(told)}.")
+                step = words.step_words(status.step)
+                if status.step and step not in told:
+                    told.add(step)
+                    self._asker.say(f"  The board is {step}.")
             await asyncio.sleep(_FOLLOW_PAUSE)
             status = await self._look(deadline)
         ending = Ending(
@@ -495,11 +498,11 @@ class _Dialog:
         return ending, None
 
     async def _look(self, deadline: float) -> Status | None:
-        """Return the status, None while the board cannot be reached: it may be restarting."""
+        """Return the status, None while the board cannot be reached, or is busy restarting."""
         try:
             async with asyncio.timeout_at(deadline):
                 return await self.board.status()
-        except (NoReply, TimeoutError):
+        except (NoReply, BoardRefused, TimeoutError):
             return None
         except LineLost:
             if self._find_again is None:

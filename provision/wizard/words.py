@@ -97,6 +97,8 @@ WHYS: Mapping[Why, str] = MappingProxyType(
 )
 """Why a question is asked, where that is not plain."""
 
+_NOT_WHOLE = "The settings did not arrive whole, again and again; try another cable."
+
 _REFUSALS: Mapping[int, str] = MappingProxyType(
     {
         Refusal.UNKNOWN_FIELD: "The board does not know a setting that it declared itself: its"
@@ -107,8 +109,9 @@ _REFUSALS: Mapping[int, str] = MappingProxyType(
         " holds.",
         Refusal.BUSY: "The board is busy; try again later.",
         Refusal.MOVED_ON: "The board changed or restarted meanwhile; start again.",
-        Refusal.SET_DIFFERS: "The settings did not arrive whole, again and again; try another"
-        " cable.",
+        # Of a commit the two mean the same (shared/protocol.md, clause 6.5).
+        Refusal.SET_DIFFERS: _NOT_WHOLE,
+        Refusal.WRONG_STATE: _NOT_WHOLE,
     }
 )
 
