@@ -24,6 +24,31 @@ void flash_blank(flash_model *flash, uint32_t size, uint32_t erase_unit, uint32_
     flash_power_on(flash);
 }
 
+static uint32_t units_of(const flash_model *flash)
+{
+    return flash->size / flash->program_unit;
+}
+
+void flash_copy(flash_model *to, const flash_model *from)
+{
+    uint32_t units = units_of(from);
+    uint32_t erase_units = from->size / from->erase_unit;
+    uint32_t logged = from->operations < FLASH_LOGGED ? from->operations : FLASH_LOGGED;
+    to->size = from->size;
+    to->erase_unit = from->erase_unit;
+    to->program_unit = from->program_unit;
+    memcpy(to->seen, from->seen, from->size);
+    memcpy(to->before, from->before, from->size);
+    memcpy(to->after, from->after, from->size);
+    memcpy(to->torn, from->torn, units);
+    memcpy(to->unreadable, from->unreadable, units);
+    memcpy(to->programmed, from->programmed, units);
+    memcpy(to->erased_now, from->erased_now, erase_units);
+    memcpy(to->erases, from->erases, erase_units * sizeof from->erases[0]);
+    memcpy(to->sizes, from->sizes, logged * sizeof from->sizes[0]);
+    memcpy(&to->random, &from->random, sizeof *from - offsetof(flash_model, random));
+}
+
 /* Mood 0: as before the operation, 1: as after it, 2: any. */
 static void read_torn_unit(flash_model *flash, uint32_t unit, uint32_t mood)
 {
@@ -61,8 +86,8 @@ static void begin_cycle(flash_model *flash)
     flash->silent = UINT32_MAX;
     flash->spoils = UINT32_MAX;
     flash->dead = false;
-    memset(flash->unreadable, 0, sizeof flash->unreadable);
-    memset(flash->erased_now, 0, sizeof flash->erased_now);
+    memset(flash->unreadable, 0, units_of(flash));
+    memset(flash->erased_now, 0, flash->size / flash->erase_unit);
 }
 
 /* One mood for all that a cut left in an erase unit: wholly there and wholly gone mislead most. */
@@ -148,8 +173,9 @@ int flash_read(flash_model *flash, uint32_t offset, void *to, size_t size)
     if (flash->dead) {
         return -1;
     }
-    for (size_t at = offset; at < offset + size; at++) {
-        if (flash->unreadable[at / flash->program_unit]) {
+    for (size_t unit = offset / flash->program_unit; unit * flash->program_unit < offset + size;
+         unit++) {
+        if (flash->unreadable[unit]) {
             return -1;
         }
     }
@@ -198,7 +224,8 @@ int flash_erase(flash_model *flash, uint32_t offset)
     }
     memset(blank, 0xFF, flash->erase_unit);
     flash->erases[offset / flash->erase_unit]++;
-    if (stops(flash, offset, flash->erase_unit, blank)) {
+    if (stops(flash, offset, flash->erase_unit, blank) ||
+        flash->worn_out == offset / flash->erase_unit + 1) {
         return -1;
     }
     if (is_silent(flash)) {

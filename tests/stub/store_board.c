@@ -4,6 +4,8 @@
  * below the messages, so that a test can reach every operation in any state. Its schemas are
  * written by hand: version 1, and 2 and 3 that follow it as updates.
  */
+#include "store_board.h"
+
 #include <stdlib.h>
 #include <string.h>
 
@@ -16,20 +18,6 @@ enum { UNIT_M = 0x8CE0 }; /* low 16 bits of the CRC-32C of "m"; a test recompute
 #define TAG(kind, digits, unit)                                                                    \
     ((uint32_t)(kind) | (uint32_t)(digits) << 8 | (uint32_t)(unit) << 16)
 #define AT(type, member) (uint16_t)offsetof(type, member)
-
-/* State first, then the members of every version: those that a version lacks stay empty. */
-typedef struct settings {
-    uint8_t state[6];
-    char name[17];
-    int32_t depth;
-    char key[25];
-    struct {
-        uint16_t length;
-        uint8_t bytes[64];
-    } certificate;
-    uint8_t mode;
-    int32_t height;
-} settings;
 
 static const settings defaults = {.depth = 20};
 static const settings finer_defaults = {.depth = 200};
@@ -88,7 +76,7 @@ static const pv_field third_fields[] = {
     FIELD("service.key", NULL, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 8, 24, key, 0),
 };
 
-#define SCHEMA(fields_, defaults_, number, trial, size)                                             \
+#define SCHEMA(fields_, defaults_, number, trial, size)                                            \
     {                                                                                              \
         .stub_version = PV_STUB_VERSION, .field_count = sizeof fields_ / sizeof fields_[0],        \
         .firmware = "test", .firmware_version = "1", .board = "test", .fields = fields_,           \
@@ -106,15 +94,15 @@ static const pv_schema schemas[] = {
 
 /* ------------------------------------------------------------------ the board */
 
-typedef struct board {
-    flash_model flash;
+struct board {
+    flash_model flash; /* first, see board_copy */
     pv_flash geometry;
     pv_config config;
     pv p;
     settings settings, staged;
     uint8_t unit[256];
     uint32_t reads_left; /* until reading fails; UINT32_MAX: never */
-} board;
+};
 
 static int read_back(void *context, uint32_t offset, void *to, size_t size)
 {
@@ -178,7 +166,8 @@ void board_free(board *b)
 void board_copy(board *to, const board *from)
 {
     const pv_schema *schema = from->config.schema;
-    memcpy(to, from, sizeof *to);
+    flash_copy(&to->flash, &from->flash);
+    memcpy(&to->geometry, &from->geometry, sizeof *to - offsetof(board, geometry));
     wire(to, schema);
 }
 
@@ -358,6 +347,12 @@ void board_fail(board *b, uint32_t from, uint32_t to)
     b->flash.fail_to = to;
 }
 
+/* That erase unit cannot be erased any more. */
+void board_wear_out(board *b, uint32_t erase_unit)
+{
+    b->flash.worn_out = erase_unit + 1;
+}
+
 /* That operation does nothing, and reports success. */
 void board_silence(board *b, uint32_t operation)
 {
@@ -376,8 +371,6 @@ void board_fail_reads(board *b, uint32_t after)
     b->reads_left = after;
 }
 
-/* All that a host is told, in a form to compare: whether a set is held, starts left, token,
- * settings. The generation is not in it: a start may raise it. */
 enum { TOLD_SIZE = 1 + 1 + 8 + sizeof(settings) };
 
 size_t board_told(const board *b, uint8_t *to)
