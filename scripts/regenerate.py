@@ -39,6 +39,13 @@ def _sample() -> dict[str, str]:
     return c_code.generate(file.load(path), path.stem)
 
 
+def _exit_codes() -> str:
+    from provision.wizard.ending import ExitCode  # noqa: PLC0415
+
+    rows = "".join(f"| {int(code)} | {code.words} |\n" for code in ExitCode)
+    return f"| code | meaning |\n|---|---|\n{rows}"
+
+
 # In this order, since later ones may use the Python table. A function that needs a module of
 # `provision` imports it when it is called, so that a broken table can be made anew.
 TARGETS: list[tuple[str, Callable[[], bytes]]] = [
@@ -63,6 +70,7 @@ SECTIONS: list[tuple[str, str, Callable[[], str]]] = [
     ("shared/protocol.md", "bodies", lambda: protocol_page.bodies(_table())),
     ("shared/protocol.md", "codes", lambda: protocol_page.codes(_table())),
     ("shared/protocol.md", "limits", lambda: protocol_page.limits(_table())),
+    ("README.md", "exit-codes", _exit_codes),
 ]
 
 
