@@ -97,3 +97,16 @@ class BoardRefused(LinkError):
         super().__init__(sentence)
         self.request = request
         self.refused = refused
+
+
+class NotWiped(BoardRefused):
+    """Nothing is set on the board any more, but a part of its memory could not be wiped."""
+
+    def __init__(self, refused: Refused) -> None:
+        super().__init__(MessageType.ERASE, refused)
+
+    def __str__(self) -> str:
+        return (
+            "The board forgot its settings, but part of its memory could not be wiped and may still"
+            " hold them: erase it once more before you give it away."
+        )

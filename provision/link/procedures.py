@@ -46,6 +46,7 @@ from provision.link.errors import (
     BoardRefused,
     LinkError,
     NoReply,
+    NotWiped,
     OtherReader,
     Refused,
     Silent,
@@ -89,10 +90,15 @@ OnOpen = Callable[[bool], None]
 """Called with whether a commit has been sent of which the outcome is not known."""
 
 _RESTAGINGS = 3  # how often a set is staged again before the board's refusal stands
+_NO_LAST_WORD = frozenset({Refusal.STORAGE, Refusal.PRESENCE})
+"""Refused so, a request may yet be done: a copy of it that was on its way comes in."""
+
+_ERASINGS = 3  # how often an erase is asked for that did, or may have done, only its first step
 _PIECE_SENDS = 2  # after so many lost replies half the length is asked for (clause 5.7)
 _LEAST_PIECE = 32  # bytes; asking for less would not make a reply much shorter
 _MOST_PIECES = 8192  # requests for one schema: 1 byte each for 8 KiB, 32 each for the largest
-_STUCK_BOUND = 3  # flights of parts in which the board did not get further
+_MOST_LATE = 256  # late replies within one reading; each costs 1.25 s at most
+_STUCK_BOUND = 3  # flights of parts in which the board did not get a whole part further
 _SCAN_PAUSE = 0.25  # seconds between looks at a scan that found nothing new
 _SCAN_PATIENCE = 240  # looks that brought nothing new: a minute
 _SCAN_RESTARTS = 2
@@ -145,8 +151,23 @@ def undo(generation: int) -> Procedure[int]:
 
 
 def erase(generation: int) -> Procedure[int]:
-    """Wipe every value from the board; return the new generation."""
-    return _change(MessageType.ERASE, {EraseKey.GENERATION: generation}, generation)
+    """Wipe every value from the board; return the new generation.
+
+    Raises NotWiped where nothing is set any more, but the board could not wipe all its memory.
+    """
+    refused: object = None
+    for _ in range(_ERASINGS):
+        answer = yield [Request(MessageType.ERASE, {EraseKey.GENERATION: generation})]
+        if not _may_be_done(answer):
+            return _new_generation(answer)
+        status = yield from read_status_now()
+        if status.store != Store.EMPTY or status.generation == generation:
+            return _new_generation(answer)
+        # Nothing is set any more, but only a reply means that every slot was read back (clause
+        # 6.7): so once more.
+        generation, refused = status.generation, answer.result
+    assert isinstance(refused, Refused)
+    raise NotWiped(refused)
 
 
 def confirm(generation: int) -> Procedure[int]:
@@ -162,7 +183,7 @@ def read_schema(size: int) -> Procedure[bytes]:
     schema = bytearray(size)
     left = size
     length = MAX_PIECE
-    losses = asked = 0
+    losses = asked = late = 0
     wanted = deque([(0, size)])  # spans that are to be asked for: offset and end
     while True:
         requests = []
@@ -179,6 +200,7 @@ def read_schema(size: int) -> Procedure[bytes]:
                 " mending."
             )
         answer = yield requests
+        late = _count_late(late, answer)
         offset, span = _span(answer.request)
         losses += answer.losses
         if losses >= _PIECE_SENDS:
@@ -205,6 +227,21 @@ def read_schema(size: int) -> Procedure[bytes]:
             wanted.append((offset + len(piece), offset + span))
 
 
+def _count_late(late: int, answer: Answer) -> int:
+    """Return how many replies were late, this answer's included; LinkError if it is too many.
+
+    Each wait is bounded, but a board that makes thousands of them last would hold the host for
+    hours.
+    """
+    late += answer.losses
+    if late > _MOST_LATE:
+        raise NoReply(
+            "The board takes too long to say what it needs: try another cable, press the board's"
+            " reset button, and try again."
+        )
+    return late
+
+
 def _piece_request(offset: int, length: int) -> Request:
     body: dict[int, Item] = {GetSchemaKey.OFFSET: offset, GetSchemaKey.LENGTH: length}
     sends = _PIECE_SENDS if length > _LEAST_PIECE else None
@@ -222,9 +259,12 @@ def read_values() -> Procedure[dict[str, HeldValue]]:
     """Read what the board holds, all pages, by full key in schema order (clause 6.3)."""
     values: dict[str, HeldValue] = {}
     count = None
+    late = 0
     while len(values) != count:
         first = len(values)
-        body = yield from _ask(Request(MessageType.GET_VALUES, {GetValuesKey.FIRST: first}))
+        answer = yield [Request(MessageType.GET_VALUES, {GetValuesKey.FIRST: first})]
+        late = _count_late(late, answer)
+        body = _body(answer)
         entries = body[GetValuesReplyKey.ENTRIES]
         page = {key: HeldValue(known(Held, held), *value) for key, held, *value in entries}
         if (
@@ -319,12 +359,13 @@ def store(
         raise ValueError("There is nothing to store.")
     staging = _Staging(hello.line, changes, token, on_progress, on_open)
     refused: Refused | None = None
-    for _ in range(1 + _RESTAGINGS):
+    for round_ in range(1 + _RESTAGINGS):
         staging.start()
         refused = yield from staging.send_parts()
         if refused is not None:
             return NotStored(refused)
-        result = yield from staging.send_rest_and_commit(while_storing)
+        # One flight is fast, and fails as soon as one line of it is lost; then step by step.
+        result = yield from staging.send_rest_and_commit(while_storing, in_one_flight=round_ == 0)
         if not isinstance(result, Refused):
             return result or (yield from settle(token, hello.unit))
         refused = result
@@ -332,6 +373,11 @@ def store(
         # was lost; either way nothing is staged any more.
         if refused.code not in (Refusal.SET_DIFFERS, Refusal.WRONG_STATE):
             break
+    if staging.is_open:
+        outcome = yield from settle(token, hello.unit)
+        if not isinstance(outcome, NotStored):
+            return outcome
+        staging.set_open(False)
     return NotStored(refused)
 
 
@@ -354,7 +400,9 @@ class _Staging:
         self._changes = changes
         self._on_progress = on_progress
         self._on_open = on_open
-        self._is_open = False  # a commit was sent and not refused yet
+        self.is_open = False
+        """Whether a commit was sent, and no refusal of it was the last word."""
+
         self._whole: list[Change] = []
         self._in_parts: list[tuple[str, bytes, int]] = []  # key, bytes, bytes in a part
         capacity = line * 3 // 4  # base64url: four characters carry three bytes
@@ -405,21 +453,29 @@ class _Staging:
                     if gap.code != Refusal.GAP:
                         return gap
                     held = gap.detail or 0
+                    least = 0
                 else:
                     held = _body(answer).get(SetFieldReplyKey.RECEIVED, -1)
+                    least = _end_of_part(answer.request)
                     self._tell(1)
-                if not 0 <= held <= len(data):
+                if not least <= held <= len(data):
                     raise BoardFault(
                         "The board miscounts the parts of a value: its firmware needs mending."
                     )
-            stuck = 0 if held > furthest else stuck + 1
+            # What a board holds grows by whole parts: less would be no end of flights.
+            stuck = 0 if held >= min(furthest + size, len(data)) else stuck + 1
             furthest = max(furthest, held)
             if stuck == _STUCK_BOUND:
                 return gap or Refused(Refusal.GAP, key, detail=held)
         return None
 
-    def send_rest_and_commit(self, while_storing: bool) -> Procedure[Stored | Refused | None]:
-        """Stage the other values and commit, in one flight; None: no word of the commit came."""
+    def send_rest_and_commit(
+        self, while_storing: bool, *, in_one_flight: bool
+    ) -> Procedure[Stored | Refused | None]:
+        """Stage the other values and commit; None: no word of the commit came.
+
+        in_one_flight: the commit does not wait for the values to be acknowledged.
+        """
         fields = [
             Request(MessageType.SET_FIELD, {SetFieldKey.FIELD: key, SetFieldKey.VALUE: value})
             for key, value in self._whole
@@ -431,14 +487,17 @@ class _Staging:
                 CommitKey.DIGEST: staged_digest(self._changes),
                 CommitKey.TOKEN: self._token,
             },
-            on_sent=lambda: self._set_open(True),
+            on_sent=lambda: self.set_open(True),
         )
         # Sent once: after the commit the firmware may be busy restarting.
         ask_status = [Request(MessageType.STATUS, sends=1)] if while_storing else []
         status: Answer | None = None
         unanswered = len(fields)
         refused: Refused | None = None
-        answer = yield Instead([*fields, commit, *ask_status])
+        at_once, afterwards = fields, [commit, *ask_status]
+        if in_one_flight or not fields:
+            at_once, afterwards = [*fields, *afterwards], []
+        answer = yield Instead(at_once)
         while answer.request is not commit:
             if answer.request in ask_status:  # the commit reply was lost
                 status = answer
@@ -446,32 +505,49 @@ class _Staging:
                 unanswered -= 1
                 if isinstance(answer.result, Refused):
                     refused = refused or answer.result
-                    if not self._is_open:
+                    if not self.is_open:
                         return refused
                 elif not isinstance(answer.result, Lost):
                     self._tell(1)
-            answer = yield ()
+            requests: Sequence[Request] = ()
+            if not unanswered:
+                requests, afterwards = afterwards, []
+            answer = yield requests
         # Its word counts whatever became of the others: count and digest cover them.
         if isinstance(answer.result, Refused):
-            self._set_open(False)
+            if answer.result.code not in _NO_LAST_WORD:
+                self.set_open(False)
             return refused or answer.result
         if isinstance(answer.result, Lost):
             return None
         self._tell(self._steps)
-        generation = answer.result[CommitReplyKey.GENERATION]
         # Not worth waiting for with a field unanswered, whose repeat would stage it once more.
         if ask_status and status is None and not unanswered:
             status = yield ()
-        if status is None or isinstance(status.result, Refused | Lost):
-            return Stored(generation)
-        told = read_status(status.result)
-        # Where the commit had to be repeated, it may come from before it.
-        return Stored(generation, told if told.generation == generation else None)
+        return _stored(answer.result[CommitReplyKey.GENERATION], status)
 
-    def _set_open(self, is_open: bool) -> None:
-        self._is_open = is_open
+    def set_open(self, is_open: bool) -> None:
+        """Take down whether the outcome is open, and tell it."""
+        self.is_open = is_open
         if self._on_open:
             self._on_open(is_open)
+
+
+def _stored(generation: int, status: Answer | None) -> Stored:
+    """Return the outcome, with the status that rode along if it came from after the commit."""
+    if status is None or isinstance(status.result, Refused | Lost):
+        return Stored(generation)
+    told = read_status(status.result)
+    # Where the commit had to be repeated, it may come from before it.
+    return Stored(generation, told if told.generation == generation else None)
+
+
+def _end_of_part(request: Request) -> int:
+    """Return where in its value the part of a set-field ends."""
+    offset, part = request.body[SetFieldKey.OFFSET], request.body[SetFieldKey.PART]
+    assert isinstance(offset, int)
+    assert isinstance(part, bytes)
+    return offset + len(part)
 
 
 def _part(key: str, offset: int, total: int, part: bytes) -> dict[int, Item]:
@@ -489,17 +565,35 @@ def _size(body: dict[int, Item]) -> int:
 
 
 def _change(type_: MessageType, body: dict[int, Item], generation: int) -> Procedure[int]:
+    before = yield from greet(PATIENCE)
     answer = yield [Request(type_, body)]
-    if answer.losses and _is_refused(answer, Refusal.MOVED_ON):
-        # Perhaps it was done, the reply was lost, and the board restarted (clause 6.7).
-        status = yield from read_status_now()
-        done = status.generation == (generation + 1) % 2**32 and status.store != Store.TRIAL
-        if type_ == MessageType.ERASE:
-            done = status.store == Store.EMPTY
+    if before.generation == generation and _may_be_done(answer):
+        # By how much the generation grew does not tell: a start, or the end of a trial, may have
+        # raised it as well. The token tells which set is in force.
+        after = yield from greet(PATIENCE)
+        if type_ == MessageType.UNDO:
+            done = after.token != before.token
+        else:
+            status = yield from read_status_now()
+            done = after.token == before.token and status.store != Store.TRIAL
         if done:
-            return status.generation
-    new: int = _body(answer)[UndoReplyKey.GENERATION]  # the same key in all three
-    return new
+            return after.generation
+    return _new_generation(answer)
+
+
+def _may_be_done(answer: Answer) -> bool:
+    """Tell whether a request that was refused may have changed the board all the same.
+
+    It was done, the reply was lost, and the board restarted (clause 6.7); or a copy of it was done.
+    """
+    return (answer.losses > 0 and _is_refused(answer, Refusal.MOVED_ON)) or (
+        isinstance(answer.result, Refused) and answer.result.code in _NO_LAST_WORD
+    )
+
+
+def _new_generation(answer: Answer) -> int:
+    generation: int = _body(answer)[UndoReplyKey.GENERATION]  # the same key in all three
+    return generation
 
 
 def _ask(request: Request) -> Procedure[Body]:

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import random
+from itertools import count
 from typing import Any
 
 import pytest
@@ -473,19 +474,25 @@ def test_a_refused_value_in_parts_is_named() -> None:
     assert outcome == NotStored(Refused(Refusal.WRONG_KIND, "mast.probe-1"))
 
 
-@pytest.mark.parametrize("received", [{}, {2: 5000}])
+@pytest.mark.parametrize("received", [{}, {2: 5000}, {2: 1}])
 def test_a_board_that_miscounts_parts_is_at_fault(received: dict[int, Any]) -> None:
-    """More than was sent, or no count at all, is no answer to a part (6.4)."""
+    """More than the value has, less than was acknowledged, or no count is no answer (6.4)."""
     line, hello = greeted(SmallBoard(instead={MessageType.SET_FIELD: lambda _: {1: 0} | received}))
     with pytest.raises(BoardFault, match="miscounts"):
         store(line, hello, [("mast.probe-1", bytes(2000))])
 
 
-@pytest.mark.parametrize("answer", [(Refusal.GAP, {}), {1: 0, 2: 1}])
-def test_a_board_that_never_gets_further_with_parts_is_given_up(answer: Any) -> None:
-    """Parts that never continue do not go round for ever."""
-    line, hello = greeted(SmallBoard(instead={MessageType.SET_FIELD: lambda _: answer}))
-    outcome = store(line, hello, [("mast.probe-1", bytes(2000))])
+@pytest.mark.parametrize("step", [0, 1])
+def test_a_board_that_never_gets_further_with_parts_is_given_up(step: int) -> None:
+    """Parts that never continue, or continue byte by byte, do not go round for ever."""
+    expected = count(1, step)
+
+    def gap(_: Message) -> Any:
+        return Refusal.GAP, {RefusalKey.DETAIL: next(expected)}
+
+    line, hello = greeted(SmallBoard(instead={MessageType.SET_FIELD: gap}))
+    outcome = store(line, hello, [("mast.probe-1", bytes(16_000))])
+    assert line.now < 10
     assert isinstance(outcome, NotStored)
     assert outcome.refused is not None
     assert outcome.refused.code == Refusal.GAP
@@ -633,7 +640,7 @@ def test_many_damaged_frames_point_to_another_reader() -> None:
     line.to_host = lambda _, reply: reply[:-9] + reply[-8:]
     with pytest.raises(OtherReader):
         line.run(procedures.read_status_now())
-    assert line.notices.count(Notice.OTHER_READER) >= 1
+    assert line.notices.count(Notice.OTHER_READER) == 1
 
 
 def test_a_frame_that_is_no_message_is_damage() -> None:
@@ -696,12 +703,12 @@ def test_changes_of_generation_return_the_new_one(procedure: Any) -> None:
         line.run(procedure(6))
 
 
-@pytest.mark.parametrize("procedure", [procedures.undo, procedures.erase, procedures.confirm])
+@pytest.mark.parametrize("procedure", [procedures.undo, procedures.confirm])
 def test_a_lost_reply_and_a_restart_are_told_from_another_change(procedure: Any) -> None:
-    """Moved-on after a loss: status tells whether it was this request that moved it (6.7)."""
-    line, _ = greeted(SmallBoard(generation=6), to_host=lose(1))
+    """Moved-on after a loss: the token tells whether it was done, not the generation (6.7)."""
+    line, _ = greeted(SmallBoard(generation=6), to_host=lose(2))
     assert line.run(procedure(6)) == 7
-    line, _ = greeted(SmallBoard(generation=9, store=Store.TRIAL), to_host=lose(1))
+    line, _ = greeted(SmallBoard(generation=9, store=Store.TRIAL), to_host=lose(2))
     with pytest.raises(BoardRefused):
         line.run(procedure(6))
 

@@ -40,6 +40,9 @@ Body = dict[int, Any]
 Fault = Callable[[int, bytes], bytes]
 """Gets number and bytes of a line that is sent, and returns what arrives of it."""
 
+OLDER_TOKEN = b"of-old 1"
+"""Of the set that undo goes back to."""
+
 LINE = re.compile(rb"\n~[^\n]*\n")
 
 
@@ -221,7 +224,10 @@ class SmallBoard:
         return {1: self.generation}
 
     def _undo(self, body: Body) -> Any:
-        return self._moving(body, Store.COMPLETE)
+        answer = self._moving(body, Store.COMPLETE)
+        if isinstance(answer, dict):
+            self.token = OLDER_TOKEN
+        return answer
 
     def _confirm(self, body: Body) -> Any:
         return self._moving(body, Store.COMPLETE)
