@@ -255,16 +255,13 @@ static uint8_t oldest_of(const pv *p, uint8_t among)
     return best;
 }
 
-/* Of several of one generation (void records, and only those) one that is sealed. */
 static uint8_t newest_of(const pv *p, uint8_t among)
 {
     uint8_t best = NO_SLOT;
     for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
-        const pv_slot *one = &p->storage.slots[slot];
-        const pv_slot *other = &p->storage.slots[best == NO_SLOT ? slot : best];
-        if ((among & bit(slot)) && (best == NO_SLOT || one->generation > other->generation ||
-                                    (one->generation == other->generation &&
-                                     (one->state & SEALED) > (other->state & SEALED)))) {
+        if ((among & bit(slot)) &&
+            (best == NO_SLOT ||
+             p->storage.slots[slot].generation > p->storage.slots[best].generation)) {
             best = slot;
         }
     }
@@ -404,7 +401,7 @@ static void put_entries(const pv *p, pv_sink *to)
 static bool write_record(pv *p, uint8_t slot, uint8_t header[HEADER_SIZE], uint8_t source)
 {
     pv_slot *known = &p->storage.slots[slot];
-    uint8_t seal[SEAL_SIZE];
+    uint8_t check[HEADER_SIZE], seal[SEAL_SIZE];
     writer to;
 
     known->state &= WORN;
@@ -425,7 +422,7 @@ static bool write_record(pv *p, uint8_t slot, uint8_t header[HEADER_SIZE], uint8
 
     /* Every unit was compared by itself; this finds a unit that a later one spoiled, and a payload
      * that is not the one that the header was made for. */
-    to.failed = to.failed || !examine(p, slot, header);
+    to.failed = to.failed || !examine(p, slot, check);
     make_seal(header, seal);
     write_bytes(&to.sink, seal, SEAL_SIZE);
     write_padding(&to);
@@ -435,12 +432,10 @@ static bool write_record(pv *p, uint8_t slot, uint8_t header[HEADER_SIZE], uint8
 }
 
 /* Makes the slot hold a sealed record of nothing. */
-static bool write_void(pv *p, uint8_t slot, uint32_t generation, uint32_t set_number)
+static bool write_void(pv *p, uint8_t slot)
 {
     uint8_t header[HEADER_SIZE];
     new_header(p, header, KIND_VOID);
-    put32(header + AT_GENERATION, generation);
-    put32(header + AT_SET_NUMBER, set_number);
     return write_record(p, slot, header, NO_SLOT);
 }
 
@@ -471,23 +466,23 @@ static uint32_t largest(const pv *p, bool of_sets)
 }
 
 /* Writes a record to a slot that is not to be kept, with the next generation, so that it is the one
- * in force. */
+ * in force. Where a slot does not take it, another may. */
 static bool publish(pv *p, uint8_t header[HEADER_SIZE], uint8_t source, uint8_t keep)
 {
-    uint8_t slot = pick(p, keep | bit(source));
     uint32_t last = largest(p, false);
-    if (slot == NO_SLOT || last == UINT32_MAX) {
-        return false;
-    }
+    uint8_t slot;
+    keep |= bit(source);
     put32(header + AT_GENERATION, last + 1);
-    if (write_record(p, slot, header, source)) {
-        adopt(p, slot, header);
-        return true;
+    while (last != UINT32_MAX && (slot = pick(p, keep)) != NO_SLOT) {
+        if (write_record(p, slot, header, source)) {
+            adopt(p, slot, header);
+            return true;
+        }
+        /* It may still read as valid at the next start, and would be in force then. */
+        (void)write_void(p, slot);
+        p->storage.slots[slot].state |= WORN;
+        keep |= bit(slot);
     }
-    /* It may still read as valid at the next start, and would be in force then though it was
-     * refused. */
-    (void)write_void(p, slot, 0, 0);
-    p->storage.slots[slot].state |= WORN;
     return false;
 }
 
@@ -707,19 +702,18 @@ static void settle(pv *p)
         others = above(p, 0) & (uint8_t)~copies;
         keep = bit(next) | bit(newest_of(p, others & having(p, SET | CONFIRMED)));
         source = oldest_of(p, copies);
-        if (pick(p, keep | copies) != NO_SLOT) {
-            keep |= copies;
-        } else if (copies & sealed) {
-            forget(p, copies & (uint8_t)~sealed);
-            continue;
-        } else if (pick(p, keep | bit(source)) == NO_SLOT) {
-            forget(p, copies);
-            continue;
+        if (pick(p, keep | copies) == NO_SLOT) { /* pick takes a copy only if there is no other */
+            if (copies & sealed) {
+                forget(p, copies & (uint8_t)~sealed);
+                continue;
+            }
+            if (pick(p, keep | bit(source)) == NO_SLOT) {
+                forget(p, copies);
+                continue;
+            }
         }
         if (examine(p, source, header)) {
-            if (publish(p, header, source, keep)) {
-                forget(p, copies & (uint8_t)~bit(p->storage.slot));
-            }
+            (void)publish(p, header, source, keep);
             return;
         }
     }
@@ -739,24 +733,21 @@ static void choose(pv *p)
     adopt(p, slot, header);
 }
 
-/* Rewrites what a write that was cut short, or an erase, left in the other slots. After an erase
- * each of them must hold a record of that erase. False if one could not be written. */
+/* Wipes what a write that was cut short left in the other slots, and after an erase what that erase
+ * is to wipe. False if a slot could not be written. */
 static bool mend(pv *p)
 {
-    bool erased = !p->storage.holds_set && p->storage.generation > 0;
-    uint32_t number = erased ? p->storage.set_number : 0;
-    uint8_t keep = erased ? bit(p->storage.slot) : kept(p);
+    uint8_t keep = kept(p);
+    uint8_t right = having(p, SEALED);
     bool whole = true;
+    if (!p->storage.holds_set) {
+        right &= (uint8_t)~having(p, SET);
+    }
     for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
-        const pv_slot *known = &p->storage.slots[slot];
-        bool right = (known->state & SEALED) &&
-                     (!erased || (!(known->state & SET) && known->set_number == number));
-        if (!right && !(keep & bit(slot)) &&
-            !write_void(p, slot, erased ? p->storage.generation : 0, number)) {
+        if (!(bit(slot) & (keep | right)) && !write_void(p, slot)) {
             whole = false;
         }
     }
-    choose(p);
     return whole;
 }
 

@@ -62,7 +62,8 @@ class Geometry:
 
 
 FINE = Geometry(4, 512, 256, 8)
-GEOMETRIES = [FINE, Geometry(4, 512, 512, 1), Geometry(4, 1024, 1024, 256)]
+COARSE = Geometry(4, 1024, 1024, 256)  # few operations
+GEOMETRIES = [FINE, Geometry(4, 512, 512, 1), COARSE]
 THREE = Geometry(3, 512, 256, 8)
 TWO = Geometry(2, 512, 256, 8)
 
@@ -166,6 +167,10 @@ class Board:
     def fail(self, first: int, end: int) -> None:
         """Let the operations of that range report a failure."""
         self.library.board_fail(self.handle, first, end)
+
+    def wear_out(self, erase_unit: int) -> None:
+        """Let that erase unit fail for ever."""
+        self.library.board_wear_out(self.handle, erase_unit)
 
     def silence(self, operation: int) -> None:
         """Let that operation do nothing, and report success."""
