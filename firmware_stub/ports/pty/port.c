@@ -389,29 +389,33 @@ static bool read_number(const char *text, unsigned long *number)
     return *text >= '0' && *text <= '9' && *end == '\0' && errno == 0;
 }
 
-static int usage(int code)
-{
-    (void)fputs(
-        "usage: board_pty --flash FILE [--link PATH] [--networks FILE] [--survey] [--log]\n"
-        "                 [--boot-delay MS] [--unit-id HEX-DIGITS]\n"
-        "\n"
-        "Plays a board on a pseudo-terminal, and prints which. Its flash is FILE, made when it\n"
-        "is missing. --networks names what is in range: lines of name TAB passphrase TAB\n"
-        "signal, and one `service KEY`. It ends at SIGTERM.\n",
-        code == 0 ? stdout : stderr);
-    return code;
-}
+static const char usage[] =
+    "usage: board_pty --flash FILE [--link PATH] [--networks FILE] [--survey] [--log]\n"
+    "                 [--boot-delay MS] [--unit-id HEX-DIGITS]\n"
+    "\n"
+    "Plays a board on a pseudo-terminal, and prints which. Its flash is FILE, made when it is\n"
+    "missing.\n"
+    "\n"
+    "  --link PATH         also makes PATH a link to the pseudo-terminal\n"
+    "  --networks FILE     what is in range: lines of name TAB passphrase TAB signal, and one line\n"
+    "                      `service KEY`; without it every network and every key will do\n"
+    "  --survey            lets a host ask for the networks in range\n"
+    "  --log               prints log lines to the same port, as firmware does\n"
+    "  --boot-delay MS     takes so long to start\n"
+    "  --unit-id DIGITS    is this board, else the one of the file\n"
+    "\n"
+    "It ends at SIGTERM.\n";
 
-/* Returns 0, or what main returns at once; *help: that this is no error. */
-static int read_arguments(int argc, char **argv, bool *help)
+/* Returns 0 or an exit code. Ends the program where it only has to tell what it can do. */
+static int read_arguments(int argc, char **argv)
 {
     for (int i = 1; i < argc; i++) {
         const char *name = argv[i];
         const char *value = i + 1 < argc ? argv[i + 1] : NULL;
         bool right = true;
         if (strcmp(name, "--help") == 0) {
-            *help = true;
-            return 0;
+            (void)fputs(usage, stdout);
+            exit(0);
         }
         if (strcmp(name, "--log") == 0) {
             board.logs = true;
@@ -452,14 +456,12 @@ int port_begin(int argc, char **argv, const pv_flash *flash)
     static const uint8_t noise[] = {0x00, 0xF8, 0x7E, 0x80, 0x1E, 0x66, 0xFE, 0x0D, 0x0A};
     struct sigaction action;
     uint8_t lost[256];
-    bool help = false;
     int failed;
     board.arguments = argv;
     board.flash = flash;
-    failed = read_arguments(argc, argv, &help);
-    if (failed || help) {
-        (void)usage(failed);
-        exit(failed);
+    failed = read_arguments(argc, argv);
+    if (failed != 0) {
+        return failed;
     }
     memset(&action, 0, sizeof action);
     action.sa_handler = stop;
