@@ -3,6 +3,7 @@
 
     python scripts/bad_lines.py --sessions 100000         the long run, half of it with each board
     python scripts/bad_lines.py --seed 4147 --board c -v  one session again, with its conversation
+    python scripts/bad_lines.py --flips 1000000           flipped bits alone, by what they make
 
 tests/sessions/play.py states the invariant. The exit code is 1 if a session violates it; every
 violation is shown with the command that plays it again. Values are left out of conversations.
@@ -17,6 +18,7 @@ import tempfile
 import time
 from pathlib import Path
 
+from tests.sessions import flips
 from tests.sessions.many import BOARDS, Summary, play_many
 from tests.sessions.play import BoardKind, play
 from tests.sessions.transcript import Transcript
@@ -35,8 +37,12 @@ def main() -> int:
     parser.add_argument(
         "--processes", type=int, default=os.cpu_count() or 1, help="default: one for each core"
     )
+    parser.add_argument("--flips", type=int, help="count what becomes of so many patterns of flips")
     parser.add_argument("-v", "--verbose", action="store_true", help="show the conversation")
     arguments = parser.parse_args()
+    if arguments.flips is not None:
+        print(flips.table(arguments.flips))
+        return 0
     with tempfile.TemporaryDirectory(prefix="bad-lines-") as folder:
         library = None if arguments.board == "python" else str(build(Path(folder)))
         if arguments.seed is not None:
