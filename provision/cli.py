@@ -93,6 +93,23 @@ def _parser() -> argparse.ArgumentParser:
     _add_file(check)
     _add_json(check)
 
+    conform = _add(commands, "conform", _conform, "hold a board against the protocol")
+    conform.epilog = (
+        "Exit code 0: every clause that applies is met; 1: one is not; 3: the port is missing,"
+        " busy, forbidden, or was lost; 4: no board answered."
+    )
+    conform.add_argument("port", metavar="PORT", help="the board's port, or a URL")
+    _add_line(conform)
+    conform.add_argument(
+        "--may-change-settings",
+        action="store_true",
+        help="also store made-up settings, and erase: what is wired to the board may move",
+    )
+    conform.add_argument(
+        "--patient", action="store_true", help="also run the checks that wait for minutes"
+    )
+    _add_json(conform)
+
     generate = _add(commands, "generate", _generate, "write the C for a schema file")
     _add_file(generate)
     generate.add_argument("--out", type=Path, required=True, metavar="DIR", help="where to")
@@ -140,6 +157,10 @@ def _add_port(parser: argparse.ArgumentParser) -> None:
         help="the board's port, or a URL such as socket://localhost:4000 (default: the one port"
         " on which a board answers)",
     )
+    _add_line(parser)
+
+
+def _add_line(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--baud", type=_baud, default=115200, metavar="N", help="rate of the line (115200)"
     )
@@ -234,6 +255,22 @@ def _show(options: argparse.Namespace) -> int:
         return ExitCode.DONE
 
     return _run(run)
+
+
+def _conform(options: argparse.Namespace) -> int:
+    from provision.conformance.port import Place as Where  # noqa: PLC0415
+    from provision.conformance.port import conform  # noqa: PLC0415
+
+    return conform(
+        Where(options.port, options.baud, options.driver),
+        may_change=options.may_change_settings,
+        patient=options.patient,
+        as_json=options.json,
+        somebody_is_there=_has_terminal(),
+        show=print,
+        say=_say,
+        progress=_say if sys.stderr.isatty() else None,
+    )
 
 
 def _rehearse(options: argparse.Namespace) -> int:

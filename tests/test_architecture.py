@@ -26,8 +26,11 @@ ARROWS: dict[str, frozenset[str]] = {
     "link": frozenset({"contract"}),
     "wizard": frozenset({"contract", "settings", "link"}),
     "author": frozenset({"contract", "settings"}),
+    "conformance": frozenset({"contract", "settings", "link"}),
     "testing": frozenset({"contract", "settings", "board", "link"}),
-    "cli": frozenset({"contract", "settings", "board", "link", "wizard", "author", "testing"}),
+    "cli": frozenset(
+        {"contract", "settings", "board", "link", "wizard", "author", "conformance", "testing"}
+    ),
     "__main__": frozenset({"cli"}),
     "": frozenset(),  # provision/__init__.py, which every import of any room runs
 }
@@ -39,6 +42,18 @@ SANS_IO: dict[str, tuple[str, ...]] = {
     "board": ("engine", "flash", "store"),
     "link": ("session",),
     "wizard": ("flow",),
+    "conformance": (
+        "bench",
+        "ear",
+        "findings",
+        "kit",
+        "leaks",
+        "made_up",
+        "on_the_line",
+        "reading",
+        "staging",
+        "storing",
+    ),
 }
 
 # What reaches a port, a clock, a thread, a process or a terminal.

@@ -8,12 +8,11 @@ against a board in this process, and over a port.
 from __future__ import annotations
 
 import random
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from provision.conformance.ear import Came, Ear
 from provision.conformance.findings import (
-    SILENT,
     Fault,
     Gone,
     NotApplicable,
@@ -35,7 +34,6 @@ from provision.contract.messages import (
 from provision.contract.profile import Item
 from provision.contract.table import (
     HELLO_INTERVAL_MS,
-    LINE_OVERHEAD,
     MAX_PIECE,
     PROTOCOL_VERSION,
     REPLY_ALLOWANCE_MS,
@@ -63,7 +61,8 @@ Body = dict[int, Item]
 _GRACE = 2000  # ms beyond the time at which a reply is late, after which it counts as none
 _LONGEST_REPLY = 666  # bytes of the longest line a board sends
 _MEETING = 10_000  # ms in which a board has to answer hello
-_PRESS_TIME = 30_000  # ms from a person's press of reset to the board's answer
+_PRESS_TIME = 30_000  # ms that a person has to press a button, and the board to notice
+_PRESS_POLL = 500  # ms between two looks whether a button was pressed
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +78,9 @@ class Setup:
 
     seed: int | None = None
     """Of the values that the kit makes up; None: another for each run."""
+
+    on_check: Callable[[str], None] | None = None
+    """Gets the title of each check as it begins."""
 
 
 @dataclass(slots=True)
@@ -116,6 +118,9 @@ class Bench:
         self.exchanges = 0
         self.faults: list[Fault] = []
         """What the present check found, and went on from."""
+
+        self.gone = False
+        """Whether the board has stopped answering."""
 
         self.asks_presence = True
         """Whether a refusal `presence` makes the kit ask for the button, and repeat."""
@@ -294,14 +299,16 @@ class Bench:
         again: the line of an earlier request, to be repeated as it was.
         """
         id_, line = self.line(type_, body, id_=id_, version=version)
-        for _ in range(2):
-            got = yield from self.converse(
-                [again or line], [id_], self.announced(type_) if version == 1 else 0
-            )
-            reply = self._one_reply(got, id_, type_)
-            if not (self.asks_presence and _is_refusal(reply, Refusal.PRESENCE)):
-                break
+        announced = self.announced(type_) if version == 1 else 0
+        got = yield from self.converse([again or line], [id_], announced)
+        reply = self._one_reply(got, id_, type_)
+        if self.asks_presence and _is_refusal(reply, Refusal.PRESENCE):
             yield from self.press()
+            end = self._now + _PRESS_TIME
+            while _is_refusal(reply, Refusal.PRESENCE) and self._now < end:
+                yield from self.silence(_PRESS_POLL)
+                got = yield from self.converse([again or line], [id_], announced)
+                reply = self._one_reply(got, id_, type_)
         return reply
 
     def announced(self, type_: int) -> int:
@@ -312,7 +319,9 @@ class Bench:
 
     def press(self) -> Procedure[None]:
         """Have the person show presence; end the check if nobody does."""
-        heard = yield AskPerson("Press the button of the board by which it knows that you are there.")
+        heard = yield AskPerson(
+            "Press the button of the board by which it knows that you are there."
+        )
         self._now = heard.now
         if not heard.done:
             raise NotApplicable("the board wants a person present, and nobody pressed its button")
@@ -332,7 +341,9 @@ class Bench:
         """Look at the form of a reply to a request of this type."""
         self.watch.saw("4.1")
         if reply.type not in (type_ + 1, MessageType.REFUSAL):
-            self.watch.broke("4.1", self.fault(f"a reply of type {reply.type} answers type {type_}"))
+            self.watch.broke(
+                "4.1", self.fault(f"a reply of type {reply.type} answers type {type_}")
+            )
             raise NotMet(f"the reply has type {reply.type}")
         versions = self.hello.get(HelloReplyKey.VERSIONS, [PROTOCOL_VERSION])
         if isinstance(versions, list) and reply.version not in versions:
@@ -469,7 +480,7 @@ class Bench:
                         yield from self._settle(line)
                         self._take_hello(message)
                         return
-        raise Gone(SILENT)
+        raise Gone("the board does not answer hello")
 
     def await_hello(self, ms: int) -> Procedure[None]:
         """Wait until the board answers hello, as after a restart; NotMet if it does not."""
@@ -582,14 +593,18 @@ class Bench:
             size -= 1
         return size
 
-    def stage(self, setting: Setting, value: Value | None, *, parts: bool = False) -> Procedure[None]:
+    def stage(
+        self, setting: Setting, value: Value | None, *, parts: bool = False
+    ) -> Procedure[None]:
         """Stage a value that the board must take."""
-        for body in self.requests_for(setting, value, parts=parts):
-            reply = yield from self.answer(MessageType.SET_FIELD, body)
-            if SetFieldKey.VALUE in body and SetFieldReplyKey.RECEIVED in reply:
-                raise NotMet("`received` is in the reply to a value that came whole")
+        bodies = self.requests_for(setting, value, parts=parts)
+        if not bodies:
+            raise NotApplicable(f"no value of {setting.key} fits into the board's line")
+        *first, last = bodies
+        for body in first:
+            yield from self.answer(MessageType.SET_FIELD, body)
         self.staged[setting.key] = value
-        self.check_count(reply)
+        self.check_count((yield from self.answer(MessageType.SET_FIELD, last)))
 
     def stage_all(self, values: Mapping[str, Value | None]) -> Procedure[None]:
         """Stage many values, all of which the board must take."""
@@ -604,7 +619,7 @@ class Bench:
         for (_, body), reply in zip(bodies, replies, strict=True):
             if reply.type == MessageType.REFUSAL:
                 raise NotMet(
-                    f"{body[SetFieldKey.FIELD]}: refused with"
+                    f"{body[SetFieldKey.FIELD]!s}: refused with"
                     f" {code_words(reply.body[RefusalKey.CODE])}, though clause 9 admits it"
                 )
         if replies:

@@ -25,9 +25,6 @@ from provision.contract.table import (
     RefusalKey,
 )
 
-SILENT = "the board does not answer hello"
-"""What is said of a board that is gone."""
-
 _LONGEST_VALUE = 60  # characters of one value in words
 _HEX_SHOWN = 32  # bytes of a line in the table; --json has all
 _WIDTH = 96
@@ -178,7 +175,7 @@ def _shown(what: str, lines: Sequence[Shown]) -> list[str]:
     return told
 
 
-# ------------------------------------------------------------------------------ lines in words
+# ----------------------------------------------------------------------------------- lines in words
 
 
 def show_line(raw: bytes) -> Shown:
@@ -220,11 +217,11 @@ def _entries(item: Item) -> Iterable[str]:
         if isinstance(entry, list) and len(entry) > 1:
             held = entry[1]
             known = isinstance(held, int) and held in tuple(Held)
-            yield f"{ascii(entry[0])} {Held(held).name.lower() if known else ascii(held)}"  # type: ignore[arg-type]
+            yield f"{entry[0]!a} {Held(held).name.lower() if known else ascii(held)}"  # type: ignore[arg-type]
 
 
 def code_words(code: object) -> str:
     """Return a code of refusal by its name."""
     if isinstance(code, int) and code in tuple(Refusal):
         return Refusal(code).name.lower().replace("_", "-")
-    return f"code {ascii(code)}"
+    return f"code {code!a}"

@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from provision.conformance.bench import Bench, Setup
 from provision.conformance.check import Check
 from provision.conformance.findings import (
-    SILENT,
     Fault,
     Finding,
     Gone,
@@ -58,20 +57,22 @@ def examine(setup: Setup) -> Procedure[Report]:
             raise NoBoard from None
         return _report(bench, [], "Nothing was asked of the board beyond hello.")
     before = yield from _what_is_stored(bench)
+    findings = yield from _run_all(bench, [check for check in CHECKS if not check.changes])
+    untouched, settings = yield from _untouched(bench, before)
+    findings.append(untouched)
+    findings += yield from _run_all(bench, [check for check in CHECKS if check.changes])
+    if setup.may_change:
+        settings = yield from _leave(bench)
+    return _report(bench, findings, settings or "What the board holds now is not known.")
+
+
+def _run_all(bench: Bench, checks: list[Check]) -> Procedure[list[Finding]]:
     findings = []
-    gone = ""
-    for check in CHECKS:
-        why = gone or _why_not(setup, check)
+    for check in checks:
+        why = "the board answers no more" if bench.gone else _why_not(bench.setup, check)
         finding = _not_applicable(check, why) if why else (yield from _run(bench, check))
         findings.append(finding)
-        if any(fault.words == SILENT for fault in finding.faults):
-            gone = "the board answers no more"
-    if setup.may_change:
-        settings = "" if gone else (yield from _leave(bench))
-    else:
-        untouched, settings = yield from _untouched(bench, before)
-        findings.append(untouched)
-    return _report(bench, findings, settings or "What the board holds now is not known.")
+    return findings
 
 
 def _why_not(setup: Setup, check: Check) -> str:
@@ -87,6 +88,8 @@ def _not_applicable(check: Check, why: str) -> Finding:
 
 
 def _run(bench: Bench, check: Check) -> Procedure[Finding]:
+    if bench.setup.on_check:
+        bench.setup.on_check(f"{check.clause} {check.title}")
     bench.faults = []
     bench.asks_presence = True
     try:
@@ -95,6 +98,7 @@ def _run(bench: Bench, check: Check) -> Procedure[Finding]:
     except NotMet as finding:
         bench.note(str(finding))
     except Gone as finding:
+        bench.gone = True
         bench.faults.append(Fault(str(finding)))
     except NotApplicable as finding:
         if not bench.faults:
@@ -103,7 +107,7 @@ def _run(bench: Bench, check: Check) -> Procedure[Finding]:
     return Finding(check.clause, check.title, verdict, faults=tuple(bench.faults))
 
 
-# ------------------------------------------------------------------------- what is stored, at the end
+# ----------------------------------------------------------------------- what is stored, at the end
 
 
 def _what_is_stored(bench: Bench) -> Procedure[object]:
@@ -128,8 +132,9 @@ def _untouched(bench: Bench, before: object) -> Procedure[tuple[Finding, str]]:
     title = "What is refused, or only staged, changes nothing stored"
     after = None
     try:
-        yield from bench.fresh()
-        after = yield from _what_is_stored(bench)
+        if not bench.gone:
+            yield from bench.fresh()
+            after = yield from _what_is_stored(bench)
     except (Gone, NotMet, NotApplicable):
         pass
     if before is None or after is None:
@@ -148,6 +153,8 @@ def _untouched(bench: Bench, before: object) -> Procedure[tuple[Finding, str]]:
 
 def _leave(bench: Bench) -> Procedure[str]:
     """Leave no made-up settings in force, if that can be."""
+    if bench.gone:
+        return ""
     try:
         yield from bench.fresh()
         if Capability.ERASE in bench.capabilities:
@@ -158,7 +165,7 @@ def _leave(bench: Bench) -> Procedure[str]:
     return "The board holds values that the kit made up: set it up anew."
 
 
-# ----------------------------------------------------------------------------------- the report
+# --------------------------------------------------------------------------------------- the report
 
 
 def _report(bench: Bench, findings: list[Finding], settings: str) -> Report:
@@ -186,7 +193,9 @@ def _watched(bench: Bench) -> Iterator[Finding]:
         if faults:
             yield Finding(clause, title, Verdict.NOT_MET, faults=faults)
         elif clause == "1" and not bench.leaks.secrets:
-            yield Finding(clause, title, Verdict.NOT_APPLICABLE, "the board has no secret of 8 bytes")
+            yield Finding(
+                clause, title, Verdict.NOT_APPLICABLE, "the board has no secret of 8 bytes"
+            )
         elif clause == "7.2" and not watch.seen.get("7.2"):
             yield Finding(clause, title, Verdict.NOT_APPLICABLE, "nothing was refused")
         else:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import random
 import string
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 from provision.contract.profile import Item
 from provision.contract.table import Characters, Kind
@@ -32,7 +32,8 @@ _HOSTS = (
     "1.2.3.4.5", "a.1", "7", "a_b", "a b", "f\u00fcnf.example", "a/b", "a:1", "a\x00",
 )  # fmt: skip
 _URL_RESTS = (
-    "a", "a/", "a:1/x", "a:65535", "a:00080/", "a?q=1", "a#f", "a/%41", "a/~!$&'()*+,;=:@", "192.0.2.7/",
+    "a", "a/", "a:1/x", "a:65535", "a:00080/", "a?q=1", "a#f", "a/%41",
+    "a/~!$&'()*+,;=:@", "192.0.2.7/",
     "", "/x", ":80", "a:0", "a:65536", "a:", "a:123456", "a:8o/", "u@a/", "u:p@a/", "a/%4", "a/%zz",
     "a#b#c", "a b", "[::1]/", "a/[", "a/\u00e9", "a\\b", "a..b/", "a.1/", "-a/", "a/{}",
 )  # fmt: skip
@@ -42,7 +43,8 @@ _ZONES = (
     "AAA0BBB,J1,365", "AAA0BBB,0/-167,J365/167:59:59", "AAA+0BBB,M01.1.0,M12.5.6",
     "", "UTC", "AA0", "UTC25", "UTC0:60", "CET-1CEST", "CET-1CEST,M3.5.0", "AAA0BBB,M13.1.0,M1.1.0",
     "AAA0BBB,M1.0.0,M1.1.0", "AAA0BBB,M1.6.0,M1.1.0", "AAA0BBB,M1.1.7,M1.1.0", "AAA0BBB,J0,J1",
-    "AAA0BBB,366,1", "AAA0BBB,J1/168,J2", "<AA>0", "<+05_5>0", "A1A0", "UTC0 ", "UTC0\x7f", "utc\u00e9",
+    "AAA0BBB,366,1", "AAA0BBB,J1/168,J2", "<AA>0", "<+05_5>0", "A1A0", "UTC0 ", "UTC0\x7f",
+    "utc\u00e9",
     "AAA0BBB,J0001,J2", "AAA0BBB,M3.05.0,M4.1.0", "AAA0BBB,j1,J2", "AAA000", "AAA0BBB,J1,J2,",
 )  # fmt: skip
 
@@ -87,7 +89,11 @@ def _integers(field: Field, schema: Schema) -> list[Value]:
     pins = []
     if field.kind is Kind.PIN:
         numbers = [pin.number for pin in schema.pins]
-        pins = [*numbers, *(number + 1 for number in numbers), *(number + 256 for number in numbers)]
+        pins = [
+            *numbers,
+            *(number + 1 for number in numbers),
+            *(number + 256 for number in numbers),
+        ]
     return [each for each in [*near, *wrapped, *pins] if -(2**31) <= each < 2**32]
 
 
@@ -121,7 +127,7 @@ def _urls(field: Field) -> list[Value]:
     return [*urls, f"{first.upper()}://a", f"x{first}://a", f"{first}:/a", f"{first}:a", first, ""]
 
 
-_STRANGE = ("\x00", "\x1f", "\x7f", "\x80", "\x9f", "\xa0", " ", "~", "-", "_", ".", ",", "é", "\u202e", "😀", "A")  # fmt: skip
+_STRANGE = (*"\x00\x1f\x7f\x80\x9f\xa0 ~-_.,é\u202e😀A",)
 
 
 def _texts(field: Field, chance: random.Random) -> list[Value]:
@@ -149,7 +155,7 @@ def _texts(field: Field, chance: random.Random) -> list[Value]:
     return made
 
 
-# ------------------------------------------------------------------------ one good value of each
+# --------------------------------------------------------------------------- one good value of each
 
 
 def good_value(setting: Setting, schema: Schema, chance: random.Random, turn: int) -> Value | None:
@@ -195,11 +201,7 @@ def good_set(schema: Schema, chance: random.Random, turn: int) -> dict[str, Valu
 
     Every field is in it, so that it is all that is stored afterwards. None if none was found.
     """
-    for admits in (
-        lambda _: True,
-        lambda setting: _least_in_use(setting),
-        lambda setting: _least_in_use(setting) and (setting.field.required or _is_partner(setting)),
-    ):
+    for admits in _SCOPES:
         values: dict[str, Value | None] = {
             s.key: good_value(s, schema, chance, turn) if admits(s) else None
             for s in schema.settings
@@ -222,6 +224,14 @@ def _least_in_use(setting: Setting) -> bool:
 
 def _is_partner(setting: Setting) -> bool:
     return setting.field.kind in (Kind.NETWORK_NAME, Kind.PASSPHRASE)
+
+
+_SCOPES: tuple[Callable[[Setting], bool], ...] = (
+    lambda _: True,
+    _least_in_use,
+    lambda setting: _least_in_use(setting) and (setting.field.required or _is_partner(setting)),
+)
+"""Which fields to set: all, or, where these leave no pins, fewer and fewer."""
 
 
 def _place_pins(schema: Schema, values: dict[str, Value | None], turn: int) -> None:

@@ -40,7 +40,7 @@ _CLAUSES = {
 _WINDOW = 300_000  # ms for which a person's presence may count, before the kit gives up waiting
 
 
-# -------------------------------------------------------------------------- values (clause 9)
+# -------------------------------------------------------------------------- values, clause clause 9
 
 
 def values_of(kind: Kind, bench: Bench) -> Procedure[None]:
@@ -68,10 +68,13 @@ def _try(bench: Bench, setting: Setting, value: Item, *, parts: bool) -> Procedu
     how = " in parts" if SetFieldKey.PART in bodies[0] else ""
     shown = f"a secret of {len(str(value))}" if setting.field.is_secret else f"{value!a:.40}"
     what = f"{setting.key}{how}: {shown}"
-    for body in bodies:
+    *first, last = bodies
+    for body in first:
         reply = yield from bench.ask(MessageType.SET_FIELD, body)
         if reply.type == MessageType.REFUSAL:
             break
+    else:
+        reply = yield from bench.ask(MessageType.SET_FIELD, last)
     refused = reply.type == MessageType.REFUSAL
     if how:
         bench.staged.pop(setting.key, None)  # parts of it started, or are refused for good
@@ -92,7 +95,7 @@ def _try(bench: Bench, setting: Setting, value: Item, *, parts: bool) -> Procedu
         bench.note(f"{what}: `staged` is {reply.body[SetFieldReplyKey.STAGED]!a}")
 
 
-# --------------------------------------------------------------------------- set-field (6.4)
+# ---------------------------------------------------------------------------- set-field, clause 6.4
 
 
 def _pick(
@@ -131,6 +134,9 @@ def whole_values(bench: Bench) -> Procedure[None]:
     yield from bench.stage(other, second)
     yield from bench.stage(one, None)
     yield from bench.stage(other, None)
+    body: Body = {SetFieldKey.FIELD: one.key, SetFieldKey.VALUE: None}
+    if SetFieldReplyKey.RECEIVED in (yield from bench.answer(MessageType.SET_FIELD, body)):
+        raise NotMet("`received` is in the reply to a value that came whole")
     if (yield from bench.status())[StatusReplyKey.STAGED] != 2:
         raise NotMet("status counts otherwise than set-field what is staged")
 
@@ -163,7 +169,15 @@ def unknown_fields(bench: Bench) -> Procedure[None]:
     schema = bench.known_schema()
     keys = {setting.key for setting in schema.settings}
     one = schema.settings[0].key
-    near = {"a", "no-such.field", one[:-1], f"{one}x"[:32], one.upper(), one.replace(".", "_"), "é" * 16}
+    near = {
+        "a",
+        "no-such.field",
+        one[:-1],
+        f"{one}x"[:32],
+        one.upper(),
+        one.replace(".", "_"),
+        "é" * 16,
+    }
     for setting in schema.settings:
         repeat = setting.section.repeat
         if repeat is not None:
@@ -174,19 +188,23 @@ def unknown_fields(bench: Bench) -> Procedure[None]:
     for key in sorted(near - keys):
         if not 1 <= len(key.encode()) <= 32:
             continue
-        more: Body
-        for more in (
+        wholes_and_parts: tuple[Body, ...] = (
             {SetFieldKey.VALUE: 0},
             {SetFieldKey.VALUE: None},
             {SetFieldKey.OFFSET: 5, SetFieldKey.TOTAL: 65535, SetFieldKey.PART: b"x"},
-        ):
+        )
+        for more in wholes_and_parts:
             body = {SetFieldKey.FIELD: key, **more}
             yield from bench.refused(
-                MessageType.SET_FIELD, body, Refusal.UNKNOWN_FIELD, {RefusalKey.FIELD: key}, what=key
+                MessageType.SET_FIELD,
+                body,
+                Refusal.UNKNOWN_FIELD,
+                {RefusalKey.FIELD: key},
+                what=key,
             )
 
 
-# ------------------------------------------------------------------------------- parts (6.4)
+# -------------------------------------------------------------------------------- parts, clause 6.4
 
 
 class _Parts:
@@ -197,21 +215,24 @@ class _Parts:
         schema = bench.known_schema()
         best: Setting | None = None
         for setting in schema.settings:
-            if self._takes(setting) and limits(setting.field)[1] >= 8:
-                if best is None or limits(setting.field)[1] > limits(best.field)[1]:
-                    best = setting
+            longest = limits(best.field)[1] if best else 7
+            if self._takes(setting) and limits(setting.field)[1] > longest:
+                best = setting
         if best is None:
             raise NotApplicable("the board's schema has no field of 8 bytes or more for parts")
         self.setting = best
         self.others = [
-            s for s in schema.settings if s is not best and self._takes(s) and limits(s.field)[1] > 3
+            s
+            for s in schema.settings
+            if s is not best and self._takes(s) and limits(s.field)[1] > 3
         ]
         value = good_value(best, schema, bench.random, 1)
-        self.octets = value.encode() if isinstance(value, str) else value
-        if not isinstance(self.octets, bytes) or len(self.octets) < 6:
+        octets = value.encode() if isinstance(value, str) else value
+        if not isinstance(octets, bytes) or len(octets) < 6:
             raise NotApplicable("the kit found no value of 6 bytes or more for parts")
+        self.octets = octets
         if best.field.is_secret:
-            bench.leaks.add(self.octets)
+            bench.leaks.add(octets)
         self.value = value
 
     @staticmethod
@@ -219,7 +240,9 @@ class _Parts:
         kind = setting.field.kind
         return VALUE_TYPES[kind] in (str, bytes) and kind is not Kind.CHOICE
 
-    def body(self, offset: int, part: bytes, total: int | None = None, key: str | None = None) -> Body:
+    def body(
+        self, offset: int, part: bytes, total: int | None = None, key: str | None = None
+    ) -> Body:
         return {
             SetFieldKey.FIELD: key or self.setting.key,
             SetFieldKey.OFFSET: offset,
@@ -369,7 +392,7 @@ def parts_wrong(bench: Bench) -> Procedure[None]:
     for setting in schema.settings:
         if VALUE_TYPES[setting.field.kind] in (int, bool) or setting.field.kind is Kind.CHOICE:
             body = parts.body(0, b"ab", 65535, setting.key)
-            details = {RefusalKey.FIELD: setting.key}
+            details: Body = {RefusalKey.FIELD: setting.key}
             yield from bench.refused(
                 set_field, body, Refusal.WRONG_KIND, details, what=f"parts of {setting.key}"
             )
@@ -389,7 +412,7 @@ def parts_wrong(bench: Bench) -> Procedure[None]:
             yield from parts.gap(body, 0, "after a value in parts was refused")
 
 
-# ------------------------------------------------------------------------- states (5.1, 6.5, 6.7)
+# --------------------------------------------------------------------- states, clause 5.1, 6.5, 6.7
 
 
 def discard(bench: Bench) -> Procedure[None]:
@@ -439,7 +462,9 @@ def not_in_this_state(bench: Bench) -> Procedure[None]:
     ):
         if capability in bench.capabilities and not legal:
             looked = True
-            yield from bench.refused(type_, other, Refusal.WRONG_STATE, what=f"with {store.name.lower()}")
+            yield from bench.refused(
+                type_, other, Refusal.WRONG_STATE, what=f"with {store.name.lower()}"
+            )
     (one, _), _ = _any_two(bench)
     yield from bench.stage(one, None)
     for capability, type_, named in (
@@ -483,7 +508,7 @@ def dropped_in_time(bench: Bench) -> Procedure[None]:
         raise NotMet("what is staged outlived 10 minutes without an answered request")
 
 
-# ---------------------------------------------------------------------------- presence (5.5)
+# ----------------------------------------------------------------------------- presence, clause 5.5
 
 
 def presence(bench: Bench) -> Procedure[None]:
@@ -525,7 +550,7 @@ def presence(bench: Bench) -> Procedure[None]:
     yield from bench.refused(MessageType.COMMIT, {}, malformed, what="form before presence")
     if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
         raise NotMet("something is staged, though nobody was present")
-    yield from bench.press()
+    bench.asks_presence = True
     reply = yield from bench.ask(MessageType.SET_FIELD, stage)
     if reply.type == MessageType.REFUSAL:
         raise NotMet("the button was pressed, and set-field is still refused")
@@ -541,7 +566,11 @@ STAGING_CHECKS = (
     Check("6.3", "What is staged is not shown", not_shown),
     Check("6.4", "Fields that are not there are refused", unknown_fields),
     *(
-        Check(_CLAUSES.get(kind, "9.1"), f"Values of kind {_kind_name(kind)}", partial(values_of, kind))
+        Check(
+            _CLAUSES.get(kind, "9.1"),
+            f"Values of kind {_kind_name(kind)}",
+            partial(values_of, kind),
+        )
         for kind in Kind
     ),
     Check("6.4", "Parts are appended and counted", parts_in_order),

@@ -108,11 +108,13 @@ def _counts(bench: Bench, store: Store | None, staged: int) -> Procedure[Body]:
     if status[StatusReplyKey.STAGED] != staged:
         raise NotMet(f"{status[StatusReplyKey.STAGED]!a} fields are staged, where {staged} are due")
     if store is not None and status[StatusReplyKey.STORE] != store:
-        raise NotMet(f"`store` is {status[StatusReplyKey.STORE]!a}, where {store.name.lower()} is due")
+        raise NotMet(
+            f"`store` is {status[StatusReplyKey.STORE]!a}, where {store.name.lower()} is due"
+        )
     return status
 
 
-# ------------------------------------------------------------------------------------ commit (6.5)
+# ------------------------------------------------------------------------------- commit, clause 6.5
 
 
 def whole_set(bench: Bench) -> Procedure[None]:
@@ -148,7 +150,9 @@ def same_token(bench: Bench) -> Procedure[None]:
             code = code_words(reply.body[RefusalKey.CODE])
             raise NotMet(f"the repeat of a commit, with {what}, was refused with {code}")
         if reply.body[CommitReplyKey.GENERATION] != generation:
-            raise NotMet(f"the repeat of a commit, with {what}, did not give the present generation")
+            raise NotMet(
+                f"the repeat of a commit, with {what}, did not give the present generation"
+            )
         if (yield from _hello(bench)) != (generation, token):
             raise NotMet("the repeat of a commit was done again")
         yield from _counts(bench, None, 0)
@@ -263,7 +267,7 @@ def presence_when_stored(bench: Bench) -> Procedure[None]:
     yield from presence(bench)
 
 
-# ------------------------------------------------------------------------------- the whole (9.5, 9.6)
+# ----------------------------------------------------------------------- the whole, clause 9.5, 9.6
 
 
 def _refused_whole(
@@ -282,7 +286,9 @@ def _refused_whole(
     what = ", ".join(
         f"{key} {'cleared' if value is None else 'set'}" for key, value in changes.items()
     )
-    yield from bench.refused(MessageType.COMMIT, bench.commit_body(), due, details, what=f"{what:.120}")
+    yield from bench.refused(
+        MessageType.COMMIT, bench.commit_body(), due, details, what=f"{what:.120}"
+    )
     if (yield from bench.status())[StatusReplyKey.STAGED] != len(changes):
         raise NotMet(f"{what:.120}: what was staged did not stay after `{code_words(due)}`")
 
@@ -341,22 +347,31 @@ def _mutations(bench: Bench, values: Values) -> Iterator[Values]:
         condition = setting.field.condition
         if condition is not None:  # the condition holds, and does not
             source = key_beside(setting, condition.base_key)
-            for value in (*condition.values, None, good_value(_of(schema, source), schema, bench.random, 1)):
+            for value in (
+                *condition.values,
+                None,
+                good_value(_of(schema, source), schema, bench.random, 1),
+            ):
                 found += [{source: value, setting.key: None}, {source: value}]
         if setting.instance is not None:  # this instance is in use by one field alone
-            beside = [s for s in schema.settings if (s.section, s.instance) == (setting.section, setting.instance)]
+            beside = [
+                s
+                for s in schema.settings
+                if (s.section, s.instance) == (setting.section, setting.instance)
+            ]
             only = {s.key: values[s.key] if s is setting else None for s in beside}
             found.append(_with_partner(schema, only))
     pins = [s for s in schema.settings if s.field.kind is Kind.PIN]
     for number, later in enumerate(pins):
         for earlier in pins[:number]:
-            shared = [p for p in pins_for(later.field, schema) if p in pins_for(earlier.field, schema)]
+            shared = [
+                p for p in pins_for(later.field, schema) if p in pins_for(earlier.field, schema)
+            ]
             for pin in shared[:1]:
                 found += [{earlier.key: pin, later.key: pin}]
-    for number, setting in enumerate(pins):  # two rules broken at once: which comes first?
-        required = [s for s in schema.settings if s.field.required and s.field.default is None]
-        if number and required:
-            found.append({**found[-1], required[0].key: None})
+    required = [s for s in schema.settings if s.field.required and s.field.default is None]
+    if len(pins) > 1 and required:  # two rules broken at once: which comes first?
+        found.append(_with_partner(schema, {**found[-1], required[0].key: None}))
     unique = {str(sorted(change.items())): change for change in found}
     yield from unique.values()
 
@@ -380,7 +395,7 @@ def _of(schema: Schema, key: str) -> Setting:
 
 
 def admitted_wholes(bench: Bench) -> Procedure[None]:
-    """Fields that are not active are not missing, and free their pins; pins can be shared, swapped."""
+    """What is not active is not missing, and frees its pin; pins can be shared, and swapped."""
     schema = bench.known_schema()
     values, _ = yield from _store(bench, 0)
     left = {"lacks": _ADMITTED_TRIED, "same pin": _ADMITTED_TRIED, "swap": 1}
@@ -408,12 +423,15 @@ def admitted_wholes(bench: Bench) -> Procedure[None]:
 
 def _swaps(schema: Schema, values: Values) -> list[Values]:
     pins = [s for s in schema.settings if s.field.kind is Kind.PIN and values[s.key] is not None]
-    swaps: list[Values] = []
-    for number, later in enumerate(pins):
-        for earlier in pins[:number]:
-            if values[later.key] != values[earlier.key]:
-                swaps.append({earlier.key: values[later.key], later.key: values[earlier.key]})
-    possible = [s for s in swaps if all(v in pins_for(_of(schema, k).field, schema) for k, v in s.items())]
+    swaps: list[Values] = [
+        {earlier.key: values[later.key], later.key: values[earlier.key]}
+        for number, later in enumerate(pins)
+        for earlier in pins[:number]
+        if values[later.key] != values[earlier.key]
+    ]
+    possible = [
+        s for s in swaps if all(v in pins_for(_of(schema, k).field, schema) for k, v in s.items())
+    ]
     return possible[:1]
 
 
@@ -431,7 +449,7 @@ def _doubts(schema: Schema, whole: Mapping[str, Value]) -> set[tuple[str, ...]]:
     return doubts
 
 
-# ------------------------------------------------------------------------------------ undo (6.7)
+# --------------------------------------------------------------------------------- undo, clause 6.7
 
 
 def _undo(bench: Bench) -> Procedure[Body]:
@@ -470,7 +488,7 @@ def undo(bench: Bench) -> Procedure[None]:
         raise NotMet("after undoing an undo the token of the newer set does not count again")
 
 
-# ----------------------------------------------------------------------------------- erase (6.7)
+# -------------------------------------------------------------------------------- erase, clause 6.7
 
 
 def erase(bench: Bench) -> Procedure[None]:
@@ -511,7 +529,7 @@ def erase(bench: Bench) -> Procedure[None]:
         )
 
 
-# ----------------------------------------------------------------- restart (6.7, 5.2) and power (10)
+# ---------------------------------------------------- restart, clause 6.7, 5.2 and power, clause 10
 
 
 def _restart(bench: Bench) -> Procedure[int]:
@@ -521,16 +539,15 @@ def _restart(bench: Bench) -> Procedure[int]:
     if Capability.RESTART in bench.capabilities:
         yield from bench.answer(MessageType.RESTART, {1: before})
     else:
-        yield from _press_reset(bench)
+        yield from _press_reset()
     yield from _await_start(bench, before)
     return before
 
 
-def _press_reset(bench: Bench) -> Procedure[None]:
+def _press_reset() -> Procedure[None]:
     heard = yield AskPerson("Press the reset button of the board.")
     if not heard.done:
         raise NotApplicable("the board does not offer restart, and nobody pressed reset")
-    yield from bench.await_hello(_START_TIME)
 
 
 def _await_start(bench: Bench, before: int) -> Procedure[None]:
@@ -541,6 +558,7 @@ def _await_start(bench: Bench, before: int) -> Procedure[None]:
         if bench.boot != before:
             bench.staged.clear()
             return
+        yield from bench.silence(_POLL)
         if bench.now > end:
             raise NotMet("the board did not restart, or has the same boot number after it")
 
@@ -590,7 +608,7 @@ def restart_drops(bench: Bench) -> Procedure[None]:
     yield from _restart(bench)
     if part is not None:
         following = {**part, SetFieldKey.OFFSET: 1}
-        details = {RefusalKey.DETAIL: 0}
+        details: Body = {RefusalKey.DETAIL: 0}
         yield from bench.refused(
             MessageType.SET_FIELD, following, Refusal.GAP, details, what="a part after a restart"
         )
@@ -607,11 +625,11 @@ def restart_drops(bench: Bench) -> Procedure[None]:
             raise NotMet("the generation does not survive erase and a restart")
 
 
-# ------------------------------------------------------------------------------- run (6.6, 6.1)
+# ----------------------------------------------------------------------------- run, clause 6.6, 6.1
 
 
 def reports(bench: Bench) -> Procedure[None]:
-    """After a commit the set is applied, and proven, failed or not reported in the time announced."""
+    """After a commit the set is applied, and proven or failed in the time announced."""
     yield from _store(bench, 3)
     began = bench.now
     allowed = bench.number(HelloReplyKey.APPLY_TIME)
@@ -627,7 +645,7 @@ def reports(bench: Bench) -> Procedure[None]:
         raise NotMet("a complete set is in force, and `run` is idle")
 
 
-# --------------------------------------------------------------------------------- trial (5.4)
+# -------------------------------------------------------------------------------- trial, clause 5.4
 
 
 def _on_trial(bench: Bench) -> Procedure[tuple[Values, bytes, Values, bytes]]:
@@ -664,7 +682,9 @@ def _unless_proven(check: Callable[[Bench], Procedure[None]], bench: Bench) -> P
         status = yield from bench.status()
         proven = status[StatusReplyKey.RUN] == Run.PROVEN
         if proven and status[StatusReplyKey.STORE] != Store.TRIAL:
-            raise NotApplicable("the firmware reported proven meanwhile, which ends a trial") from None
+            raise NotApplicable(
+                "the firmware reported proven meanwhile, which ends a trial"
+            ) from None
         raise
 
 
@@ -676,7 +696,10 @@ def trial_confirmed(bench: Bench) -> Procedure[None]:
         raise NotMet("on trial hello does not give the new set's token")
     yield from _must_hold(bench, new, "on trial")
     yield from bench.refused(
-        MessageType.CONFIRM, {1: (generation - 1) % 2**32}, Refusal.MOVED_ON, what="another generation"
+        MessageType.CONFIRM,
+        {1: (generation - 1) % 2**32},
+        Refusal.MOVED_ON,
+        what="another generation",
     )
     yield from _still_on_trial(bench)
     yield from bench.answer(MessageType.CONFIRM, {1: generation})
@@ -798,13 +821,41 @@ STORING_CHECKS = (
     Check("6.7", "Undo brings the older set back", undo, changes=True),
     Check("6.7", "Erase leaves nothing", erase, changes=True),
     Check("6.7", "Restart keeps what is stored", restart, changes=True),
-    Check("10", "What is stored, undone or erased is so at the next start", restart_drops, changes=True),
+    Check(
+        "10",
+        "What is stored, undone or erased is so at the next start",
+        restart_drops,
+        changes=True,
+    ),
     Check("5.4", "The first set is on no trial", first_set_is_no_trial, changes=True),
-    Check("6.6", "Status tells the time a trial has", partial(_unless_proven, trial_in_status), changes=True),
-    Check("5.4", "Confirm ends a trial well", partial(_unless_proven, trial_confirmed), changes=True),
+    Check(
+        "6.6",
+        "Status tells the time a trial has",
+        partial(_unless_proven, trial_in_status),
+        changes=True,
+    ),
+    Check(
+        "5.4", "Confirm ends a trial well", partial(_unless_proven, trial_confirmed), changes=True
+    ),
     Check("5.4", "Undo ends a trial badly", partial(_unless_proven, trial_undone), changes=True),
-    Check("5.4", "A commit in a trial keeps the confirmed set", partial(_unless_proven, trial_replaced), changes=True),
-    Check("5.4", "The third start ends a trial badly", partial(_unless_proven, trial_started_thrice), changes=True),
-    Check("5.4", "Time ends a trial badly", partial(_unless_proven, trial_over), changes=True, minutes=3),
+    Check(
+        "5.4",
+        "A commit in a trial keeps the confirmed set",
+        partial(_unless_proven, trial_replaced),
+        changes=True,
+    ),
+    Check(
+        "5.4",
+        "The third start ends a trial badly",
+        partial(_unless_proven, trial_started_thrice),
+        changes=True,
+    ),
+    Check(
+        "5.4",
+        "Time ends a trial badly",
+        partial(_unless_proven, trial_over),
+        changes=True,
+        minutes=3,
+    ),
 )
 """What changes the settings that are stored."""
