@@ -391,19 +391,21 @@ class Store:
         self._publish(record, self._kept() | {slot})
 
     def _publish(self, record: Record, keep: Set[int | None]) -> None:
-        """Write a record as the newest, into a slot that is not to be kept; it is in force then."""
-        slot = self._pick(keep)
+        """Write a record as the newest, into a slot that is not to be kept; it is in force then.
+
+        Where a slot does not take it, another may.
+        """
         last = max((self._record(each).generation for each in self._valid()), default=0)
         # After the last generation a newer record would count as the oldest, and be lost.
-        if slot is None or last == _LAST_GENERATION:
-            raise StorageError
-        if not self._write(slot, replace(record, generation=last + 1)):
-            # It may still read as valid at the next start, and would be in force then though it
-            # was refused.
+        while last < _LAST_GENERATION and (slot := self._pick(keep)) is not None:
+            if self._write(slot, replace(record, generation=last + 1)):
+                self._in_force = slot
+                return
+            # It may still read as valid at the next start, and would be in force then.
             self._write(slot, _NOTHING)
             self._slots[slot].worn = True
-            raise StorageError
-        self._in_force = slot
+            keep = {*keep, slot}
+        raise StorageError
 
     def _write(self, number: int, record: Record) -> bool:
         """Make a slot hold this record, sealed; whether that worked."""

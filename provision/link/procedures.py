@@ -161,7 +161,8 @@ def erase(generation: int) -> Procedure[int]:
         if not _may_be_done(answer):
             return _new_generation(answer)
         status = yield from read_status_now()
-        if status.store != Store.EMPTY or status.generation == generation:
+        moved = status.generation != generation or refused is not None
+        if status.store != Store.EMPTY or not moved:
             return _new_generation(answer)
         # Nothing is set any more, but only a reply means that every slot was read back (clause
         # 6.7): so once more.

@@ -60,6 +60,9 @@ class Ledger:
     """Starts since the board was last looked at: one that loses power in starting is not seen."""
 
     _trial_began: int = 0
+    _overdue: bool = False
+    """Whether its time was over before the last start."""
+
     _ended_badly: set[bytes] = field(default_factory=set)
     """Tokens of sets whose trial ended badly: a host may commit them again."""
 
@@ -95,6 +98,8 @@ class Ledger:
 
     def begins_start(self, now: int) -> None:
         """The board starts: before its first look at the flash."""
+        # Where the power was cut in ending it, the start goes on with that.
+        self._overdue = self._seen.on_trial and self._trial_is_over(now)
         self._starts += 1
         self._unseen_starts += 1
         self._trial_began = now
@@ -128,23 +133,31 @@ class Ledger:
     def _account_for(self, before: View, seen: View, now: int, *, started: bool) -> None:
         token = seen.token
         if token == before.token:
-            self._take_same_set(before, seen, started=started)
+            if token is not None or self.erased == 0:  # else one more erase
+                self._take_same_set(before, seen, started=started)
             return
-        if token in self.committing and (not self.entered[token] or token in self._ended_badly):
+        is_undo = self.undone < self.undo_wanted and token in self._undo_targets(before)
+        if self._is_commit(seen) and not (is_undo and not seen.on_trial):
             self._take_commit(before, seen)
         elif before.on_trial and token == self._fallback and self._trial_is_over(now):
             if before.token is not None:
                 self._ended_badly.add(before.token)
-        elif self.undone < self.undo_wanted and token == self._undo_target(before):
-            self.undone += 1
             self._previous = before.token
+        elif is_undo:
+            self.undone += 1
+            self._previous = self._fallback = before.token
         elif token is None and self.erased < self.erase_wanted:
             self.erased += 1
             self._previous = None
         else:
             raise Violation("another set is in force, and nothing brought it about")
         self._trial_began = now
-        self.proven = False
+        self._overdue = self.proven = False
+
+    def _is_commit(self, seen: View) -> bool:
+        """Whether a commit that a host has sent may have come into force."""
+        token = seen.token
+        return token in self.committing and (not self.entered[token] or token in self._ended_badly)
 
     def _take_commit(self, before: View, seen: View) -> None:
         token = seen.token
@@ -172,7 +185,9 @@ class Ledger:
 
     def _trial_is_over(self, now: int) -> bool:
         trial = 1000 * (self.unit.configuration.schema.trial or 0)
-        return self._starts >= _TRIAL_STARTS or now - self._trial_began >= trial
+        time_is_over = self._overdue or now - self._trial_began >= trial
+        return self._starts >= _TRIAL_STARTS or time_is_over
 
-    def _undo_target(self, before: View) -> bytes | None:
-        return self._fallback if before.on_trial else self._previous
+    def _undo_targets(self, before: View) -> set[bytes | None]:
+        """Return what undo may go back to: a set that was replaced on trial may be kept or not."""
+        return {self._fallback} if before.on_trial else {self._fallback, self._previous}

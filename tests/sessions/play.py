@@ -340,8 +340,12 @@ class _Player:
                 size, tear = chance.randrange(64), chance.choice(list(TearKind))
                 return lambda: world.cut_power_in(operations, size, tear)
             case "flash":
-                operations = chance.randrange(25)
-                return lambda: world.fail_flash(operations, 1)
+                # One or two in a row are made up for; more, from the first on, are a refusal.
+                # More in a row from a seal on are beyond what STORAGE.md promises.
+                operations, count = chance.choice(
+                    ((chance.randrange(25), 1), (chance.randrange(25), 2), (0, 4), (0, 12))
+                )
+                return lambda: world.fail_flash(operations, count)
             case "unplug":
                 seconds, keeps_power = 3 * chance.random(), chance.random() < 0.5
                 return lambda: world.unplug(seconds, keeps_power=keeps_power)

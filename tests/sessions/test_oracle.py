@@ -7,11 +7,12 @@ must end in a violation, and the first that does is shown.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import pytest
 
+from provision.board import engine
 from provision.board.engine import Board
 from provision.board.staging import Staging
 from provision.board.store import StorageError, Store, pack_values
@@ -19,6 +20,7 @@ from provision.contract import line
 from provision.contract.table import CommitKey, MessageType, Refusal
 from provision.link import exchange, procedures
 from provision.link.replies import NotStored
+from provision.settings.model import Schema, Value
 from provision.settings.whole import staged_digest
 from tests.sessions.play import play
 
@@ -76,16 +78,16 @@ def undoes_every_copy(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(Board, "_check_not_moved_on", never_moved_on)
 
 
-def changes_a_value(patch: pytest.MonkeyPatch) -> None:
-    """Text of more than ten characters loses its last one."""
-    real = Staging.stage
+def stores_another_value(patch: pytest.MonkeyPatch) -> None:
+    """A long note loses its last character on the way into the flash."""
 
-    def stage(self: Staging, setting: Any, value: Any) -> None:
-        real(self, setting, value)
-        if setting.key == "orchard.note" and isinstance(value, str) and len(value) > 10:
-            self._values[setting.key] = value[:-1]
+    def pack(schema: Schema, values: Mapping[str, Value]) -> bytes:
+        note = values.get("orchard.note")
+        if isinstance(note, str) and len(note) > 10:
+            values = {**values, "orchard.note": note[:-1]}
+        return pack_values(schema, values)
 
-    patch.setattr(Staging, "stage", stage)
+    patch.setattr(engine, "pack_values", pack)
 
 
 def takes_parts_with_a_gap(patch: pytest.MonkeyPatch) -> None:
@@ -177,7 +179,7 @@ PLANTS: list[Plant] = [
     stores_whatever_is_staged,
     forgets_the_token,
     undoes_every_copy,
-    changes_a_value,
+    stores_another_value,
     takes_parts_with_a_gap,
     tells_secrets,
     shows_log_text_as_it_is,

@@ -453,6 +453,7 @@ class World:
 
     def _go_off(self, seconds: float) -> None:
         self._is_on = False
+        self._applies = self.unit.applies  # what it was about to do it will not
         self._waiting.clear()
         self._start_number += 1
         self._busy_until = 0.0
