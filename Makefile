@@ -6,7 +6,7 @@ CC ?= cc
 # What an author's own build may ask for: the stub and the generated code stay silent under it.
 WARNINGS = -std=c99 -pedantic -Wall -Wextra -Wconversion -Wshadow -Werror
 
-.PHONY: demo test check env stub regenerate clean
+.PHONY: demo test check env stub regenerate fuzz branches mutants clean
 
 # The firmware stub, compiled, plays a freshly flashed board; the dialog sets it up.
 demo: env stub
@@ -27,6 +27,19 @@ check: env
 	    $(CC) $(WARNINGS) -O2 $$(find firmware_stub -name '*.h' | sed 's|^|-I|; s|/[^/]*$$||' | sort -u) \
 	    -c -o /dev/null
 	$(PYTHON) scripts/regenerate.py --check
+
+# Each fuzz target for so many seconds: make fuzz SECONDS=3600. The corpus stays, in fuzz-corpus/.
+SECONDS ?= 60
+fuzz: env
+	$(PYTHON) scripts/fuzz.py --seconds $(SECONDS)
+
+# Which branches of the stub and of the Python that matters most their tests take.
+branches: env
+	$(PYTHON) scripts/branches.py
+
+# Takes guards away, one after the other, and sees a test fail for each.
+mutants: env
+	$(PYTHON) scripts/mutate.py
 
 env:
 	@scripts/environment.sh

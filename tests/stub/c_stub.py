@@ -8,6 +8,7 @@ that the stub must not touch lies around every buffer, and is looked at after ev
 from __future__ import annotations
 
 import ctypes as c
+import functools
 import subprocess
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -250,6 +251,10 @@ class Guarded:
         return c.string_at(self.address, self.size)
 
 
+# Deflating takes longer than most tests.
+_packed = functools.cache(pack)
+
+
 def names(texts: Iterable[str]) -> Any:
     """Return an array of C strings, ended by NULL."""
     encoded = [text.encode() for text in texts]
@@ -275,7 +280,7 @@ class CDescriptors:
         for setting in schema.settings:
             if setting.field.default is not None:
                 self._write_default(setting, setting.field.default)
-        packed = pack(schema)
+        packed = _packed(schema)
         self.pins = (CPin * len(schema.pins))(
             *(CPin(pin.number, pin.abilities, pin.taken is not None) for pin in schema.pins)
         )

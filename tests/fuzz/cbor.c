@@ -1,0 +1,116 @@
+/* SPDX-License-Identifier: MIT */
+/*
+ * Fuzz target: the CBOR scanner and reader of the stub (shared/protocol.md, clause 3), and the values
+ * of every kind (clause 9).
+ *
+ * Input: a byte that chooses a field, then an item.
+ *
+ * Invariants:
+ *  1. Nothing is read outside of the item, nor written outside of a settings struct (address sanitizer).
+ *  2. The scanner takes exactly the items that reference.c takes, and none that is longer than a line
+ *     can carry.
+ *  3. What the scanner takes, pv_skip_value passes over to the last byte; of any other bytes it fails,
+ *     or stops before their end.
+ *  4. A value that a field takes is encoded as the bytes that came, and taken again; a value refused
+ *     leaves the struct as it was. From a source that is no memory the verdict is the same.
+ */
+#include <stdlib.h>
+#include <string.h>
+
+#include "fuzz_board.h"
+#include "pv_internal.h"
+#include "reference.h"
+
+typedef struct collector {
+    pv_sink sink;
+    uint8_t bytes[1024];
+    size_t size;
+} collector;
+
+static void collect(pv_sink *self, const uint8_t *bytes, size_t size)
+{
+    collector *to = (collector *)(void *)self;
+    PROMISE(size <= sizeof to->bytes - to->size);
+    memcpy(to->bytes + to->size, bytes, size);
+    to->size += size;
+}
+
+/* As from storage: the source hands out bytes, but is no memory. */
+typedef struct source {
+    pv_reader reader;
+    const uint8_t *bytes;
+} source;
+
+static bool hand_out(pv_reader *self, void *to, size_t size)
+{
+    source *from = (source *)(void *)self;
+    PROMISE(size <= from->reader.left);
+    if (to != NULL) {
+        memcpy(to, from->bytes, size);
+    }
+    from->bytes += size;
+    return true;
+}
+
+static void try_value(const pv_field *field, const uint8_t *item, size_t size)
+{
+    static fuzz_board settings, before, other;
+    const pv_schema *schema = &fuzz_board_schema;
+    pv_reader from;
+    source storage;
+    uint8_t refusal;
+    memset(&settings, 0x5A, sizeof settings);
+    pv_member_wipe(field, &settings);
+    before = settings;
+    other = settings;
+
+    pv_read_memory(&from, item, size);
+    refusal = pv_decode_value(schema, field, &from, &settings);
+    memset(&storage, 0, sizeof storage);
+    storage.reader.read = hand_out;
+    storage.reader.left = (uint32_t)size;
+    storage.bytes = item;
+    PROMISE(pv_decode_value(schema, field, &storage.reader, &other) == refusal);
+    if (refusal == 0) {
+        collector again;
+        memset(&again, 0, sizeof again);
+        again.sink.take = collect;
+        pv_encode_value(&again.sink, field, &settings);
+        PROMISE(again.size == size && memcmp(again.bytes, item, size) == 0);
+        PROMISE(memcmp(&settings, &other, sizeof settings) == 0);
+        pv_member_wipe(field, &settings);
+        PROMISE(memcmp(&settings, &before, sizeof settings) == 0); /* it wrote its member only */
+    } else {
+        PROMISE(memcmp(&settings, &before, sizeof settings) == 0);
+        pv_member_wipe(field, &other);
+        PROMISE(memcmp(&other, &before, sizeof other) == 0);
+    }
+}
+
+int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
+{
+    uint8_t choice;
+    uint8_t *item;
+    pv_reader from;
+    bool whole;
+    bool skipped;
+    if (size == 0 || size > 4096) {
+        return 0;
+    }
+    choice = *data++;
+    size--;
+    item = malloc(size != 0 ? size : 1);
+    PROMISE(item != NULL);
+    memcpy(item, data, size);
+    whole = pv_is_item(item, size);
+    PROMISE(whole == (size <= PV_LARGEST_ITEM && reference_is_item(item, size, PV_MAX_DEPTH)));
+    pv_read_memory(&from, item, size);
+    skipped = pv_skip_value(&from);
+    PROMISE(!whole || (skipped && from.left == 0));
+    PROMISE(skipped || from.failed);
+    if (whole) {
+        try_value(&fuzz_board_schema.fields[choice % fuzz_board_schema.field_count], item, size);
+    }
+    free(item);
+    return 0;
+}

@@ -1,0 +1,120 @@
+/* SPDX-License-Identifier: MIT */
+/*
+ * Fuzz target: the line receiver and sender of the stub (shared/protocol.md, clause 2).
+ *
+ * Input: a byte of options, then bytes. Either they are what arrives, cut into pieces; or they are
+ * the BODY of one line, to which this file puts the CHECK, since no mutation finds a CRC.
+ *
+ * Invariants:
+ *  1. Whatever arrives, nothing is written outside of the receive buffer (address sanitizer).
+ *  2. A line is taken exactly if it is the one that its item is sent as: BODY and CHECK made from the
+ *     item that was decoded, by the code below, are the characters that came.
+ *  3. An item sent by the stub is that line as well, and is taken again as the same item.
+ *  4. After pv_line_done nothing of the line is left in the buffer.
+ */
+#include <stdlib.h>
+#include <string.h>
+
+#include "pv_internal.h"
+#include "reference.h"
+
+enum { SMALL = PV_MIN_BODY_LIMIT + PV_CHECK_SIZE, LARGE = PV_MAX_BODY + PV_CHECK_SIZE };
+
+static uint8_t sent[2048];
+static size_t sent_size;
+
+static void write_out(void *context, const uint8_t *bytes, size_t size)
+{
+    (void)context;
+    PROMISE(size <= sizeof sent - sent_size);
+    memcpy(sent + sent_size, bytes, size);
+    sent_size += size;
+}
+
+/* Takes the line that waits; wire: what came behind the tilde. */
+static void look(pv *p, const uint8_t *wire, size_t wire_size)
+{
+    uint8_t item[LARGE];
+    size_t i;
+    size_t size = pv_line_take(p);
+    PROMISE(size <= PV_LARGEST_ITEM);
+    memcpy(item, p->config->line, size);
+    if (size != 0) {
+        pv_sink *to = pv_line_begin(p);
+        to->take(to, item, size);
+        pv_line_end(p);
+        PROMISE(reference_is_line(sent, sent_size, item, size));
+        PROMISE(sent_size == wire_size + 3 && memcmp(sent + 2, wire, wire_size) == 0);
+    } else {
+        PROMISE(!reference_is_message(wire, wire_size));
+    }
+    pv_line_done(p);
+    for (i = 0; i < p->config->line_size; i++) {
+        PROMISE(p->config->line[i] == 0);
+    }
+    sent_size = 0;
+}
+
+int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
+{
+    pv p;
+    pv_config config;
+    uint8_t framed[LARGE + 3];
+    uint8_t wire[LARGE];
+    size_t wire_size = 0;
+    bool in_message = false;
+    bool at_start = true;
+    uint8_t options;
+    if (size == 0) {
+        return 0;
+    }
+    options = *data++;
+    size--;
+    memset(&config, 0, sizeof config);
+    memset(&p, 0, sizeof p);
+    config.line_size = options & 1 ? SMALL : LARGE;
+    config.line = calloc(config.line_size, 1); /* by itself, so that one byte beyond is seen */
+    config.write = write_out;
+    p.config = &config;
+    sent_size = 0;
+
+    if (options & 2) {
+        size_t body = size < PV_MAX_BODY ? size : PV_MAX_BODY;
+        memcpy(framed, "\n~", 2);
+        memcpy(framed + 2, data, body);
+        reference_check(data, body, framed + 2 + body);
+        framed[2 + body + PV_CHECK_SIZE] = '\n';
+        data = framed;
+        size = body + 3 + PV_CHECK_SIZE;
+    }
+    while (size != 0) {
+        size_t piece = 1 + (options >> 2) * (size_t)7 % size;
+        size_t taken = pv_feed(&p, data, piece);
+        size_t i;
+        PROMISE(taken != 0 && taken <= piece);
+        for (i = 0; i < taken; i++) {
+            /* What a receiver of clause 2.2 holds, kept here by itself. */
+            if (data[i] == '\n' || data[i] == '\r') {
+                if (in_message) {
+                    PROMISE(pv_line_waits(&p) && i == taken - 1);
+                    look(&p, wire, wire_size);
+                }
+                in_message = false;
+                at_start = true;
+            } else if (at_start) {
+                at_start = false;
+                in_message = data[i] == '~';
+                wire_size = 0;
+            } else if (in_message && wire_size == config.line_size) {
+                in_message = false; /* too long: dropped up to its end */
+            } else if (in_message) {
+                wire[wire_size++] = data[i];
+            }
+        }
+        PROMISE(!pv_line_waits(&p));
+        data += taken;
+        size -= taken;
+    }
+    free(config.line);
+    return 0;
+}

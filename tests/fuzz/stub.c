@@ -1,0 +1,977 @@
+/* SPDX-License-Identifier: MIT */
+/*
+ * Fuzz target: the whole stub, with its store on flash that loses power.
+ *
+ * Input: a byte of options, then steps; each is a byte for its sort, then its arguments as next_step()
+ * reads them. differential.py reads the same input, for both boards.
+ *
+ * Invariants, with the clauses of shared/protocol.md:
+ *   1. No step crashes, hangs, or writes outside of a buffer (sanitizers; time limit of the fuzzer).
+ *   2. pv_start succeeds on whatever an earlier life of the board left in its flash [10].
+ *   3. A power cut leaves what was in force, or what the step would have put in force without the cut;
+ *      where the reply to commit, undo, erase or confirm came, the latter. At every later start the
+ *      same is in force, save that the third start in a trial ends it [5.4].
+ *   4. All that is sent are whole lines, each of one item in the profile [2, 3]: a reply or a refusal to
+ *      the id that was asked, at most one for each line that came [4.1].
+ *   5. No byte run of a secret is in any reply.
+ *   6. Every value in force passes the check of its field [9].
+ *   7. Nothing of a request is left in the receive buffer once it is answered, nothing of a record in
+ *      the unit buffer, and nothing of a value in the staged struct when nothing is staged.
+ *   8. The rules of flash are kept: a unit is programmed once between erases, in the power cycle that
+ *      erased it.
+ */
+#include <stdlib.h>
+#include <string.h>
+
+#include "flash_model.h"
+#include "fuzz_board.h"
+#include "pv_internal.h"
+#include "reference.h"
+
+enum { SLOTS = FUZZ_BOARD_SLOTS, SLOT = FUZZ_BOARD_SLOT_SIZE, UNIT = FUZZ_BOARD_PROGRAM_UNIT };
+enum { SMALL = PV_MIN_BODY_LIMIT + PV_CHECK_SIZE, LARGE = PV_MAX_BODY + PV_CHECK_SIZE };
+enum { MOST_NETWORKS = 8, MOST_OUTPUT = 65536, LISTENS_MS = 3600000, WINDOW = 6 };
+
+/* Options of the first byte. */
+enum { WITH_PRESENCE = 1, WITH_LISTENS = 2, WITH_SMALL_LINE = 4, WITHOUT_EXTRAS = 8, OPTIONS = 16 };
+
+/* Not in any schema, seed or dictionary; admitted by each secret field that it is given to. */
+static const uint8_t canary[16] = "Nightjar-4711-Qz";
+static const char *const secrets[] = {"net.pass", "words.secret", "octets.key"};
+
+/* ------------------------------------------------------------------ the board
+ * At addresses that stay, so that a state of the board is saved and restored by its bytes. Each
+ * object has the sanitizer's red zone behind it. */
+
+static flash_model flash;
+static pv stub;
+static fuzz_board settings;
+static fuzz_board staged;
+static uint8_t small_line[SMALL];
+static uint8_t large_line[LARGE];
+static uint8_t unit[UNIT];
+
+static struct {
+    uint32_t now;
+    uint32_t boot;
+    uint8_t options;
+    bool present;
+    bool restart_due;
+    bool scan_done;
+    uint8_t network_count;
+    pv_network networks[MOST_NETWORKS];
+} around;
+
+static uint8_t output[MOST_OUTPUT];
+static size_t output_size;
+static uint8_t last_line[1024];
+static size_t last_line_size;
+
+static pv_config config;
+
+static int read_flash(void *context, uint32_t offset, void *to, size_t size)
+{
+    (void)context;
+    return flash_read(&flash, offset, to, size);
+}
+
+static int program_flash(void *context, uint32_t offset, const void *from, size_t size)
+{
+    (void)context;
+    return flash_program(&flash, offset, from, size);
+}
+
+static int erase_flash(void *context, uint32_t offset)
+{
+    (void)context;
+    return flash_erase(&flash, offset);
+}
+
+static const pv_flash geometry = {FUZZ_BOARD_ERASE_UNIT, UNIT, SLOTS, SLOT, read_flash, program_flash,
+                                  erase_flash};
+
+static void write_out(void *context, const uint8_t *bytes, size_t size)
+{
+    (void)context;
+    PROMISE(size <= sizeof output - output_size);
+    memcpy(output + output_size, bytes, size);
+    output_size += size;
+}
+
+static uint32_t clock_ms(void *context)
+{
+    (void)context;
+    return around.now;
+}
+
+static void apply(void *context)
+{
+    (void)context; /* a step reports, or none does */
+}
+
+static void ask_restart(void *context)
+{
+    (void)context;
+    around.restart_due = true;
+}
+
+static bool is_present(void *context)
+{
+    (void)context;
+    return around.present;
+}
+
+static void locate(void *context)
+{
+    (void)context;
+}
+
+static void scan_start(void *context)
+{
+    (void)context;
+    around.network_count = 0;
+    around.scan_done = false;
+}
+
+static uint8_t scan_count(void *context, bool *done)
+{
+    (void)context;
+    *done = around.scan_done;
+    return around.network_count;
+}
+
+static void scan_get(void *context, uint8_t index, pv_network *to)
+{
+    (void)context;
+    PROMISE(index < around.network_count);
+    *to = around.networks[index];
+}
+
+static const pv_survey survey = {scan_start, scan_count, scan_get};
+
+static void configure(uint8_t options)
+{
+    memset(&config, 0, sizeof config);
+    config.schema = &fuzz_board_schema;
+    config.flash = &geometry;
+    config.settings = &settings;
+    config.staged = &staged;
+    config.line = options & WITH_SMALL_LINE ? small_line : large_line;
+    config.line_size = options & WITH_SMALL_LINE ? SMALL : LARGE;
+    config.unit = unit;
+    config.credit = 1400;
+    config.commit_time = 100;
+    config.erase_time = 400;
+    config.apply_time = 5000;
+    config.listens = options & WITH_LISTENS ? LISTENS_MS : 0;
+    config.capabilities = PV_CAN_UNDO | PV_CAN_RECEIVES_WHILE_STORING;
+    config.unit_id = (const uint8_t *)"fuzz";
+    config.unit_id_size = 4;
+    config.boot_number = around.boot;
+    config.write = write_out;
+    config.clock = clock_ms;
+    config.apply = apply;
+    config.present = options & WITH_PRESENCE ? is_present : NULL;
+    if (!(options & WITHOUT_EXTRAS)) {
+        config.restart = ask_restart;
+        config.locate = locate;
+        config.survey = &survey;
+    }
+}
+
+/* The firmware starts: nothing of the RAM is left. */
+static void start(void)
+{
+    around.boot++;
+    around.present = false;
+    around.restart_due = false;
+    around.scan_done = false;
+    around.network_count = 0;
+    memset(&stub, 0xA5, sizeof stub);
+    memset(&settings, 0xA5, sizeof settings);
+    memset(&staged, 0xA5, sizeof staged);
+    memset(small_line, 0, sizeof small_line);
+    memset(large_line, 0, sizeof large_line);
+    memset(unit, 0, sizeof unit);
+    configure(around.options);
+    PROMISE(pv_start(&stub, &config) == 0); /* 2 */
+}
+
+static void power_on(void)
+{
+    flash_power_on(&flash);
+    start();
+}
+
+/* ------------------------------------------------------------------ states, to go back to and compare */
+
+typedef struct state {
+    flash_model flash;
+    pv stub;
+    fuzz_board settings, staged;
+    uint8_t small_line[SMALL], large_line[LARGE], unit[UNIT];
+    uint8_t around[sizeof around];
+    pv_config config;
+    uint8_t last_line[sizeof last_line];
+    size_t last_line_size;
+} state;
+
+static void save(state *to)
+{
+    to->flash = flash;
+    to->stub = stub;
+    to->settings = settings;
+    to->staged = staged;
+    memcpy(to->small_line, small_line, sizeof small_line);
+    memcpy(to->large_line, large_line, sizeof large_line);
+    memcpy(to->unit, unit, sizeof unit);
+    memcpy(to->around, &around, sizeof around);
+    to->config = config;
+    memcpy(to->last_line, last_line, sizeof last_line);
+    to->last_line_size = last_line_size;
+}
+
+static void restore(const state *from)
+{
+    flash = from->flash;
+    stub = from->stub;
+    settings = from->settings;
+    staged = from->staged;
+    memcpy(small_line, from->small_line, sizeof small_line);
+    memcpy(large_line, from->large_line, sizeof large_line);
+    memcpy(unit, from->unit, sizeof unit);
+    memcpy(&around, from->around, sizeof around);
+    config = from->config;
+    memcpy(last_line, from->last_line, sizeof last_line);
+    last_line_size = from->last_line_size;
+    output_size = 0;
+}
+
+/* What is in force, as a host and the firmware see it. */
+typedef struct told {
+    bool holds_set;
+    uint8_t token[8];
+    fuzz_board settings;
+} told;
+
+static void tell(told *to)
+{
+    memset(to, 0, sizeof *to);
+    to->holds_set = stub.storage.holds_set;
+    if (to->holds_set) {
+        memcpy(to->token, stub.storage.token, sizeof to->token);
+    }
+    memcpy(&to->settings, &settings, sizeof settings);
+}
+
+static bool same(const told *one, const told *other)
+{
+    return memcmp(one, other, sizeof *one) == 0;
+}
+
+/* ------------------------------------------------------------------ looking at what the board did */
+
+static bool contains(const uint8_t *in, size_t size, const uint8_t *what, size_t length)
+{
+    for (size_t i = 0; i + length <= size; i++) {
+        if (memcmp(in + i, what, length) == 0) {
+            return true;
+        }
+    }
+    return false;
+}
+
+static bool contains_canary(const uint8_t *in, size_t size)
+{
+    for (size_t i = 0; i + WINDOW <= sizeof canary; i++) {
+        if (contains(in, size, canary + i, WINDOW)) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* The type of the last reply, 0xFF if there is none. */
+static uint8_t look_at_replies(size_t lines)
+{
+    uint8_t type = 0xFF;
+    size_t at = 0;
+    size_t replies = 0;
+    while (at < output_size) {
+        uint8_t item[1024];
+        size_t size;
+        size_t end = at + 2;
+        PROMISE(output[at] == '\n' && output[at + 1] == '~'); /* 4 */
+        while (end < output_size && output[end] != '\n') {
+            PROMISE(output[end] >= 0x21 && output[end] <= 0x7E);
+            end++;
+        }
+        PROMISE(end < output_size && end - at - 2 <= LARGE);
+        PROMISE(reference_is_message(output + at + 2, end - at - 2));
+        size = reference_decode(output + at + 2, end - at - 2, item);
+        PROMISE(reference_is_item(item, size, PV_MAX_DEPTH));
+        PROMISE(item[0] == 0x84 && item[1] == PV_PROTOCOL_VERSION);
+        type = item[2] < 24 ? item[2] : item[3];
+        PROMISE(type % 2 == 0);
+        PROMISE(!contains_canary(item, size)); /* 5 */
+        at = end + 1;
+        replies++;
+    }
+    PROMISE(replies <= lines);
+    output_size = 0;
+    return type;
+}
+
+typedef struct writer {
+    pv_sink sink;
+    uint8_t bytes[1024];
+    size_t size;
+} writer;
+
+static void collect(pv_sink *self, const uint8_t *bytes, size_t size)
+{
+    writer *to = (writer *)(void *)self;
+    PROMISE(size <= sizeof to->bytes - to->size);
+    memcpy(to->bytes + to->size, bytes, size);
+    to->size += size;
+}
+
+static bool passes_check(const pv_field *field)
+{
+    static fuzz_board other;
+    writer item;
+    pv_reader from;
+    item.sink.take = collect;
+    item.size = 0;
+    pv_encode_value(&item.sink, field, &settings);
+    pv_read_memory(&from, item.bytes, item.size);
+    return pv_decode_value(&fuzz_board_schema, field, &from, &other) == 0 && from.left == 0;
+}
+
+static void look_at_memory(void)
+{
+    const pv_schema *schema = &fuzz_board_schema;
+    bool nothing_staged = stub.part_field == PV_NO_FIELD && pv_staged_count(&stub) == 0;
+    for (size_t i = 0; i < sizeof unit; i++) {
+        PROMISE(unit[i] == 0); /* 7 */
+    }
+    for (size_t i = stub.fill; i < config.line_size; i++) {
+        PROMISE(config.line[i] == 0);
+    }
+    for (uint16_t i = 0; i < schema->field_count; i++) {
+        const pv_field *field = &schema->fields[i];
+        if (settings.state[i] & PV_IS_SET) {
+            PROMISE(passes_check(field)); /* 6 */
+        }
+    }
+    if (nothing_staged) {
+        const uint8_t *bytes = (const uint8_t *)&staged;
+        for (size_t i = schema->field_count; i < sizeof staged; i++) {
+            PROMISE(bytes[i] == 0);
+        }
+    }
+    PROMISE(flash.broken_rules == 0); /* 8 */
+}
+
+/* ------------------------------------------------------------------ steps */
+
+typedef struct input {
+    const uint8_t *at;
+    size_t left;
+} input;
+
+static uint8_t byte(input *from)
+{
+    if (from->left == 0) {
+        return 0;
+    }
+    from->left--;
+    return *from->at++;
+}
+
+static uint16_t word(input *from)
+{
+    uint8_t low = byte(from);
+    return (uint16_t)(low | byte(from) << 8);
+}
+
+enum sort {
+    RAW,     /* count8 bytes: as they are */
+    ITEM,    /* count16 bytes: an item, framed */
+    WAIT,    /* word: tens of milliseconds */
+    RESTART,
+    CUT,     /* operation, bytes, tear: power goes in the step that follows */
+    REPORT,  /* run, step, reason, field */
+    PRESENT,
+    FOUND,   /* signal, security, whether done, count8 bytes: the name */
+    ADDRESS, /* 0, 4 or 16; so many bytes */
+    COMMIT,  /* token; count and digest are right */
+    NAMED,   /* type, whether the number named is the present one */
+    CANARY,  /* which secret field is set to the canary */
+    SET,     /* field, count8 bytes: the item of the value */
+    PART,    /* field, offset16, total16, count8 bytes */
+    FAIL,    /* operation: it reports failure */
+    AGAIN,   /* the last line once more */
+    RECORD,  /* starts left, count16 bytes: payload of a record that another firmware wrote */
+    ASK,     /* type, two words: hello, status, get-values, get-schema, survey, locate, ... */
+    SORTS
+};
+
+typedef struct step {
+    uint8_t sort;
+    uint16_t a, b, c, d;
+    const uint8_t *bytes;
+    size_t size;
+} step;
+
+static void take_bytes(input *from, size_t size, step *to)
+{
+    to->size = size < from->left ? size : from->left;
+    to->bytes = from->at;
+    from->at += to->size;
+    from->left -= to->size;
+}
+
+static bool next_step(input *from, step *to)
+{
+    memset(to, 0, sizeof *to);
+    if (from->left == 0) {
+        return false;
+    }
+    to->sort = byte(from) % SORTS;
+    switch (to->sort) {
+    case RAW:
+        take_bytes(from, byte(from), to);
+        break;
+    case ITEM:
+        take_bytes(from, word(from) % (PV_LARGEST_ITEM + 1), to);
+        break;
+    case WAIT:
+        to->a = word(from);
+        break;
+    case CUT:
+    case REPORT:
+        to->a = byte(from);
+        to->b = byte(from);
+        to->c = byte(from);
+        to->d = to->sort == REPORT ? byte(from) : 0;
+        break;
+    case FOUND:
+        to->a = byte(from);
+        to->b = byte(from);
+        to->c = byte(from);
+        take_bytes(from, 1 + byte(from) % 32, to);
+        break;
+    case ADDRESS:
+        take_bytes(from, (size_t[]){0, 4, 16}[byte(from) % 3], to);
+        break;
+    case COMMIT:
+    case CANARY:
+    case FAIL:
+        to->a = byte(from);
+        break;
+    case NAMED:
+        to->a = byte(from);
+        to->b = byte(from);
+        break;
+    case SET:
+        to->a = byte(from);
+        take_bytes(from, byte(from), to);
+        break;
+    case PART:
+        to->a = byte(from);
+        to->b = word(from);
+        to->c = word(from);
+        take_bytes(from, byte(from), to);
+        break;
+    case RECORD:
+        to->a = byte(from);
+        take_bytes(from, word(from) % 512, to);
+        break;
+    case ASK:
+        to->a = byte(from);
+        to->b = word(from);
+        to->c = word(from);
+        break;
+    default:
+        break;
+    }
+    return true;
+}
+
+/* ------------------------------------------------------------------ requests */
+
+static pv_sink *request(writer *to, uint8_t type, uint8_t pairs)
+{
+    to->sink.take = collect;
+    to->size = 0;
+    pv_put_head(&to->sink, PV_ARRAY, 4);
+    pv_put_uint(&to->sink, PV_PROTOCOL_VERSION);
+    pv_put_uint(&to->sink, type);
+    pv_put_uint(&to->sink, 7);
+    pv_put_head(&to->sink, PV_MAP, pairs);
+    return &to->sink;
+}
+
+static void put(pv_sink *to, uint32_t key, uint32_t value)
+{
+    pv_put_uint(to, key);
+    pv_put_uint(to, value);
+}
+
+/* Hands bytes to the board until all are taken, or it restarts. Returns the type of the last reply. */
+static uint8_t feed(const uint8_t *bytes, size_t size)
+{
+    size_t lines = 1;
+    while (size != 0 && !around.restart_due) {
+        size_t taken = pv_feed(&stub, bytes, size);
+        PROMISE(taken <= size);
+        pv_poll(&stub);
+        PROMISE(!pv_line_waits(&stub));
+        bytes += taken;
+        size -= taken;
+        lines++;
+    }
+    return look_at_replies(lines);
+}
+
+static uint8_t send_item(const uint8_t *item, size_t size)
+{
+    last_line[0] = '\n';
+    last_line[1] = '~';
+    last_line_size = 2 + reference_encode(item, size, last_line + 2);
+    last_line[last_line_size++] = '\n';
+    return feed(last_line, last_line_size);
+}
+
+static uint8_t send(const writer *from)
+{
+    return from->size <= PV_LARGEST_ITEM ? send_item(from->bytes, from->size) : 0xFF;
+}
+
+static const pv_field *field_of(uint16_t number)
+{
+    return &fuzz_board_schema.fields[number % fuzz_board_schema.field_count];
+}
+
+static uint8_t set_field(const char *key, const uint8_t *item, size_t size)
+{
+    writer to;
+    pv_sink *sink = request(&to, PV_MSG_SET_FIELD, 2);
+    pv_put_uint(sink, PV_KEY_SET_FIELD_FIELD);
+    pv_put_text(sink, key);
+    pv_put_uint(sink, PV_KEY_SET_FIELD_VALUE);
+    sink->take(sink, item, size);
+    return send(&to);
+}
+
+static uint8_t set_part(const step *s)
+{
+    writer to;
+    pv_sink *sink = request(&to, PV_MSG_SET_FIELD, 4);
+    pv_put_uint(sink, PV_KEY_SET_FIELD_FIELD);
+    pv_put_text(sink, field_of(s->a)->key);
+    put(sink, PV_KEY_SET_FIELD_OFFSET, s->b);
+    put(sink, PV_KEY_SET_FIELD_TOTAL, s->c);
+    pv_put_uint(sink, PV_KEY_SET_FIELD_PART);
+    pv_put_bytes(sink, s->bytes, s->size);
+    return send(&to);
+}
+
+static uint8_t set_canary(uint16_t which)
+{
+    uint8_t item[1 + sizeof canary];
+    const char *key = secrets[which % 3];
+    item[0] = (uint8_t)((which % 3 == 2 ? PV_BYTES : PV_TEXT) << 5 | sizeof canary);
+    memcpy(item + 1, canary, sizeof canary);
+    return set_field(key, item, sizeof item);
+}
+
+static uint8_t commit(uint16_t token)
+{
+    writer to;
+    uint8_t bytes[8];
+    pv_sink *sink = request(&to, PV_MSG_COMMIT, 3);
+    memset(bytes, (uint8_t)token, sizeof bytes);
+    put(sink, PV_KEY_COMMIT_COUNT, pv_staged_count(&stub) > 0 ? pv_staged_count(&stub) : 1);
+    put(sink, PV_KEY_COMMIT_DIGEST, pv_staged_digest(&stub));
+    pv_put_uint(sink, PV_KEY_COMMIT_TOKEN);
+    pv_put_bytes(sink, bytes, sizeof bytes);
+    return send(&to);
+}
+
+static uint8_t named(uint16_t which, uint16_t how)
+{
+    static const uint8_t types[] = {PV_MSG_DISCARD, PV_MSG_UNDO, PV_MSG_ERASE, PV_MSG_CONFIRM,
+                                    PV_MSG_RESTART};
+    uint8_t type = types[which % 5];
+    bool of_boot = type == PV_MSG_DISCARD || type == PV_MSG_RESTART;
+    uint32_t present = of_boot ? around.boot : stub.storage.generation;
+    writer to;
+    put(request(&to, type, 1), 1, how % 8 == 7 ? present - 1 : present);
+    return send(&to);
+}
+
+static uint8_t ask(uint16_t which, uint16_t first, uint16_t second)
+{
+    writer to;
+    pv_sink *sink;
+    switch (which % 6) {
+    case 0:
+        (void)request(&to, PV_MSG_HELLO, 0);
+        break;
+    case 1:
+        (void)request(&to, PV_MSG_STATUS, 0);
+        break;
+    case 2:
+        put(request(&to, PV_MSG_GET_VALUES, 1), PV_KEY_GET_VALUES_FIRST, first);
+        break;
+    case 3:
+        sink = request(&to, PV_MSG_GET_SCHEMA, 2);
+        put(sink, PV_KEY_GET_SCHEMA_OFFSET, first);
+        put(sink, PV_KEY_GET_SCHEMA_LENGTH, second);
+        break;
+    case 4:
+        sink = request(&to, PV_MSG_SURVEY, first != 0 ? 2 : 0);
+        if (first != 0) {
+            put(sink, PV_KEY_SURVEY_SCAN, first);
+            put(sink, PV_KEY_SURVEY_FIRST, second);
+        }
+        break;
+    default:
+        (void)request(&to, PV_MSG_LOCATE, 0);
+        break;
+    }
+    return send(&to);
+}
+
+static void put32(uint8_t *to, uint32_t value)
+{
+    for (int i = 0; i < 4; i++) {
+        to[i] = (uint8_t)(value >> 8 * i);
+    }
+}
+
+/* A record as STORAGE.md lays it out, newer than all others, in the slot that is not in force. */
+static void write_foreign_record(const step *s)
+{
+    uint8_t slot = (uint8_t)((stub.storage.slot < SLOTS ? stub.storage.slot + 1 : 0) % SLOTS);
+    uint32_t at = slot * SLOT;
+    uint8_t header[48] = "PVR1";
+    uint8_t seal[8] = "SEAL";
+    uint32_t newest = 0;
+    uint32_t crc;
+    size_t length = s->size;
+    for (int i = 0; i < SLOTS; i++) {
+        newest = stub.storage.slots[i].generation > newest ? stub.storage.slots[i].generation : newest;
+    }
+    put32(header + 4, newest + 1);
+    put32(header + 8, newest + 1);
+    header[12] = 1;
+    header[13] = (uint8_t)(s->a % 4);
+    put32(header + 32, (uint32_t)length);
+    put32(header + 36, ~pv_crc(PV_CRC_START, s->bytes, length));
+    crc = ~pv_crc(PV_CRC_START, header, 44);
+    put32(header + 44, crc);
+    put32(seal + 4, ~crc);
+    memset(flash.seen + at, 0xFF, SLOT);
+    memset(flash.torn + at / UNIT, 0, SLOT / UNIT);
+    memset(flash.programmed + at / UNIT, 1, SLOT / UNIT);
+    memcpy(flash.seen + at, header, sizeof header);
+    memcpy(flash.seen + at + 48, s->bytes, length);
+    memcpy(flash.seen + at + 48 + (length + UNIT - 1) / UNIT * UNIT, seal, sizeof seal);
+}
+
+/* Does a step; returns the type of the reply. */
+static uint8_t act(const step *s)
+{
+    uint8_t type = 0xFF;
+    switch (s->sort) {
+    case RAW:
+        type = feed(s->bytes, s->size);
+        break;
+    case ITEM:
+        type = send_item(s->bytes, s->size);
+        break;
+    case WAIT:
+        around.now += s->a * 10U;
+        break;
+    case RESTART:
+        around.restart_due = true;
+        break;
+    case REPORT:
+        pv_report_field(&stub, (uint8_t)(s->a % 5), (uint8_t)(s->b % 8), (uint8_t)(s->c % 11), s->d);
+        break;
+    case PRESENT:
+        around.present = true;
+        break;
+    case FOUND:
+        if (stub.scan != 0 && !around.scan_done && around.network_count < MOST_NETWORKS) {
+            pv_network *network = &around.networks[around.network_count++];
+            memset(network, 0, sizeof *network);
+            network->length = (uint8_t)s->size;
+            memcpy(network->name, s->bytes, s->size);
+            network->signal = (int8_t)-(s->a % 128);
+            network->security = (uint8_t)(s->b % 4);
+            around.scan_done = s->c & 1;
+        }
+        break;
+    case ADDRESS:
+        pv_report_address(&stub, s->bytes, (uint8_t)s->size);
+        break;
+    case COMMIT:
+        type = commit(s->a);
+        break;
+    case NAMED:
+        type = named(s->a, s->b);
+        break;
+    case CANARY:
+        type = set_canary(s->a);
+        break;
+    case SET:
+        type = set_field(field_of(s->a)->key, s->bytes, s->size);
+        break;
+    case PART:
+        type = set_part(s);
+        break;
+    case FAIL:
+        flash.fail_from = flash.operations + s->a % 64;
+        flash.fail_to = flash.fail_from + 1;
+        break;
+    case AGAIN:
+        type = feed(last_line, last_line_size);
+        break;
+    case RECORD:
+        write_foreign_record(s);
+        around.restart_due = true;
+        break;
+    case ASK:
+        type = ask(s->a, s->b, s->c);
+        break;
+    default:
+        break;
+    }
+    pv_poll(&stub);
+    (void)look_at_replies(0);
+    return type;
+}
+
+/* Does a step that loses power in the middle, if it writes as long. */
+static void act_with_cut(const step *s, const step *cut)
+{
+    static state at_first, after_step;
+    told without, with, found;
+    uint8_t type;
+    save(&at_first);
+    power_on();
+    tell(&without);
+    restore(&at_first);
+    flash.fail_from = UINT32_MAX; /* one misfortune at a time */
+    (void)act(s);
+    if (around.restart_due) {
+        power_on();
+    }
+    save(&after_step);
+    power_on();
+    tell(&with);
+
+    restore(&at_first);
+    flash.fail_from = UINT32_MAX;
+    flash.cut_at = flash.operations + cut->a;
+    flash.cut_bytes = cut->b;
+    flash.cut_tear = cut->c % 6;
+    type = act(s);
+    if (around.restart_due && !flash.dead) {
+        uint32_t left = cut->a;
+        flash_power_on(&flash);
+        flash.cut_at = left;
+        flash.cut_bytes = cut->b;
+        flash.cut_tear = cut->c % 6;
+        start();
+    }
+    flash.cut_at = UINT32_MAX;
+    if (!flash.dead) {
+        return;
+    }
+    power_on();
+    tell(&found);
+    PROMISE(same(&found, &without) || same(&found, &with)); /* 3 */
+    if (type == PV_MSG_COMMIT_REPLY || type == PV_MSG_UNDO_REPLY || type == PV_MSG_ERASE_REPLY ||
+        type == PV_MSG_CONFIRM_REPLY) {
+        PROMISE(same(&found, &with));
+    }
+}
+
+/* The power goes and comes back while nothing is written. The third start in a trial ends it, and a
+ * record that another firmware left comes into force. */
+static void restart(bool may_change)
+{
+    told before, after;
+    tell(&before);
+    power_on();
+    tell(&after);
+    PROMISE(may_change || same(&before, &after)); /* 3 */
+}
+
+/* A board as it comes from the factory, after its first start, which is the same for every input. */
+static void begin(uint8_t options)
+{
+    static state fresh[OPTIONS];
+    static bool known[OPTIONS];
+    if (!known[options]) {
+        memset(&around, 0, sizeof around);
+        around.options = options;
+        last_line_size = 0;
+        flash_blank(&flash, SLOTS * SLOT, FUZZ_BOARD_ERASE_UNIT, UNIT, 1);
+        start();
+        save(&fresh[options]);
+        known[options] = true;
+    }
+    restore(&fresh[options]);
+}
+
+int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
+{
+    input from = {data, size};
+    step s, cut;
+    bool cut_due = false;
+    if (size == 0 || size > 4096 || contains_canary(data, size)) {
+        return 0;
+    }
+    begin(byte(&from) % OPTIONS);
+    while (next_step(&from, &s)) {
+        if (s.sort == CUT) {
+            cut = s;
+            cut_due = true;
+            continue;
+        }
+        if (cut_due && s.sort != RECORD) {
+            act_with_cut(&s, &cut);
+            cut_due = false;
+        } else {
+            (void)act(&s);
+        }
+        if (around.restart_due) {
+            restart(s.sort == RECORD || stub.storage.starts_left == 1);
+        }
+        look_at_memory();
+    }
+    if (flash.operations != 0) {
+        restart(stub.storage.starts_left == 1);
+        look_at_memory();
+    }
+    return 0;
+}
+
+/* ------------------------------------------------------------------ mutations by whole steps
+ * Bytes changed at random seldom make a step of another sort that still means something. */
+
+size_t LLVMFuzzerMutate(uint8_t *data, size_t size, size_t most);
+size_t LLVMFuzzerCustomMutator(uint8_t *data, size_t size, size_t most, unsigned seed);
+
+static uint32_t draw(uint32_t *random)
+{
+    *random ^= *random << 13;
+    *random ^= *random >> 17;
+    *random ^= *random << 5;
+    return *random;
+}
+
+/* A step with numbers of a size that means something; returns its length, at most 128. */
+static size_t fresh_step(uint8_t *to, uint32_t *random)
+{
+    static const uint8_t values[][4] = {{0x63, 'a', 'b', 'c'}, {0x05}, {0x18, 0x1A}, {0xF5}, {0xF4}, {0xF6},
+                                        {0x44, 1, 2, 3}, {0x19, 0x02, 0x00}, {0x20}, {0x60}};
+    uint8_t sort = (uint8_t)(draw(random) % SORTS);
+    size_t length = 1;
+    size_t size;
+    to[0] = sort;
+    switch (sort) {
+    case SET:
+        to[1] = (uint8_t)(draw(random) % FUZZ_BOARD_FIELD_COUNT);
+        to[2] = sizeof values[0];
+        memcpy(to + 3, values[draw(random) % 10], sizeof values[0]);
+        to[2] = (uint8_t)(to[3] >> 5 == 3 || to[3] >> 5 == 2 ? 1 + (to[3] & 31)
+                          : (to[3] & 31) == 24               ? 2
+                          : (to[3] & 31) == 25               ? 3
+                                                             : 1);
+        return 3U + to[2];
+    case PART:
+        size = 1 + draw(random) % 60;
+        to[1] = (uint8_t)(draw(random) % FUZZ_BOARD_FIELD_COUNT);
+        to[2] = (uint8_t)(draw(random) % 2 == 0 ? 0 : draw(random) % 40);
+        to[3] = 0;
+        to[4] = (uint8_t)(to[2] + size + (draw(random) % 2 == 0 ? 0 : draw(random) % 20));
+        to[5] = 0;
+        to[6] = (uint8_t)size;
+        memset(to + 7, 'a' + (int)(draw(random) % 3), size);
+        return 7 + size;
+    case CUT:
+        to[1] = (uint8_t)(draw(random) % 48);
+        to[2] = (uint8_t)(draw(random) % 16);
+        to[3] = (uint8_t)(draw(random) % 6);
+        return 4;
+    case NAMED:
+        to[1] = (uint8_t)(draw(random) % 5);
+        to[2] = (uint8_t)(draw(random) % 8);
+        return 3;
+    case ASK:
+        memset(to + 1, 0, 5);
+        to[1] = (uint8_t)draw(random);
+        to[2] = (uint8_t)(draw(random) % 48);
+        to[4] = (uint8_t)(draw(random) % 48);
+        return 6;
+    case RAW:
+    case ITEM:
+    case RECORD:
+    case FOUND:
+        to[0] = RESTART; /* those are for the bytes of libFuzzer */
+        return 1;
+    default:
+        for (; length < 5; length++) {
+            to[length] = (uint8_t)(draw(random) % 8);
+        }
+        return sort == RESTART || sort == PRESENT || sort == AGAIN ? 1 : sort == REPORT ? 5 : sort == WAIT ? 3 : 2;
+    }
+}
+
+/* The places where steps begin; returns how many. */
+static size_t find_steps(const uint8_t *data, size_t size, size_t *places, size_t most)
+{
+    input from = {data + 1, size - 1};
+    step s;
+    size_t count = 0;
+    while (count < most && from.left != 0) {
+        places[count++] = (size_t)(from.at - data);
+        (void)next_step(&from, &s);
+    }
+    return count;
+}
+
+size_t LLVMFuzzerCustomMutator(uint8_t *data, size_t size, size_t most, unsigned seed)
+{
+    uint32_t random = seed * 2654435761u + 1;
+    size_t places[256];
+    size_t count, from, to, length;
+    uint8_t fresh[128];
+    if (size < 2 || draw(&random) % 3 == 0) {
+        return LLVMFuzzerMutate(data, size, most);
+    }
+    count = find_steps(data, size, places, 255);
+    places[count] = size;
+    from = draw(&random) % (count + 1);
+    to = from < count && draw(&random) % 3 == 0 ? from + 1 : from; /* replace, or insert */
+    length = draw(&random) % 8 == 0 ? 0 : fresh_step(fresh, &random);
+    if (draw(&random) % 4 == 0 && count != 0) { /* a step that is there already, once more */
+        size_t other = draw(&random) % count;
+        length = places[other + 1] - places[other];
+        length = length <= sizeof fresh ? length : sizeof fresh;
+        memcpy(fresh, data + places[other], length);
+    }
+    if (size - (places[to] - places[from]) + length > most) {
+        return LLVMFuzzerMutate(data, size, most);
+    }
+    memmove(data + places[from] + length, data + places[to], size - places[to]);
+    memcpy(data + places[from], fresh, length);
+    return size - (places[to] - places[from]) + length;
+}
