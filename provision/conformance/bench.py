@@ -17,8 +17,10 @@ from provision.conformance.findings import (
     Gone,
     NotApplicable,
     NotMet,
+    asks_values,
     code_words,
     show_line,
+    show_without_values,
 )
 from provision.conformance.leaks import LeakSearch
 from provision.conformance.steps import AskPerson, Listen, Procedure, Send
@@ -129,6 +131,9 @@ class Bench:
         self._id = self.random.randint(0, MAX_ID)
         self._now = 0
         self._sent: list[bytes] = []
+        self._asked_values = False
+        """Whether what comes may hold values that a person has set."""
+
         self._came: list[Came] = []
 
     # ------------------------------------------------------------------------- what hello says
@@ -184,7 +189,8 @@ class Bench:
     def fault(self, words: str) -> Fault:
         """Return a fault, with what was sent and what came in the last exchange."""
         sent = tuple(show_line(line.strip(b"\r\n")) for line in self._sent[-3:])
-        return Fault(words, sent, tuple(show_line(came.raw) for came in self._came[-4:]))
+        show = show_without_values if self._asked_values else show_line
+        return Fault(words, sent, tuple(show(came.raw) for came in self._came[-4:]))
 
     def note(self, words: str) -> None:
         """Note a fault and go on."""
@@ -257,23 +263,20 @@ class Bench:
         Ends as well when no reply came in time. announced: milliseconds that the board asked for.
         """
         self._sent, self._came = list(sent), []
+        self._asked_values = any(map(asks_values, sent))
         self.exchanges += 1
         yield from self._send(b"".join(sent))
-        waiting = list(until)
-        got: list[Message] = []
         wire = sum(map(len, sent)) + _LONGEST_REPLY
         start = self._now
         allowed = REPLY_ALLOWANCE_MS + announced
         deadline = start + self.time_of(wire) + allowed + _GRACE
+        waiting = set(until) - {message.id for message in self._messages()}
         while waiting and self._now < deadline:
             came = yield from self._listen(deadline - self._now)
-            for each in came:
-                if each.message is None:
-                    continue
-                got.append(each.message)
-                if each.message.id in waiting:
-                    waiting.remove(each.message.id)
-                    deadline = self._now + self.time_of(_LONGEST_REPLY) + allowed + _GRACE
+            answered = waiting & {each.message.id for each in came if each.message}
+            if answered:
+                waiting -= answered
+                deadline = self._now + self.time_of(_LONGEST_REPLY) + allowed + _GRACE
             if any(each.message is None for each in came) and len(until) == 1:
                 break  # the only answer came damaged, and is noted
         if len(until) == 1 and not waiting:
@@ -283,7 +286,10 @@ class Bench:
                 self.watch.broke(
                     "5.7", self.fault(f"a reply came {self.late[-1]} ms later than announced")
                 )
-        return got
+        return self._messages()
+
+    def _messages(self) -> list[Message]:
+        return [came.message for came in self._came if came.message]
 
     def ask(
         self,

@@ -14,7 +14,7 @@ from enum import Enum
 from typing import Any
 
 from provision.contract.line import Frame, LineReceiver
-from provision.contract.messages import MessageError, decode_message
+from provision.contract.messages import Message, MessageError, decode_message
 from provision.contract.profile import Item
 from provision.contract.table import (
     MESSAGES,
@@ -180,15 +180,38 @@ def _shown(what: str, lines: Sequence[Shown]) -> list[str]:
 
 def show_line(raw: bytes) -> Shown:
     """Return a line that was sent or came, in words."""
+    item, message = _read(raw)
+    if message is not None:
+        words = in_words(message.version, message.type, message.id, message.body)
+        return Shown(words, None if message.type == MessageType.GET_VALUES_REPLY else raw)
+    if item is not None:
+        return Shown(f"a line whose item is no message: {item.hex(' ')}", raw)
+    return Shown(f"{len(raw)} bytes that are no message", raw)
+
+
+def show_without_values(raw: bytes) -> Shown:
+    """Return a line that came when values were asked for: of what is no good reply, the size."""
+    _, message = _read(raw)
+    if message is not None and message.type in (MessageType.REFUSAL, MessageType.GET_VALUES_REPLY):
+        return show_line(raw)
+    return Shown(f"{len(raw)} bytes, not shown since they may hold values that were set", None)
+
+
+def asks_values(line: bytes) -> bool:
+    """Whether a line is a request for values."""
+    _, message = _read(line.strip(b"\r\n"))
+    return message is not None and message.type == MessageType.GET_VALUES
+
+
+def _read(raw: bytes) -> tuple[bytes | None, Message | None]:
+    """Return the item and the message of a line, None for what it has not."""
     for event in LineReceiver().feed(b"\n" + raw + b"\n"):
         if isinstance(event, Frame):
             try:
-                message = decode_message(event.item)
+                return event.item, decode_message(event.item)
             except MessageError:
-                return Shown(f"a line whose item is no message: {event.item.hex(' ')}", raw)
-            words = in_words(message.version, message.type, message.id, message.body)
-            return Shown(words, None if message.type == MessageType.GET_VALUES_REPLY else raw)
-    return Shown(f"{len(raw)} bytes that are no message", raw)
+                return event.item, None
+    return None, None
 
 
 def in_words(version: int, type_: int, id_: int, body: dict[int, Item]) -> str:

@@ -69,17 +69,21 @@ def examine(setup: Setup) -> Procedure[Report]:
 def _run_all(bench: Bench, checks: list[Check]) -> Procedure[list[Finding]]:
     findings = []
     for check in checks:
-        why = "the board answers no more" if bench.gone else _why_not(bench.setup, check)
+        why = _why_not(bench, check)
         finding = _not_applicable(check, why) if why else (yield from _run(bench, check))
         findings.append(finding)
     return findings
 
 
-def _why_not(setup: Setup, check: Check) -> str:
-    if check.changes and not setup.may_change:
+def _why_not(bench: Bench, check: Check) -> str:
+    if bench.gone:
+        return "the board answers no more"
+    if check.changes and not bench.setup.may_change:
         return _MAY_CHANGE
-    if check.minutes and not setup.patient:
+    if check.minutes and not bench.setup.patient:
         return f"it waits {check.minutes} minutes or more: run with --patient"
+    if check.minutes and bench.hello[HelloReplyKey.LISTENS] is not None:
+        return "it waits for minutes, and the board does not listen for as long as it runs"
     return ""
 
 

@@ -17,11 +17,13 @@ from provision.link.errors import LineLost, LinkError, PortMissing
 from provision.link.ports import Driver, open_stream
 from provision.link.streams import Stream
 
-MET, NOT_MET, PORT, NO_BOARD = 0, 1, 3, 4
+MET, NOT_MET, PORT, NO_BOARD, INTERRUPTED = 0, 1, 3, 4, 130
 """Exit codes: of the same classes as every command's, and 1 if a clause is not met."""
 
 _COMES_BACK = 30.0  # seconds in which a port that vanished, as at a restart, has to come back
 _LOOK_AGAIN = 0.25
+
+_MADE_UP = "The board may hold values that the kit made up: set it up anew."
 
 Say = Callable[[str], None]
 
@@ -133,8 +135,14 @@ def conform(
         )
         return NO_BOARD
     except LinkError as error:
-        say(str(error))
+        is_begun = may_change and isinstance(error, LineLost)
+        say(f"{error} {_MADE_UP}" if is_begun else str(error))
         return PORT
+    except KeyboardInterrupt:
+        if not may_change:
+            raise
+        say(f"Interrupted. {_MADE_UP}")
+        return INTERRUPTED
     if as_json:
         show(json.dumps(report.as_json(), indent=2))
     else:

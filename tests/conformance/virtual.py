@@ -10,7 +10,7 @@ from provision.conformance.findings import Report
 from provision.conformance.kit import examine
 from provision.conformance.steps import AskPerson, Heard, Listen, Procedure, Send, Step
 
-TICK_MS = 20
+TICK_MS, LONG_TICK_MS = 20, 500  # the longer one in waits beyond two seconds
 
 
 class Held(Protocol):
@@ -44,7 +44,8 @@ class _Line:
         assert isinstance(step, Listen)
         end = self._now + step.ms
         while not self._came and self._now < end:
-            self._now = min(end, self._now + TICK_MS)
+            is_long = end - self._now > 2000
+            self._now = min(end, self._now + (LONG_TICK_MS if is_long else TICK_MS))
             self._came += self._board.tick(self._now)
         data, self._came = self._came, b""
         return Heard(self._now, data)

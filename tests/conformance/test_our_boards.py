@@ -1,0 +1,152 @@
+# SPDX-License-Identifier: MIT
+"""Both boards of the project meet every clause that the kit can hold them to."""
+
+from __future__ import annotations
+
+import ctypes
+import shutil
+from typing import Any
+
+import pytest
+
+from provision.board.engine import Limits
+from provision.board.firmware import Surroundings
+from provision.conformance.bench import Setup
+from provision.conformance.findings import Report, Verdict
+from provision.conformance.kit import CHECKS, WATCHED
+from provision.contract.table import Capability, Run
+from tests.conformance.c_boards import CBoard
+from tests.conformance.virtual import hold
+from tests.conformance.wrong import NETWORKS, Wrong, declaration
+from tests.vectors.boards import build
+
+SCHEMAS = ("board", "trial-board", "orchard-frost-alarm")
+EVERY_CAPABILITY = (
+    Capability.UNDO
+    | Capability.ERASE
+    | Capability.RESTART
+    | Capability.SURVEY
+    | Capability.LOCATE
+    | Capability.RECEIVES_WHILE_STORING
+)
+
+
+def not_met(report: Report) -> list[str]:
+    """Return the faults found, in words."""
+    return [
+        f"{finding.clause} {finding.title}: {fault.words}"
+        for finding in report.of(Verdict.NOT_MET)
+        for fault in finding.faults
+    ]
+
+
+def not_applicable(report: Report) -> set[str]:
+    """Return why clauses were left out."""
+    return {finding.why for finding in report.of(Verdict.NOT_APPLICABLE)}
+
+
+def python_report(setup: Setup | None = None, **made_of: Any) -> Report:
+    """Hold a Python board against the page."""
+    device = type("Ours", (Wrong,), made_of).make()  # type: ignore[attr-defined]
+    return hold(device, setup)
+
+
+@pytest.mark.parametrize("schema", SCHEMAS)
+@pytest.mark.parametrize("works", [True, False], ids=["proven", "failing"])
+def test_the_python_board_meets_all(schema: str, *, works: bool) -> None:
+    """With each schema, whether its firmware works with the settings or not."""
+    around = Surroundings() if works else Surroundings(())
+    report = python_report(schema=schema, surroundings=around)
+    assert not_met(report) == []
+    assert len(report.findings) == len(CHECKS) + len(WATCHED) + 1
+
+
+def test_every_check_applies_to_one_of_our_boards() -> None:
+    """No check lies idle: the boards that these tests hold take each of them somewhere."""
+    reports = [
+        python_report(surroundings=NETWORKS, limits=Limits(presence=5000)),
+        python_report(schema="orchard-frost-alarm", surroundings=Surroundings(())),
+        python_report(capabilities=Capability(0)),
+    ]
+    met = {(f.clause, f.title) for report in reports for f in report.of(Verdict.MET)}
+    everything = {(f.clause, f.title) for report in reports for f in report.findings}
+    # A board that begins empty wants nobody present; the twin of this check stores a set first.
+    idle = {("5.5", "Changes want a person present")}
+    assert everything - met == idle
+
+
+@pytest.mark.parametrize(
+    ("what", "made_of"),
+    [
+        ("the shortest line and credit", {"limits": Limits(line=128, credit=139)}),
+        ("a button", {"limits": Limits(presence=5000)}),
+        ("forty networks in range", {"surroundings": NETWORKS}),
+        ("nothing offered", {"capabilities": Capability(0)}),
+        ("an end to its listening", {"limits": Limits(listens=20_000)}),
+        ("log text beside its replies", {"chatty": True}),
+    ],
+)
+def test_a_python_board_in_other_circumstances_meets_all(
+    what: str, made_of: dict[str, Any]
+) -> None:
+    """Whatever limits it announces, and whatever else is on its port."""
+    assert not_met(python_report(**made_of)) == []
+
+
+def test_a_board_with_settings_is_left_as_it_was() -> None:
+    """Without leave to change settings the kit finds as much as can be, and stores nothing."""
+    device = Wrong.make()
+    hold(device, Setup(may_change=True, seed=3))
+    board = device.board
+    report = hold(device, Setup(seed=4))
+    before = (board.generation, dict(board.stored), board.store.flash.content)
+    report = hold(device, Setup(seed=5))
+    assert not_met(report) == []
+    assert (board.generation, dict(board.stored), board.store.flash.content) == before
+    assert "untouched" in report.settings
+    assert "it changes the stored settings: run with --may-change-settings" in not_applicable(
+        report
+    )
+
+
+@pytest.fixture(scope="module")
+def libraries(tmp_path_factory: pytest.TempPathFactory) -> dict[str, ctypes.CDLL]:
+    """Compile the stub with the generated code of each schema."""
+    if shutil.which("gcc") is None:
+        pytest.skip("needs `gcc`, which is not installed (Debian package gcc)")
+    places = {name: name for name in SCHEMAS}
+    places["orchard-frost-alarm"] = "../../schemas/orchard-frost-alarm"
+    return {name: build(place, tmp_path_factory.mktemp(name)) for name, place in places.items()}
+
+
+@pytest.mark.parametrize("schema", SCHEMAS)
+@pytest.mark.parametrize("outcome", [Run.PROVEN, Run.FAILED], ids=["proven", "failing"])
+def test_the_c_board_meets_all(
+    libraries: dict[str, ctypes.CDLL], schema: str, outcome: Run
+) -> None:
+    """With each schema, whether its firmware works with the settings or not."""
+    offered = EVERY_CAPABILITY
+    if schema != "board":
+        offered |= Capability.TRIAL
+    board = CBoard(libraries[schema], declaration(schema), outcome=outcome, capabilities=offered)
+    report = hold(board)
+    board.close()
+    assert not_met(report) == []
+
+
+@pytest.mark.parametrize(
+    ("what", "more"),
+    [
+        ("the shortest line and credit", {"limits": {"line": 128, "credit": 139}}),
+        ("a button", {"wants_presence": True, "capabilities": EVERY_CAPABILITY}),
+        ("nothing offered", {"capabilities": Capability(0)}),
+    ],
+)
+def test_a_c_board_in_other_circumstances_meets_all(
+    libraries: dict[str, ctypes.CDLL], what: str, more: dict[str, Any]
+) -> None:
+    """Whatever limits it announces."""
+    board = CBoard(libraries["board"], declaration("board"), **more)
+    report = hold(board)
+    board.close()
+    assert not_met(report) == []
