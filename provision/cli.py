@@ -9,6 +9,7 @@ clear sentence and the code of its class.
 from __future__ import annotations
 
 import argparse
+import io
 import json
 import os
 import sys
@@ -32,6 +33,9 @@ _DESCRIPTION = "Set up a freshly flashed board over the cable that it hangs on."
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command; return its exit code."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # Boards have texts in any language; a terminal that is not in UTF-8 shows a mark for them.
+        sys.stdout.reconfigure(errors="replace")
     options = _parser().parse_args(arguments)
     command: Callable[[argparse.Namespace], int] = options.command
     try:
@@ -219,7 +223,8 @@ def _wrapped(text: str, stream: TextIO) -> str:
 
 
 def _print_json(value: object) -> None:
-    print(json.dumps(value, indent=2, ensure_ascii=False))
+    is_unicode = (sys.stdout.encoding or "").casefold().startswith("utf")
+    print(json.dumps(value, indent=2, ensure_ascii=not is_unicode))
 
 
 def _has_terminal() -> bool:

@@ -564,7 +564,7 @@ class _Reading:
         if text.strip().removeprefix("\\") in _TYPED_WORDS:
             text = text.strip().removeprefix("\\")
         if question.field.kind is Kind.BLOB:
-            return self._from_file(Path(text.strip()).expanduser())
+            return self._from_file(text.strip())
         try:
             return self._flow.read(question, text)
         except ValueProblem:
@@ -573,8 +573,13 @@ class _Reading:
                 raise
             return self._flow.read(question, found[0].text)
 
-    def _from_file(self, path: Path) -> Given:
-        if not path.is_file():  # a device could keep us waiting
+    def _from_file(self, name: str) -> Given:
+        try:
+            path = Path(name).expanduser()
+            is_file = path.is_file()  # a device could keep us waiting
+        except (OSError, RuntimeError):  # too long, or the home of nobody: maybe a pasted secret
+            is_file = False
+        if not is_file:
             raise ValueProblem("must be the name of a file", Refusal.FORM)
         content = read_bytes(path)
         self._flow.check(self._question, content)

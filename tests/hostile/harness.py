@@ -195,7 +195,7 @@ class Ran:
     """Virtual."""
     turns: int
     peak: int
-    """Bytes allocated at the peak, above what was there before."""
+    """Bytes allocated at the peak, above what was there before; 0 if not measured."""
     board: HostileBoard
     before: dict[str, Item] = field(default_factory=dict)
 
@@ -210,14 +210,17 @@ def run(
     *arguments: str,
     folder: Path,
     keys: Sequence[str] | None = None,
-    waits: bool = False,
+    encoding: str = "utf-8",
+    measured: bool = True,
 ) -> Ran:
     """Run `provision` with the board on its port.
 
-    keys: keystrokes of a person at a terminal; None: there is no terminal.
+    keys: keystrokes of a person at a terminal; None: there is no terminal. encoding: that of
+    standard output and error. measured: whether memory is, which takes three times as long.
     """
     before = dict(board.stored)
-    out, err = (io.TextIOWrapper(io.BytesIO(), encoding="utf-8") for _ in range(2))
+    out = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
+    err = io.TextIOWrapper(io.BytesIO(), encoding=encoding, errors="backslashreplace")
     screen = io.StringIO()
 
     async def open_stream(*_: Any, **__: Any) -> Stream:
@@ -233,17 +236,16 @@ def run(
         patch.setenv("XDG_CACHE_HOME", str(folder / "cache"))
         if keys is not None:
             patch.setattr(cli, "_has_terminal", lambda: True)
-            patch.setattr(cli, "_person", stack.enter_context(_terminal(screen, keys, waits)))
+            patch.setattr(cli, "_person", stack.enter_context(_terminal(screen, keys)))
         stack.enter_context(contextlib.redirect_stdout(out))
         stack.enter_context(contextlib.redirect_stderr(err))
         loops = stack.enter_context(virtual_time())
-        tracemalloc.start()
-        try:
-            began, _ = tracemalloc.get_traced_memory()
-            code = cli.main([*arguments, "--port", "in memory"])
-            _, peak = tracemalloc.get_traced_memory()
-        finally:
-            tracemalloc.stop()
+        if measured:
+            tracemalloc.start()
+            stack.callback(tracemalloc.stop)
+        began, _ = tracemalloc.get_traced_memory()
+        code = cli.main([*arguments, "--port", "in memory"])
+        _, peak = tracemalloc.get_traced_memory()
     return Ran(
         code,
         _text(out),
@@ -265,9 +267,7 @@ def _text(stream: io.TextIOWrapper) -> str:
 
 
 @contextlib.contextmanager
-def _terminal(
-    screen: io.StringIO, keys: Sequence[str], waits: bool
-) -> Iterator[Callable[[Any], Person]]:
+def _terminal(screen: io.StringIO, keys: Sequence[str]) -> Iterator[Callable[[Any], Person]]:
     size = Size(rows=40, columns=80)
     output = Vt100_Output(screen, lambda: size, term="xterm", enable_cpr=False)
     with create_pipe_input() as pipe:
@@ -276,7 +276,7 @@ def _terminal(
 
         def person(_options: Any) -> Person:
             asker = ScreenAsker(pipe, output, {})
-            return Person(asker.say, asker, waits=waits)
+            return Person(asker.say, asker)
 
         yield person
 
