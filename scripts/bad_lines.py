@@ -55,8 +55,12 @@ def main() -> int:
             library,
             processes=arguments.processes,
         )
-    print(summary.table())
-    print(f"in {time.monotonic() - began:.0f} s with {arguments.processes} processes")
+    print(
+        summary.table(),
+        f"in {time.monotonic() - began:.0f} s with {arguments.processes} processes",
+        sep="\n",
+        flush=True,
+    )
     return _tell_violations(summary)
 
 

@@ -1,18 +1,25 @@
 # SPDX-License-Identifier: MIT
-"""Many sessions, on all cores, and the table of what came of them."""
+"""Many sessions, on all cores, and the table of what came of them.
+
+As a program it is one of the processes: it plays every n-th seed of a range and writes what came
+of them as JSON.
+"""
 
 from __future__ import annotations
 
-import functools
-import multiprocessing
+import json
+import subprocess
+import sys
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, cast
 
 from tests.sessions.play import BoardKind, End, Record, play
 
 BOARDS: tuple[BoardKind, ...] = ("c", "python")
-_BATCH = 50  # sessions that a process takes at once
+_ROOT = Path(__file__).parents[2]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +65,32 @@ class Summary:
             if record.why and record.end is End.NOT_STORED:
                 self.whys[record.why] += 1
 
+    def as_json(self) -> dict[str, Any]:
+        """Return it as what JSON can carry."""
+        return {
+            "sessions": self.sessions,
+            "ends": {end.name: count for end, count in self.ends.items()},
+            "whys": self.whys,
+            "struck sessions": self.struck_sessions,
+            "struck times": self.struck_times,
+            "lines": self.lines,
+            "seconds": self.seconds,
+            "longest": self.longest,
+            "violations": [[each.seed, each.board, each.violation] for each in self.violations],
+        }
+
+    def add_all(self, other: dict[str, Any]) -> None:
+        """Add the sessions of another, which comes from as_json()."""
+        self.sessions.update(other["sessions"])
+        self.ends.update({End[name]: count for name, count in other["ends"].items()})
+        self.whys.update(other["whys"])
+        self.struck_sessions.update(other["struck sessions"])
+        self.struck_times.update(other["struck times"])
+        self.lines += other["lines"]
+        self.seconds += other["seconds"]
+        self.longest = max(self.longest, other["longest"])
+        self.violations += [Found(*each) for each in other["violations"]]
+
     def table(self) -> str:
         """Return the figures as text."""
         boards = ", ".join(f"{count} with board {board}" for board, count in self.sessions.items())
@@ -75,29 +108,51 @@ class Summary:
 
 
 def play_many(
-    seeds: Sequence[int], board: BoardKind | None, library: str | None, *, processes: int
+    seeds: range, board: BoardKind | None, library: str | None, *, processes: int
 ) -> Summary:
     """Play the sessions of these seeds; without a board, every second one with each.
 
-    Processes are new ones, so that they inherit nothing, and have ended when this returns.
+    In so many processes, all of which have ended when this returns.
     """
+    shares = [seeds[each::processes] for each in range(processes)]
+    running = []
     summary = Summary()
-    one = functools.partial(_play, board=board, library=library)
-    if processes == 1:
-        _take(summary, map(one, seeds))
-        return summary
-    pool = multiprocessing.get_context("spawn").Pool(processes)
-    with pool:
-        _take(summary, pool.imap_unordered(one, seeds, chunksize=_BATCH))
-        pool.close()
-        pool.join()
+    try:
+        for share in shares:
+            numbers = [str(number) for number in (share.start, share.stop, share.step)]
+            # Not multiprocessing, which leaves a process of its own behind until the end.
+            command = [sys.executable, "-m", "tests.sessions.many", *numbers]
+            running.append(
+                subprocess.Popen(
+                    [*command, board or "", library or ""],
+                    cwd=_ROOT,
+                    stdout=subprocess.PIPE,
+                    text=True,
+                )
+            )
+        for process in running:
+            told, _ = process.communicate()
+            if process.returncode:
+                raise RuntimeError("A process that played sessions failed: its words are above.")
+            summary.add_all(json.loads(told))
+    finally:
+        for process in running:
+            process.kill()
+            process.wait()
+            if process.stdout is not None:
+                process.stdout.close()
     return summary
 
 
-def _play(seed: int, *, board: BoardKind | None, library: str | None) -> Record:
-    return play(seed, board or BOARDS[seed % len(BOARDS)], library)
+def _play_share(seeds: Iterable[int], board: str, library: str) -> None:
+    """Play these sessions; write what came of them."""
+    summary = Summary()
+    for seed in seeds:
+        kind = cast("BoardKind", board) if board else BOARDS[seed % len(BOARDS)]
+        summary.add(play(seed, kind, library or None))
+    json.dump(summary.as_json(), sys.stdout)
 
 
-def _take(summary: Summary, records: Iterable[Record]) -> None:
-    for record in records:
-        summary.add(record)
+if __name__ == "__main__":
+    first, last, step = map(int, sys.argv[1:4])
+    _play_share(range(first, last, step), *sys.argv[4:6])
