@@ -138,7 +138,7 @@ class Ledger:
             return
         is_undo = self.undone < self.undo_wanted and token in self._undo_targets(before)
         if self._is_commit(seen) and not (is_undo and not seen.on_trial):
-            self._take_commit(before, seen)
+            self._take_commit(before, seen, now)
         elif before.on_trial and token == self._fallback and self._trial_is_over(now):
             if before.token is not None:
                 self._ended_badly.add(before.token)
@@ -159,13 +159,18 @@ class Ledger:
         token = seen.token
         return token in self.committing and (not self.entered[token] or token in self._ended_badly)
 
-    def _take_commit(self, before: View, seen: View) -> None:
+    def _take_commit(self, before: View, seen: View, now: int) -> None:
         token = seen.token
         assert token is not None
         self.entered[token] += 1
         self._ended_badly.discard(token)
-        whole = {**self.contents[before.token], **self.committing[token]}
-        self.contents[token] = {key: value for key, value in whole.items() if value is not None}
+        over = [before.token]
+        if before.on_trial and self._trial_is_over(now):  # the end of the trial may have come first
+            over.append(self._fallback)
+        wholes = [{**self.contents[each], **self.committing[token]} for each in over]
+        possible = [{k: v for k, v in whole.items() if v is not None} for whole in wholes]
+        held, _ = content_of(self.unit.image(), self.unit.configuration.schema)
+        self.contents[token] = next((each for each in possible if each == held), possible[0])
         offers_trial = self.unit.configuration.trial and before.token is not None
         if seen.on_trial != offers_trial:
             raise Violation("a new set is on trial where it should not be, or not where it should")

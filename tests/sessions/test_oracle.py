@@ -114,7 +114,12 @@ def tells_secrets(patch: pytest.MonkeyPatch) -> None:
 
 
 def shows_log_text_as_it_is(patch: pytest.MonkeyPatch) -> None:
-    """Damaged echoes are shown in full."""
+    """Damaged echoes are shown in full, and while settings are sent as well."""
+
+    def keep(self: exchange.Exchange, text: str) -> None:
+        self._log.append(text)
+
+    patch.setattr(exchange.Exchange, "_keep_log", keep, raising=False)
     patch.setattr(line, "clean_log", lambda raw: raw.decode("latin-1"))
 
 
