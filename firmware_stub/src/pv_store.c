@@ -686,7 +686,7 @@ static void settle(pv *p)
     for (;;) {
         uint8_t header[HEADER_SIZE];
         uint8_t sealed = having(p, SEALED);
-        uint8_t newest = newest_of(p, having(p, VALID));
+        uint8_t newest = newest_of(p, above(p, 0)); /* what only fills a slot is not in question */
         uint8_t copies, others, next, source, keep;
         if (newest == NO_SLOT) {
             return;
@@ -704,10 +704,8 @@ static void settle(pv *p)
         source = oldest_of(p, copies);
         if (pick(p, keep | copies) == NO_SLOT) { /* pick takes a copy only if there is no other */
             if (copies & sealed) {
-                forget(p, copies & (uint8_t)~sealed);
-                continue;
-            }
-            if (pick(p, keep | bit(source)) == NO_SLOT) {
+                source = newest_of(p, copies & sealed);
+            } else if (pick(p, keep | bit(source)) == NO_SLOT) {
                 forget(p, copies);
                 continue;
             }

@@ -289,8 +289,7 @@ class Store:
             if self._pick(keep | copies) is not None:
                 keep |= copies
             elif sealed:
-                self._forget(copies - sealed)
-                continue
+                source = max(sealed, key=self._age)
             elif self._pick(keep | {source}) is None:
                 self._forget(copies)
                 continue
