@@ -1,0 +1,170 @@
+# SPDX-License-Identifier: MIT
+"""Compiles and runs the C driver that cuts the power (power_cuts.c), and reads what it counts."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+from collections.abc import Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+HERE = ROOT / "tests" / "power"
+STUB = ROOT / "firmware_stub"
+SCENARIOS = HERE / "scenarios.txt"
+STORE = STUB / "src" / "pv_store.c"
+
+WARNINGS = ["-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror"]
+# Undefined behaviour ends the run instead of passing unseen.
+CHECKED = ["-fsanitize=undefined", "-fsanitize-undefined-trap-on-error"]
+
+TEARS = ("nothing", "prefix", "subset", "all-but-last", "unstable", "ecc")
+GEOMETRIES = range(6)
+INVARIANTS = {
+    1: "starts",
+    2: "whole",
+    3: "lasting",
+    4: "trial",
+    5: "generation",
+    6: "token",
+    7: "gone",
+    8: "undo",
+    9: "serves",
+}
+"""By number, as oracle.h words them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One run of the driver."""
+
+    part: str
+    options: Mapping[str, int | str] = field(default_factory=dict)
+
+    @property
+    def arguments(self) -> list[str]:
+        """Return what the driver is called with."""
+        given = [f"{name}={value}" for name, value in self.options.items()]
+        return [self.part, *given, f"scenarios={SCENARIOS}"]
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What a run found."""
+
+    job: Job
+    counts: Mapping[str, int]
+    violations: Mapping[int, int]
+    """By invariant: how often, where it was at all."""
+
+    told: tuple[str, ...]
+    """The first violations, in words."""
+
+    lines: tuple[Mapping[str, int | str], ...]
+    """Of `wear`: one for each thing that was done many times."""
+
+
+def _compile(target: Path, sources: Iterable[Path], *options: str) -> None:
+    folders = [STUB / "include", STUB / "src", ROOT / "tests" / "stub", HERE]
+    compiler = [os.environ.get("CC", "cc"), *WARNINGS, *CHECKED, "-O2", *options]
+    includes = [f"-I{folder}" for folder in folders]
+    subprocess.run([*compiler, *includes, "-o", target, *sorted(sources)], check=True, timeout=120)
+
+
+def compile_all_but_the_store(folder: Path) -> list[Path]:
+    """Compile into object files what stays the same whatever the store is."""
+    sources = [
+        *HERE.glob("*.c"),
+        *(ROOT / "tests" / "stub" / name for name in ("flash_model.c", "store_board.c")),
+        *(source for source in (STUB / "src").glob("*.c") if source != STORE),
+    ]
+    objects = [folder / f"{source.stem}.o" for source in sources]
+    for source, target in zip(sources, objects, strict=True):
+        _compile(target, [source], "-c")
+    return objects
+
+
+def compile_driver(folder: Path, objects: Iterable[Path], store: Path = STORE) -> Path:
+    """Build the driver with the stub's store, or with another source in its place."""
+    target = folder / "power_cuts"
+    _compile(target, [*objects, store])
+    return target
+
+
+def run(driver: Path, job: Job, *, niceness: int = 0) -> Report:
+    """Run one job. CalledProcessError if the driver does not come to its end."""
+    command = ["nice", "-n", str(niceness)] if niceness else []
+    done = subprocess.run(
+        [*command, driver, *job.arguments], check=True, stdout=subprocess.PIPE, text=True
+    )
+    lines = done.stdout.splitlines()
+    summary = json.loads(lines[-1])
+    return Report(
+        job,
+        {name: value for name, value in summary.items() if isinstance(value, int)},
+        {int(number): count for number, count in summary["violations"].items() if count},
+        tuple(line for line in lines if line.startswith("violation")),
+        tuple(json.loads(line) for line in lines[:-1] if line.startswith("{")),
+    )
+
+
+def run_all(
+    driver: Path, jobs: Iterable[Job], *, workers: int = os.cpu_count() or 1, niceness: int = 0
+) -> list[Report]:
+    """Run jobs beside each other; the reports come in the order of the jobs."""
+    with ThreadPoolExecutor(workers) as pool:
+        return list(pool.map(lambda job: run(driver, job, niceness=niceness), jobs))
+
+
+# Of the cuts in the start after a cut, one in so many, by geometry: the units are small in the
+# first ones, and their operations many.
+SECOND_CUTS = {"long": (4, 2, 1, 1, 1, 1), "short": (60, 24, 12, 8, 4, 4)}
+
+
+def matrix(size: str) -> list[Job]:
+    """Every scenario, geometry, tear and number of slots; every first cut at every byte."""
+    found = []
+    for slots in (4, 3, 2):
+        for geometry in GEOMETRIES:
+            for tear in TEARS:
+                each = SECOND_CUTS[size][geometry] * (1 if slots == 4 else 3)
+                options = {"slots": slots, "geometry": geometry, "tear": tear, "each": each}
+                found.append(Job("matrix", {**options, "readings": 4 if size == "long" else 2}))
+    if size == "long":  # a third and a fourth cut
+        found += [
+            Job("matrix", {"geometry": 4, "tear": tear, "depth": 4, "each": 6}) for tear in TEARS
+        ]
+    return found
+
+
+def faults() -> list[Job]:
+    """Operations that fail, or do nothing and say that they did."""
+    return [
+        Job("faults", {"slots": slots, "geometry": geometry})
+        for slots in (4, 3)
+        for geometry in GEOMETRIES
+    ]
+
+
+def flips(geometries: Iterable[int] = GEOMETRIES) -> list[Job]:
+    """Every bit of every scenario's flash."""
+    return [Job("flips", {"geometry": geometry}) for geometry in geometries]
+
+
+def deep(slots: Iterable[int] = (2, 3, 4, 5), cuts: int = 4) -> list[Job]:
+    """Every history of so many cuts, or as many as a board withstands, and of what reads how."""
+    return [Job("deep", {"slots": count, "cuts": cuts}) for count in slots]
+
+
+def histories(count: int, seed: int, share: int = 10_000) -> list[Job]:
+    """So many random histories, and a tenth more on flash where torn units read alike each time."""
+    found = []
+    for first in range(seed, seed + count, share):
+        size = min(share, seed + count - first)
+        found.append(Job("histories", {"first": first, "count": size}))
+        stable = {"first": first, "count": size // 20, "stable": 1}
+        found += [Job("histories", {**stable, "slots": slots}) for slots in (2, 3)]
+    return found
