@@ -1,7 +1,8 @@
 # SPDX-License-Identifier: MIT
 """The stub's store under power cuts, by the numbered invariants of oracle.h.
 
-A slice of the long run: `python scripts/power_cuts.py` runs all of it; firmware_stub/STORAGE.md states the promises.
+A slice of the long run, which is `python scripts/power_cuts.py`. The promises are those of
+firmware_stub/STORAGE.md.
 """
 
 from __future__ import annotations
