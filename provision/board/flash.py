@@ -8,6 +8,7 @@ sizes are bytes from the start of the settings area.
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
@@ -56,6 +57,27 @@ def prefix(size: int) -> Tear:
     return lambda before, intended: intended[:size] + before[size:]
 
 
+def all_but_last(unit: int) -> Tear:
+    """Tear: the last byte of a program, or the last `unit` bytes of an erase, have not changed."""
+
+    def tear(before: bytes, intended: bytes) -> bytes:
+        size = len(before) - (unit if len(before) > unit else 1)
+        return intended[:size] + before[size:]
+
+    return tear
+
+
+def subset(chance: random.Random) -> Tear:
+    """Tear: each bit has changed, or has not."""
+
+    def tear(before: bytes, intended: bytes) -> bytes:
+        masks = chance.randbytes(len(before))
+        pairs = zip(before, intended, masks, strict=True)
+        return bytes(old & mask | new & ~mask & ERASED for old, new, mask in pairs)
+
+    return tear
+
+
 class Faults:
     """What goes wrong in a flash. This one: nothing; derive from it what should."""
 
@@ -83,6 +105,75 @@ class CutAt(Faults):
     def changing(self, operation: Operation) -> Tear | None:
         """See Faults."""
         return self._tear if operation.number == self._number else None
+
+
+@dataclass(slots=True)
+class _Torn:
+    """A program unit in which the power failed."""
+
+    before: bytes
+    intended: bytes
+    reading: bytes | None
+    """What it reads as since the last power-up; None: error correction gives up."""
+
+
+class TornUnits(Faults):
+    """Units in which the power failed read otherwise at every power-up, until they are erased.
+
+    What one cut left reads as if the change had not begun, as if it had been done, or as a mixture,
+    which with `fails` cannot be read. Call power_up() before that of the flash, and hand this
+    to it.
+    """
+
+    def __init__(self, program_unit: int, chance: random.Random, *, fails: bool = False) -> None:
+        self._program_unit = program_unit
+        self._chance = chance
+        self._fails = fails
+        self._cut_at: int | None = None
+        self._torn: dict[int, _Torn] = {}
+
+    @property
+    def torn(self) -> frozenset[int]:
+        """The offsets of the program units that are torn."""
+        return frozenset(self._torn)
+
+    def power_up(self, cut_at: int | None = None) -> None:
+        """Draw new readings; the power fails during the change with that number."""
+        self._cut_at = cut_at
+        mood = self._chance.randrange(3)
+        for unit in self._torn.values():
+            unit.reading = (unit.before, unit.intended, self._mixture(unit))[mood]
+
+    def changing(self, operation: Operation) -> Tear | None:
+        """See Faults."""
+        offsets = range(operation.offset, operation.offset + operation.size, self._program_unit)
+        if operation.number != self._cut_at:
+            for offset in offsets:
+                self._torn.pop(offset, None)
+            return None
+
+        def tear(before: bytes, intended: bytes) -> bytes:
+            for offset in offsets:
+                at = slice(offset - offsets.start, offset - offsets.start + self._program_unit)
+                self._torn[offset] = _Torn(before[at], intended[at], before[at])
+            return before
+
+        return tear
+
+    def reading(self, offset: int, content: bytes) -> bytes:
+        """See Faults."""
+        found = bytearray(content)
+        for start, unit in self._torn.items():
+            first, end = max(start, offset), min(start + self._program_unit, offset + len(content))
+            if first >= end:
+                continue
+            if unit.reading is None:
+                raise FlashError
+            found[first - offset : end - offset] = unit.reading[first - start : end - start]
+        return bytes(found)
+
+    def _mixture(self, unit: _Torn) -> bytes | None:
+        return None if self._fails else subset(self._chance)(unit.before, unit.intended)
 
 
 @dataclass(frozen=True, slots=True)
