@@ -121,7 +121,7 @@ def run_all(
 
 # Of the cuts in the start after a cut, one in so many, by geometry: the units are small in the
 # first ones, and their operations many.
-SECOND_CUTS = {"long": (4, 2, 1, 1, 1, 1), "short": (60, 24, 12, 8, 4, 4)}
+SECOND_CUTS = {"long": (10, 4, 1, 1, 1, 1), "short": (60, 24, 12, 8, 4, 4)}
 
 
 def matrix(size: str) -> list[Job]:
@@ -135,7 +135,8 @@ def matrix(size: str) -> list[Job]:
                 found.append(Job("matrix", {**options, "readings": 4 if size == "long" else 2}))
     if size == "long":  # a third and a fourth cut
         found += [
-            Job("matrix", {"geometry": 4, "tear": tear, "depth": 4, "each": 6}) for tear in TEARS
+            Job("matrix", {"geometry": 4, "tear": tear, "depth": 4, "each": 3, "readings": 3})
+            for tear in TEARS
         ]
     return found
 
