@@ -246,7 +246,14 @@ class Connection:
                 return
         deadline = self._session.next_deadline()
         if deadline is not None:
-            self._timer = self._loop.call_at(deadline, self._advance)
+            self._timer = self._loop.call_at(deadline, self._on_time)
+
+    def _on_time(self) -> None:
+        """Advance; a fault of ours ends the calls that wait, as one in the pump does."""
+        try:
+            self._advance()
+        except Exception as error:  # noqa: BLE001 - whoever waits gets to see it
+            self._fail(error)
 
     def _tell(self, *notices: Notice) -> None:
         if self._on_notice:

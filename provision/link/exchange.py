@@ -69,6 +69,7 @@ _MALFORMED_BOUND = 2  # so many replies of a wrong form to one request are no ac
 _DAMAGE_BOUND = 3  # so many damaged frames while no answer comes point to another reader
 _DAMAGE_NOTICED = 5  # so many of them ...
 _DAMAGE_SPAN = 10.0  # ... within so many seconds are worth a word, once, even where answers come
+_WITHHELD = "[log withheld while settings are sent]"
 _UNHEARD_NOTICED = 8  # repeats of hello to which something came, but no frame
 
 
@@ -198,6 +199,7 @@ class Exchange:
         self._sent: dict[int, _Pending] = {}  # by id, in the order of first sending
         self._answers: list[Answer] = []
         self._log: list[str] = []
+        self._may_echo = False  # whether an echo of values that were sent may still come
         self._notices: list[Notice] = []
         self._evidence = _Evidence()
         self._damage_times: deque[float] = deque(maxlen=_DAMAGE_NOTICED)
@@ -231,7 +233,7 @@ class Exchange:
             elif isinstance(event, Damaged):
                 self._count_damage(now)
             else:
-                self._log.append(event.text)
+                self._keep_log(event.text)
 
     def poll(self, now: float) -> bytes:
         """Return the bytes to send now. Finds what is late, and gives up what is over its bound."""
@@ -301,6 +303,7 @@ class Exchange:
         request = pending.request
         pending.sends += 1
         pending.counted = True
+        self._may_echo = self._may_echo or request.type == MessageType.SET_FIELD
         if pending.sends == 1:
             on_its_way = [other for other in self._sent.values() if other.counted]
             announced = sum(self.limits.announced(other.request) for other in on_its_way)
@@ -347,6 +350,17 @@ class Exchange:
 
     # --- In
 
+    def _keep_log(self, text: str) -> None:
+        """Keep a line of log text, unless it may be a piece of an echo.
+
+        Cleaning knows long runs of base64url for what they are. An echo that damage has cut into
+        shorter ones, while settings are on their way, could still carry a piece of a secret.
+        """
+        if not self._may_echo:
+            self._log.append(text)
+        elif not self._log or self._log[-1] != _WITHHELD:
+            self._log.append(_WITHHELD)
+
     def _take(self, item: bytes, now: float) -> None:
         try:
             message = decode_message(item)
@@ -367,7 +381,13 @@ class Exchange:
             return
         if message.type == MessageType.REFUSAL:
             self._refused(pending, message.body, now)
-            return
+        else:
+            self._replied(pending, message)
+        # Echoes come in the order of what was sent, each before the reply to it.
+        types = {other.request.type for other in self._sent.values()}
+        self._may_echo = self._may_echo and MessageType.SET_FIELD in types
+
+    def _replied(self, pending: _Pending, message: Message) -> None:
         if message.type == MessageType.HELLO_REPLY:
             self._adopt(message.body)
         elif message.type == MessageType.STATUS_REPLY and self._identity is not None:

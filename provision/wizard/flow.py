@@ -16,7 +16,7 @@ and go with the conditions that they make true or false, and are not forgotten o
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from provision.contract.table import Held, Kind, Refusal
 from provision.settings.model import Repeat, Schema, Section, Setting, Value
@@ -59,8 +59,8 @@ _Stop = str | _Another
 class _Whole:
     """What would be in force with the answers so far; of secrets and blobs a stand-in."""
 
-    stored: dict[str, Value]
-    in_force: dict[str, Value]
+    stored: dict[str, Value] = field(repr=False)  # answers are in it, secrets among them
+    in_force: dict[str, Value] = field(repr=False)
     used: dict[str, tuple[int | None, ...]]
     active: frozenset[str]
 

@@ -578,7 +578,7 @@ class _Reading:
             path = Path(name).expanduser()
             is_file = path.is_file()  # a device could keep us waiting
         except (OSError, RuntimeError):  # too long, or the home of nobody: maybe a pasted secret
-            is_file = False
+            path, is_file = Path(), False
         if not is_file:
             raise ValueProblem("must be the name of a file", Refusal.FORM)
         content = read_bytes(path)

@@ -62,7 +62,7 @@ def as_json(met: Met) -> dict[str, Any]:
         "store": words.code_name(status.store),
         "run": words.code_name(status.run),
         "reason": None if status.reason is None else words.code_name(status.reason),
-        "field": None if status.field is None else printable(status.field, _LONGEST_NAME),
+        "field": status.field if status.field in met.held else None,
         "address": None if status.address is None else str(ipaddress.ip_address(status.address)),
         "settings": {setting.key: _entry(met, setting) for setting in met.schema.settings},
     }

@@ -187,7 +187,7 @@ def test_the_check_of_displays_can_fail(tmp_path: Path) -> None:
         ran.out = TEXTS[name]
         with pytest.raises(AssertionError):
             check_display(ran)
-    ran.out, ran.screen = "", "\x1b]0;title\x07"
+    ran.out, ran.texts = "", "\x1b]0;title\x07"
     with pytest.raises(AssertionError):
         check_display(ran)
 
