@@ -18,6 +18,9 @@ Value = int | bool | str | bytes
 SECRET_KINDS = frozenset({Kind.SECRET, Kind.PASSPHRASE})
 
 
+NO_ABILITY = Ability(0)
+
+
 @dataclass(frozen=True, slots=True)
 class Option:
     """One of the options of a choice."""
@@ -63,7 +66,7 @@ class Field:
     caution: str | None = None
     condition: Condition | None = None
     options: tuple[Option, ...] = ()
-    needs: Ability = Ability(0)
+    needs: Ability = NO_ABILITY
     shares: bool = False
     network: str | None = None
     was: tuple[str, ...] = ()
