@@ -61,7 +61,7 @@ def case(
     *,
     command: str = SHOW,
     seconds: float = 12.0,
-    mib: float = 4.0,
+    mib: float = 2.0,
     commits: bool = False,
 ) -> Callable[[Change], Change]:
     """Register a case. commits: it fails, or does not, only after the commit was sent."""
@@ -280,10 +280,10 @@ def plain_fields(count: int) -> list[Item]:
     return [plain_field(f"f{n}") for n in range(count)]
 
 
-case("a section has 10,000 fields", SCHEMA, "array of 1 to 64")(
+case("a section has 10,000 fields", SCHEMA, "array of 1 to 64", mib=6)(
     lambda board: board.declare_item(schema_with([section("a", plain_fields(10_000))]))
 )
-case("2,048 fields in 32 full sections", SCHEMA, "2048 fields", mib=8)(
+case("2,048 fields in 32 full sections", SCHEMA, "2048 fields", mib=4)(
     lambda board: board.declare_item(
         schema_with([section(f"s{n}", plain_fields(64)) for n in range(32)])
     )
@@ -293,7 +293,7 @@ case("513 fields", SCHEMA, "513 fields, and 512 is the limit")(
         schema_with([section(f"s{n}", plain_fields(57)) for n in range(9)])
     )
 )
-case("32,768 fields by repetition", SCHEMA, "32768 fields", mib=8)(
+case("32,768 fields by repetition", SCHEMA, "32768 fields", mib=4)(
     lambda board: board.declare_item(
         schema_with([section(f"s{n}", plain_fields(64), repeat=[0, 16]) for n in range(32)])
     )
@@ -345,10 +345,10 @@ case("a trial of 3,601 seconds", SCHEMA, "integer from 10 to 3600")(
 case("a schema of another format", SCHEMA, "needs a newer version")(
     lambda board: board.declare_item({1: 2})
 )
-case("a schema that is an array of 262,000 nulls", SCHEMA, WRONGLY, mib=8)(
+case("a schema that is an array of 262,000 nulls", SCHEMA, WRONGLY, mib=4)(
     lambda board: board.declare_bytes(b"\x9a" + (262_000).to_bytes(4, "big") + b"\xf6" * 262_000)
 )
-case("a schema nested 200,000 deep", SCHEMA, "nested deeper than 10", mib=4)(
+case("a schema nested 200,000 deep", SCHEMA, "nested deeper than 10")(
     lambda board: board.declare_bytes(b"\x81" * 200_000 + b"\x01")
 )
 case("a schema that claims 4 billion items", SCHEMA, "ends within an item")(
@@ -419,17 +419,17 @@ def _(board: HostileBoard) -> None:
     board.schema = b"\xff" * 1000
 
 
-@case("262,144 bytes that are no deflate stream", SCHEMA, DAMAGED, mib=12)
+@case("262,144 bytes that are no deflate stream", SCHEMA, DAMAGED)
 def _(board: HostileBoard) -> None:
     board.schema = b"\xff" * 262_144
 
 
-@case("a deflate stream of empty blocks without an end", SCHEMA, DAMAGED, mib=12)
+@case("a deflate stream of empty blocks without an end", SCHEMA, DAMAGED)
 def _(board: HostileBoard) -> None:
     board.schema = b"\0\0\0\xff\xff" * 52_000
 
 
-@case("a schema in pieces of one byte", NO_BOARD, "pieces too small", mib=24)
+@case("a schema in pieces of one byte", NO_BOARD, "pieces too small", mib=12)
 def _(board: HostileBoard) -> None:
     board.schema = bytes(262_144)
     board.piece = 1
@@ -479,7 +479,7 @@ def dawdling(answer: Callable[[Message], Any] = lambda _: None) -> Callable[[Mes
     NO_BOARD,
     "takes too long",
     seconds=400,
-    mib=24,
+    mib=12,
 )
 def _(board: HostileBoard) -> None:
     board.schema = bytes(262_144)

@@ -119,7 +119,7 @@ for _name, _chunks, _says in (
         f"megabytes of {_name} in place of a board",
         DAMAGED_LINE if "damaged" in _says else NO_BOARD,
         _says,
-        mib=8,
+        mib=1,
     )(_babbling(_chunks))
 
 for _name, _chunks in (
@@ -131,9 +131,14 @@ for _name, _chunks in (
 ):
 
     def _interrupting(chunks: Callable[[], Iterator[bytes]]) -> Callable[[HostileBoard], None]:
-        return lambda board: setattr(board, "babble", endlessly(chunks()))
+        def change(board: HostileBoard) -> None:
+            board.babble = endlessly(chunks())
+            hellos = count(1)
+            answers(board, MessageType.HELLO, lambda _: b"" if next(hellos) < 20 else None)
 
-    case(f"a board that answers between megabytes of {_name}", ExitCode.DONE, "Barn", mib=8)(
+        return change
+
+    case(f"a board that answers between megabytes of {_name}", ExitCode.DONE, "Barn", mib=1)(
         _interrupting(_chunks)
     )
 
@@ -147,7 +152,7 @@ def twisted(twist: Callable[[bytes], bytes]) -> Callable[[HostileBoard], None]:
 
 
 case("every reply comes three times", ExitCode.DONE, "Barn")(twisted(lambda sent: sent * 3))
-case("every reply comes a thousand times", ExitCode.DONE, "Barn", mib=16)(
+case("every reply comes a thousand times", ExitCode.DONE, "Barn", mib=6)(
     twisted(lambda sent: sent * 1000)
 )
 case("replies come in the wrong order", ExitCode.DONE, "Barn")(
