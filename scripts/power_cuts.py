@@ -66,7 +66,8 @@ def row(part: str, reports: Sequence[Report], seconds: float) -> str:
 
 def tell_wear(reports: Sequence[Report]) -> None:
     """Print how often slots were erased."""
-    print("\nslots  what                          times   erases  least and most of one slot")
+    if reports:
+        print("\nslots  what                          times   erases  least and most of one slot")
     for report in reports:
         for line in report.lines:
             print(
