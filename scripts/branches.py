@@ -116,7 +116,7 @@ def table(tallies: Iterable[Tally]) -> str:
     for tally in tallies:
         total, hit = total + tally.total, hit + tally.hit
         share = 100 * tally.hit / tally.total if tally.total else 100
-        missed = ", ".join(tally.missed[:12]) + (" ..." if len(tally.missed) > 12 else "")
+        missed = ", ".join(tally.missed)
         rows.append(f"  {tally.name:42} {tally.hit:5} of {tally.total:5}  {share:5.1f} %  {missed}")
     share = 100 * hit / total if total else 100
     rows.append(f"  {'together':42} {hit:5} of {total:5}  {share:5.1f} %")

@@ -662,22 +662,25 @@ static const key_form *form_of(uint8_t type, uint32_t key)
     return NULL;
 }
 
+/* The next head of an item that was checked whole: it is there, and so are the bytes behind it. */
+static pv_head next_head(pv_reader *from)
+{
+    pv_head head = {0, 0};
+    (void)pv_read_head(from, &head);
+    return head;
+}
+
 /* Reads the value of a known key; false if it has not the form. */
 static bool read_argument(request *r, const key_form *form, pv_reader *from)
 {
     argument *to = &r->arguments[form->key];
     const uint8_t *start = from->memory;
-    pv_head head;
-    bool has_bytes;
-    if (!pv_read_head(from, &head)) {
-        return false;
-    }
-    has_bytes = head.major == PV_BYTES || head.major == PV_TEXT;
+    pv_head head = next_head(from);
     to->number = head.argument;
     to->bytes = from->memory;
     r->present = (uint8_t)(r->present | 1U << form->key);
-    if (has_bytes && !pv_read(from, NULL, head.argument)) {
-        return false;
+    if (head.major == PV_BYTES || head.major == PV_TEXT) {
+        (void)pv_read(from, NULL, head.argument);
     }
     if (form->major == ANY_VALUE) {
         to->bytes = start;
@@ -691,17 +694,14 @@ static bool has_form(request *r, pv_reader *from, uint32_t pairs)
 {
     uint8_t i;
     while (pairs-- != 0) {
-        pv_head key;
-        const key_form *form;
-        if (!pv_read_head(from, &key)) {
-            return false;
-        }
-        form = form_of(r->type, key.argument);
-        if (form != NULL) {
-            if (!read_argument(r, form, from)) {
+        uint32_t key = next_head(from).argument;
+        const key_form *form = form_of(r->type, key);
+        if (form == NULL) {
+            if (key < PV_SKIPPABLE_FROM) {
                 return false;
             }
-        } else if (key.argument < PV_SKIPPABLE_FROM || !pv_skip_value(from)) {
+            (void)pv_skip_value(from);
+        } else if (!read_argument(r, form, from)) {
             return false;
         }
     }
@@ -829,40 +829,40 @@ static uint8_t handle(pv *p, request *r, uint32_t version, pv_reader *body, uint
     return refusal != 0 ? refusal : carry_out(p, r);
 }
 
-static bool read_uint(pv_reader *from, uint32_t largest, uint32_t *to)
+static bool is_uint(pv_head head, uint32_t largest)
 {
-    pv_head head;
-    if (!pv_read_head(from, &head) || head.major != PV_UINT || head.argument > largest) {
-        return false;
-    }
-    *to = head.argument;
-    return true;
+    return head.major == PV_UINT && head.argument <= largest;
 }
 
 /* What is no request [3, 4.1] is passed over in silence. */
 static void answer(pv *p, const uint8_t *item, size_t size)
 {
     pv_reader from;
-    pv_head head;
-    uint32_t version;
-    uint32_t type;
-    uint32_t id;
+    pv_head envelope;
+    pv_head version;
+    pv_head type;
+    pv_head id;
+    pv_head body;
     request r;
     uint8_t refusal;
     if (!pv_is_item(item, size)) {
         return;
     }
     pv_read_memory(&from, item, size);
-    if (!pv_read_head(&from, &head) || head.major != PV_ARRAY || head.argument != 4 ||
-        !read_uint(&from, UINT8_MAX, &version) || version == 0 || !read_uint(&from, UINT8_MAX, &type) ||
-        type % 2 == 0 || !read_uint(&from, UINT16_MAX, &id) || !pv_read_head(&from, &head) ||
-        head.major != PV_MAP) {
+    envelope = next_head(&from);
+    version = next_head(&from); /* if those before it are what they should be */
+    type = next_head(&from);
+    id = next_head(&from);
+    body = next_head(&from);
+    if (envelope.major != PV_ARRAY || envelope.argument != 4 || !is_uint(version, UINT8_MAX) ||
+        version.argument == 0 || !is_uint(type, UINT8_MAX) || type.argument % 2 == 0 ||
+        !is_uint(id, UINT16_MAX) || body.major != PV_MAP) {
         return;
     }
     memset(&r, 0, sizeof r);
-    r.type = (uint8_t)type;
-    r.id = (uint16_t)id;
-    refusal = handle(p, &r, version, &from, head.argument);
+    r.type = (uint8_t)type.argument;
+    r.id = (uint16_t)id.argument;
+    refusal = handle(p, &r, version.argument, &from, body.argument);
     if (refusal != 0) {
         refuse(p, &r, refusal);
     }

@@ -120,16 +120,11 @@ bool pv_read_head(pv_reader *from, pv_head *head)
             return fail(from);
         }
     }
-    switch (head->major) {
-    case PV_NEGATIVE:
-        return head->argument <= INT32_MAX || fail(from);
-    case PV_SIMPLE:
-        return (info >= PV_FALSE && info <= PV_NULL) || fail(from);
-    case 6: /* a tag */
+    if ((head->major == PV_NEGATIVE && head->argument > INT32_MAX) || head->major == PV_TAG ||
+        (head->major == PV_SIMPLE && (info < PV_FALSE || info > PV_NULL))) {
         return fail(from);
-    default:
-        return true;
     }
+    return true;
 }
 
 bool pv_skip_value(pv_reader *from)

@@ -47,7 +47,8 @@ void pv_line_done(pv *p);
 /* ------------------------------------------------------------------ pv_cbor.c: the profile [3] */
 
 /* Major types, and the simple values of major type 7. */
-enum { PV_UINT = 0, PV_NEGATIVE = 1, PV_BYTES = 2, PV_TEXT = 3, PV_ARRAY = 4, PV_MAP = 5, PV_SIMPLE = 7 };
+enum { PV_UINT = 0, PV_NEGATIVE = 1, PV_BYTES = 2, PV_TEXT = 3, PV_ARRAY = 4, PV_MAP = 5, PV_TAG = 6,
+       PV_SIMPLE = 7 };
 enum { PV_FALSE = 20, PV_TRUE = 21, PV_NULL = 22 };
 
 void pv_put_head(pv_sink *to, uint8_t major, uint32_t argument);
@@ -112,7 +113,7 @@ bool pv_is_secret(const pv_field *field);
 
 /* The member as a number: integers, yes-no and choice. */
 int32_t pv_number(const pv_field *field, const void *settings);
-/* The bytes of a text or byte member, and their number. */
+/* The bytes of a text or byte member; the number of those of a byte member. */
 uint8_t *pv_member_bytes(const pv_field *field, void *settings);
 size_t pv_member_length(const pv_field *field, const void *settings);
 /* Finishes a text or byte member that was written piece by piece. */

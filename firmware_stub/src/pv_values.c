@@ -58,16 +58,9 @@ uint8_t *pv_member_bytes(const pv_field *field, void *settings)
     return (uint8_t *)member(field, settings) + (field->kind->layout == PV_AS_BYTES ? LENGTH_SIZE : 0);
 }
 
-static const uint8_t *const_member_bytes(const pv_field *field, const void *settings)
-{
-    return (const uint8_t *)const_member(field, settings) +
-           (field->kind->layout == PV_AS_BYTES ? LENGTH_SIZE : 0);
-}
-
 size_t pv_member_length(const pv_field *field, const void *settings)
 {
-    const void *from = const_member(field, settings);
-    return field->kind->layout == PV_AS_BYTES ? *(const uint16_t *)from : strlen(from);
+    return *(const uint16_t *)const_member(field, settings);
 }
 
 void pv_member_close(const pv_field *field, void *settings, size_t length)
@@ -107,7 +100,8 @@ void pv_encode_value(pv_sink *to, const pv_field *field, const void *settings)
         pv_put_text(to, const_member(field, settings));
         break;
     default:
-        pv_put_bytes(to, const_member_bytes(field, settings), pv_member_length(field, settings));
+        pv_put_bytes(to, (const uint8_t *)const_member(field, settings) + LENGTH_SIZE,
+                     pv_member_length(field, settings));
         break;
     }
 }
@@ -365,7 +359,7 @@ static bool is_host(const uint8_t *bytes, size_t size)
 {
     size_t label = 0; /* its first character */
     size_t i;
-    for (i = 0; i <= size; i++) {
+    for (i = 0;; i++) {
         if (i == size || bytes[i] == '.') {
             if (i == label || i - label > LONGEST_LABEL || bytes[label] == '-' || bytes[i - 1] == '-') {
                 return false;
