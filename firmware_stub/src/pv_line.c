@@ -124,9 +124,9 @@ void pv_line_end(pv *p)
         send_raw(out, (uint8_t)('@' + (~out->crc >> shift & 15)));
     }
     send_raw(out, '\n');
-    if (out->fill != 0) {
-        out->config->write(out->config->context, out->chunk, out->fill);
-    }
+    /* There is a rest: base64url without padding has 0, 2 or 3 characters beyond a multiple of four,
+     * and a line 11 more, so that no line is a multiple of a chunk. */
+    out->config->write(out->config->context, out->chunk, out->fill);
 }
 
 /* ------------------------------------------------------------------ receiving */
