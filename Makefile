@@ -6,7 +6,7 @@ CC ?= cc
 # What an author's own build may ask for: the stub and the generated code stay silent under it.
 WARNINGS = -std=c99 -pedantic -Wall -Wextra -Wconversion -Wshadow -Werror
 
-.PHONY: demo test check env stub regenerate fuzz branches mutants clean
+.PHONY: demo test check env stub regenerate fuzz branches clean
 
 # The firmware stub, compiled, plays a freshly flashed board; the dialog sets it up.
 demo: env stub
@@ -36,10 +36,6 @@ fuzz: env
 # Which branches of the stub and of the Python that matters most their tests take.
 branches: env
 	$(PYTHON) scripts/branches.py
-
-# Takes guards away, one after the other, and sees a test fail for each.
-mutants: env
-	$(PYTHON) scripts/mutate.py
 
 env:
 	@scripts/environment.sh
