@@ -21,7 +21,7 @@ class ExitCode(IntEnum):
         return member
 
     DONE = 0, "done"
-    MISTAKES = 1, "there are mistakes in a file that was given"
+    MISTAKES = 1, "a file that was given has mistakes, or a board breaks the protocol"
     USAGE = 2, "the command line is wrong"
     PORT = 3, "the port is missing, busy, forbidden, or was lost"
     NO_BOARD = 4, "no board answered, or something else speaks on the port"
