@@ -3,7 +3,7 @@
  * What is durable: records in slots of flash. STORAGE.md says which bits, and why these rules.
  *
  * The terms used below. A record is *valid* when its header and its payload are right by their
- * CRCs, and *sealed* when its seal is right too. A unit of flash whose program or erase was cut
+ * CRCs and the payload is made of entries, and *sealed* when its seal is right too. A unit of flash whose program or erase was cut
  * short by a power loss is *torn*: it may read differently at every start. So a seal that reads
  * right today may be gone tomorrow; but it was begun only after header and payload had been read
  * back, and those stay.
@@ -160,6 +160,47 @@ static bool stream_payload(const pv *p, uint8_t slot, uint32_t length, pv_sink *
     return !from.reader.failed;
 }
 
+/* An entry of a payload, up to its value. */
+typedef struct entry {
+    uint8_t key[PV_MAX_KEY];
+    uint32_t key_size; /* of one larger than `key`, which is of no field of ours, nothing is there */
+    uint32_t tag;
+    payload_reader value;
+} entry;
+
+/* Reads the next entry, and goes on behind it. False for what is none. */
+static bool next_entry(payload_reader *from, entry *to)
+{
+    pv_head array, text, tag;
+    if (!pv_read_head(&from->reader, &array) || array.major != PV_ARRAY || array.argument != 3 ||
+        !pv_read_head(&from->reader, &text) || text.major != PV_TEXT) {
+        return false;
+    }
+    to->key_size = text.argument;
+    if (!pv_read(&from->reader, text.argument <= sizeof to->key ? to->key : NULL, text.argument) ||
+        !pv_read_head(&from->reader, &tag) || tag.major != PV_UINT) {
+        return false;
+    }
+    to->tag = tag.argument;
+    to->value = *from;
+    return pv_skip_value(&from->reader);
+}
+
+/* Whether a payload is entries and nothing else. One with right CRCs that is not was written by
+ * other firmware, and can never be in force. */
+static bool is_entries(const pv *p, uint8_t slot, uint32_t length)
+{
+    payload_reader from;
+    entry each;
+    open_payload(p, slot, length, &from);
+    while (from.reader.left > 0) {
+        if (!next_entry(&from, &each)) {
+            return false;
+        }
+    }
+    return true;
+}
+
 /* Reads a header. False for one that cannot be read or is none; then nothing in it may be used. */
 static bool read_header(const pv *p, uint8_t slot, uint8_t header[HEADER_SIZE])
 {
@@ -191,7 +232,7 @@ static bool examine(pv *p, uint8_t slot, uint8_t header[HEADER_SIZE])
     length = get32(header + AT_LENGTH);
     pv_digest_begin(&digest);
     if (!stream_payload(p, slot, length, &digest.sink) ||
-        ~digest.crc != get32(header + AT_PAYLOAD_CRC)) {
+        ~digest.crc != get32(header + AT_PAYLOAD_CRC) || !is_entries(p, slot, length)) {
         return false;
     }
     known->state |= VALID;
@@ -582,21 +623,8 @@ static bool load_names(const pv *p, void *settings, payload_reader from, uint8_t
     const pv_schema *schema = p->config->schema;
     *last = true;
     while (from.reader.left > 0) {
-        uint8_t key[PV_MAX_KEY];
-        payload_reader value;
-        pv_head array, text, tag;
-        bool fits;
-        if (!pv_read_head(&from.reader, &array) || array.major != PV_ARRAY || array.argument != 3 ||
-            !pv_read_head(&from.reader, &text) || text.major != PV_TEXT) {
-            return false;
-        }
-        fits = text.argument <= sizeof key; /* else of no field of ours */
-        if (!pv_read(&from.reader, fits ? key : NULL, text.argument) ||
-            !pv_read_head(&from.reader, &tag) || tag.major != PV_UINT) {
-            return false;
-        }
-        value = from;
-        if (!pv_skip_value(&from.reader)) {
+        entry each;
+        if (!next_entry(&from, &each)) {
             return false;
         }
         for (uint16_t number = 0; number < schema->field_count; number++) {
@@ -604,10 +632,10 @@ static bool load_names(const pv *p, void *settings, payload_reader from, uint8_t
             if (name_of(&schema->fields[number], (uint8_t)(age + 1)) != NULL) {
                 *last = false;
             }
-            if (fits && name != NULL && strlen(name) == text.argument &&
-                memcmp(name, key, text.argument) == 0 &&
+            if (name != NULL && strlen(name) == each.key_size &&
+                memcmp(name, each.key, each.key_size) == 0 &&
                 !(PV_STATE(settings, number) & (PV_IS_SET | PV_FELL_BACK))) {
-                load_value(p, settings, number, tag.argument, value);
+                load_value(p, settings, number, each.tag, each.value);
             }
         }
     }

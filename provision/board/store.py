@@ -12,7 +12,7 @@ the other. All numbers are little-endian, and header, payload and seal each star
 
 A record is written into a slot that holds no set worth keeping, so that a power cut at any moment
 leaves the old set or the new one. A record is valid when header and payload are right by their
-CRCs, and sealed when its seal is right too.
+CRCs and the payload is such a sequence, and sealed when its seal is right too.
 """
 
 from __future__ import annotations
@@ -492,7 +492,10 @@ class Store:
 
 
 def _entries(payload: bytes) -> dict[str, tuple[int, Value]]:
-    """Return full key to tag and value; ProfileError if it is no sequence of such entries."""
+    """Return full key to tag and value; ProfileError if it is no sequence of such entries.
+
+    Of two entries with one key the first counts.
+    """
     entries: dict[str, tuple[int, Value]] = {}
     at = 0
     while at < len(payload):
@@ -501,7 +504,7 @@ def _entries(payload: bytes) -> dict[str, tuple[int, Value]]:
             end = _after_scalar(payload, end)
         match profile.decode(payload[at:end]):
             case [str(key), int(stored_tag), int() | str() | bytes() as value]:
-                entries[key] = (stored_tag, value)
+                entries.setdefault(key, (stored_tag, value))
             case _:
                 raise ProfileError("an entry is not a key, a tag and a value")
         at = end

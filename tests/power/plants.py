@@ -157,8 +157,8 @@ PLANTS = (
         "a payload is taken unchecked",
         (
             (
-                " ||\n        ~digest.crc != get32(header + AT_PAYLOAD_CRC)) {",
-                " && digest.crc == 0) {",
+                "~digest.crc != get32(header + AT_PAYLOAD_CRC) || !is_entries(p, slot, length)) {",
+                "(digest.crc == 0 && !is_entries(p, slot, length))) {",
             ),
         ),
         frozenset({2}),

@@ -559,6 +559,20 @@ def test_a_record_that_cannot_be_read_gives_way(library: ctypes.CDLL, content: b
     assert told_token(board.restart()) == token_of(2)
 
 
+def test_what_cannot_be_read_is_no_trial(library: ctypes.CDLL) -> None:
+    """It says that it is on trial, and is the newest: no start is counted, and none changes a set."""
+    board = Board(library, FINE).restart(TRIAL)
+    commit(1)(board)
+    last = FINE.slots - 1
+    board.write_image(
+        last * FINE.slot_size, record(b"\x01", starts=2).ljust(FINE.slot_size, b"\xff")
+    )
+    told = board.restart(TRIAL).told
+    for _ in range(4):
+        assert board.restart(TRIAL).told == told
+    assert told_token(board) == token_of(1)
+
+
 @pytest.mark.parametrize(
     ("payload", "name", "state"),
     [
