@@ -560,7 +560,7 @@ def test_a_record_that_cannot_be_read_gives_way(library: ctypes.CDLL, content: b
 
 
 def test_what_cannot_be_read_is_no_trial(library: ctypes.CDLL) -> None:
-    """It says that it is on trial, and is the newest: no start is counted, and none changes a set."""
+    """It says it is on trial, and is the newest: no start is counted, and none changes a set."""
     board = Board(library, FINE).restart(TRIAL)
     commit(1)(board)
     last = FINE.slots - 1
