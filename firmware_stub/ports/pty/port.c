@@ -7,7 +7,7 @@
  */
 #define _GNU_SOURCE /* posix_openpt, prctl and the like under -std=c99 */
 
-#include "port.h"
+#include "practice_network.h"
 #include "wpa_key.h"
 
 #include <errno.h>
@@ -58,9 +58,6 @@ static struct {
     uint8_t network_count;
     char service_key[256];
     uint32_t began, chattered;
-    /* What the firmware waits for: 0 for nothing, or a PV_STEP_, and when it is done. */
-    uint8_t job;
-    uint32_t job_due;
     uint32_t survey_began;
     bool survey_runs;
 } board;
@@ -291,22 +288,11 @@ static void remove_link(void)
     }
 }
 
-/* The next time that something is due, as milliseconds to wait. */
-static int wait_ms(void)
-{
-    uint32_t now = port_clock(NULL);
-    int32_t left = LONGEST_WAIT_MS;
-    if (board.job != 0 && (int32_t)(board.job_due - now) < left) {
-        left = (int32_t)(board.job_due - now);
-    }
-    return left > 0 ? left : 0;
-}
-
 size_t port_read(uint8_t *to, size_t size)
 {
     struct pollfd port = {board.master, POLLIN, 0};
     ssize_t got = -1;
-    if (poll(&port, 1, wait_ms()) > 0) {
+    if (poll(&port, 1, (int)practice_left(LONGEST_WAIT_MS)) > 0) {
         got = read(board.master, to, size);
     }
     if (board.logs && is_over(board.chattered + CHATTER_MS)) {
@@ -569,25 +555,6 @@ static int read_networks(void)
     return 0;
 }
 
-/* Whether the step is over, begun when it is new. */
-static bool is_done(uint8_t step, uint32_t ms)
-{
-    if (board.job != step) {
-        board.job = step;
-        board.job_due = port_clock(NULL) + ms;
-    }
-    if (!is_over(board.job_due)) {
-        return false;
-    }
-    board.job = 0;
-    return true;
-}
-
-void port_cancel(void)
-{
-    board.job = 0;
-}
-
 /* Whether the network lets in whoever has that passphrase, or that key in 64 hexadecimal digits. */
 static bool admits(const network *one, const char *given)
 {
@@ -607,7 +574,7 @@ static bool admits(const network *one, const char *given)
 int port_join(const uint8_t *name, size_t length, const char *passphrase)
 {
     int result = board.has_networks ? PV_REASON_NETWORK_NOT_FOUND : PV_REASON_NONE;
-    if (!is_done(PV_STEP_JOIN, 600)) {
+    if (!practice_is_done(PV_STEP_JOIN, 600)) {
         return PORT_BUSY;
     }
     for (uint8_t i = 0; i < board.network_count; i++) {
@@ -622,40 +589,9 @@ int port_join(const uint8_t *name, size_t length, const char *passphrase)
     return result;
 }
 
-int port_address(uint8_t address[4])
-{
-    static const uint8_t given[4] = {198, 51, 100, 7}; /* RFC 5737: kept for documentation */
-    if (!is_done(PV_STEP_ADDRESS, 200)) {
-        return PORT_BUSY;
-    }
-    memcpy(address, given, sizeof given);
-    return PV_REASON_NONE;
-}
-
-int port_resolve(const char *host)
-{
-    static const char never[] = ".invalid"; /* RFC 6761 6.4 */
-    size_t length = strlen(host), tail = sizeof never - 1;
-    if (!is_done(PV_STEP_RESOLVE, 100)) {
-        return PORT_BUSY;
-    }
-    return length >= tail && strcmp(host + length - tail, never) == 0 ? PV_REASON_NAME_NOT_RESOLVED
-                                                                      : PV_REASON_NONE;
-}
-
-int port_reach(const char *host, int32_t number)
-{
-    static const char never[] = "192.0.2."; /* RFC 5737: addresses of this block are not in use */
-    (void)number;
-    if (!is_done(PV_STEP_REACH, 150)) {
-        return PORT_BUSY;
-    }
-    return strncmp(host, never, sizeof never - 1) == 0 ? PV_REASON_UNREACHABLE : PV_REASON_NONE;
-}
-
 int port_authorize(const char *key)
 {
-    if (!is_done(PV_STEP_AUTHORIZE, 200)) {
+    if (!practice_is_done(PV_STEP_AUTHORIZE, 200)) {
         return PORT_BUSY;
     }
     return board.has_service_key && strcmp(board.service_key, key) != 0 ? PV_REASON_KEY_REFUSED
