@@ -25,7 +25,7 @@ from prompt_toolkit.document import Document
 from prompt_toolkit.filters import Condition
 from prompt_toolkit.formatted_text import FormattedText
 from prompt_toolkit.history import DummyHistory
-from prompt_toolkit.input import Input
+from prompt_toolkit.input import Input, create_input
 from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
 from prompt_toolkit.output import ColorDepth, Output, create_output
 from prompt_toolkit.styles import Style
@@ -173,7 +173,7 @@ class ScreenAsker:
 
         environment: NO_COLOR in it, if not empty, means no colours.
         """
-        self._input = input
+        self._input = input or create_input()
         # Results go to standard output, which may be a file: the dialog is where the person is.
         self._output = output or create_output(always_prefer_tty=True)
         self._depth = ColorDepth.DEPTH_1_BIT if environment.get("NO_COLOR") else None
@@ -421,40 +421,43 @@ class ScreenAsker:
                 [*(("class:fault", f"{line}\n") for line in complaint), ("", keys_line)]
             )
 
-        self._print(f"{position}  {label}".strip(), "class:label")
-        while True:
-            session: PromptSession[str | _Word] = PromptSession(
-                _PROMPT,
-                input=self._input,
-                output=self._output,
-                history=DummyHistory(),
-                completer=completer,
-                complete_while_typing=completer is not None,
-                reserve_space_for_menu=6,
-                placeholder=FormattedText([("class:pale", pale)]),
-                is_password=Condition(entry.is_hidden),
-                bottom_toolbar=toolbar,
-                key_bindings=entry.keys(editable),
-                style=_STYLE,
-                color_depth=self._depth,
-                include_default_pygments_style=False,
-            )
-            try:
-                text = await session.prompt_async(default=entry.typed)
-            except (KeyboardInterrupt, EOFError):
-                raise LeftError from None
-            if isinstance(text, str):
-                entry.typed = ""
-                text = text.strip("\r\n")  # pasted along with it
-                text = _TYPED_WORDS.get(text.strip(), text)
-            if text is _Word.WRONG:
-                # Said above the prompt, where every terminal shows it, and where it stays.
-                self._print(f"! {check(entry.typed)}", "class:fault", _INDENT)
-            elif text is _Word.HELP:
-                explain()
-                self._print(f"{position}  {label}".strip(), "class:label")
-            else:
-                return text
+        # From the label on what is pressed is a key of this question. Without raw mode a Ctrl-C at
+        # that moment would be a signal, which the start of a prompt discards.
+        with self._input.raw_mode():
+            self._print(f"{position}  {label}".strip(), "class:label")
+            while True:
+                session: PromptSession[str | _Word] = PromptSession(
+                    _PROMPT,
+                    input=self._input,
+                    output=self._output,
+                    history=DummyHistory(),
+                    completer=completer,
+                    complete_while_typing=completer is not None,
+                    reserve_space_for_menu=6,
+                    placeholder=FormattedText([("class:pale", pale)]),
+                    is_password=Condition(entry.is_hidden),
+                    bottom_toolbar=toolbar,
+                    key_bindings=entry.keys(editable),
+                    style=_STYLE,
+                    color_depth=self._depth,
+                    include_default_pygments_style=False,
+                )
+                try:
+                    text = await session.prompt_async(default=entry.typed)
+                except (KeyboardInterrupt, EOFError):
+                    raise LeftError from None
+                if isinstance(text, str):
+                    entry.typed = ""
+                    text = text.strip("\r\n")  # pasted along with it
+                    text = _TYPED_WORDS.get(text.strip(), text)
+                if text is _Word.WRONG:
+                    # Said above the prompt, where every terminal shows it, and where it stays.
+                    self._print(f"! {check(entry.typed)}", "class:fault", _INDENT)
+                elif text is _Word.HELP:
+                    explain()
+                    self._print(f"{position}  {label}".strip(), "class:label")
+                else:
+                    return text
 
 
 class _Entry:

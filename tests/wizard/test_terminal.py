@@ -7,6 +7,7 @@ import fcntl
 import os
 import re
 import select
+import signal
 import struct
 import subprocess
 import sys
@@ -71,6 +72,15 @@ class Terminal:
         return bool(data)
 
 
+def _as_for_a_person() -> None:
+    """Make the terminal the controlling one, so that Ctrl-C is a signal, and not an ignored one.
+
+    It is ignored where the tests themselves run in the background of a shell.
+    """
+    fcntl.ioctl(0, termios.TIOCSCTTY, 0)
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 @contextmanager
 def terminal(*arguments: str, columns: int = 80, **environment: str) -> Iterator[Terminal]:
     """Run the command on a terminal of this width."""
@@ -83,8 +93,7 @@ def terminal(*arguments: str, columns: int = 80, **environment: str) -> Iterator
         stdout=slave,
         stderr=slave,
         start_new_session=True,
-        # The terminal becomes the controlling one, so that Ctrl-C is a signal, as for a person.
-        preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),  # noqa: PLW1509 - no threads
+        preexec_fn=_as_for_a_person,  # noqa: PLW1509 - no threads
         env={**os.environ, "TERM": "xterm", "PROMPT_TOOLKIT_NO_CPR": "1", **environment},
     )
     os.close(slave)
