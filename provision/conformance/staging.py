@@ -348,10 +348,14 @@ def parts_forgotten(bench: Bench) -> Procedure[None]:
     parts = _Parts(bench)
     unknown: Body = {SetFieldKey.FIELD: "no-such.field", SetFieldKey.VALUE: 0}
     yield from parts.take(0, 3, 3)
-    yield from bench.refused(MessageType.SET_FIELD, unknown, Refusal.UNKNOWN_FIELD)
-    yield from parts.take(3, 5, 5)
     (one, _), (other, _) = _any_two(bench)
-    yield from bench.stage(one if one is not parts.setting else other, None)
+    another = one if one is not parts.setting else other
+    no_value = 0 if another.field.kind is Kind.YES_NO else True
+    refused: Body = {SetFieldKey.FIELD: another.key, SetFieldKey.VALUE: no_value}
+    yield from bench.refused(MessageType.SET_FIELD, unknown, Refusal.UNKNOWN_FIELD)
+    yield from bench.refused(MessageType.SET_FIELD, refused, Refusal.WRONG_KIND)
+    yield from parts.take(3, 5, 5)
+    yield from bench.stage(another, None)
     yield from parts.gap(parts.body(5, parts.octets[5:6]), 0, "after another field was set")
     yield from parts.take(0, 3, 3)
     yield from bench.stage(parts.setting, None)

@@ -460,7 +460,10 @@ def _undo(bench: Bench) -> Procedure[Body]:
 
 
 def undo(bench: Bench) -> Procedure[None]:
-    """Undo brings the set before this one back, with its token; undo again brings this one back."""
+    """Undo brings the set before this one back, with its token; undo again brings this one back.
+
+    The older set outlives a restart.
+    """
     bench.needs(Capability.UNDO)
     first, first_token = yield from _store(bench, 0)
     second, second_token = yield from _store(bench, 1)
@@ -486,6 +489,10 @@ def undo(bench: Bench) -> Procedure[None]:
     yield from _must_hold(bench, second, "after undoing an undo")
     if (yield from _hello(bench))[1] != second_token:
         raise NotMet("after undoing an undo the token of the newer set does not count again")
+    if Capability.RESTART in bench.capabilities:
+        yield from _restart(bench)
+        yield from _undo(bench)
+        yield from _must_hold(bench, first, "after a restart and an undo")
 
 
 # -------------------------------------------------------------------------------- erase, clause 6.7

@@ -497,6 +497,24 @@ class ForgetsAtStart(PressedDevice):
         return super()._advance(now_ms)
 
 
+class ForgetsOlderAtStart(PressedDevice):
+    """Has the older set in memory only: after a start nothing can be undone."""
+
+    def _advance(self, now_ms: int) -> bytes:
+        starts = self._off_until is not None and now_ms >= self._off_until
+        sent = super()._advance(now_ms)
+        if starts:
+            self.board.store._older = lambda: None  # type: ignore[method-assign]
+        return sent
+
+    def receive(self, data: bytes, now_ms: int) -> bytes:
+        """See Device."""
+        sent = super().receive(data, now_ms)
+        if any(type_of(line) == MessageType.COMMIT_REPLY for line in lines(sent)):
+            vars(self.board.store).pop("_older", None)
+        return sent
+
+
 class BringsBackAtStart(PressedDevice):
     """Loses the last record when it starts: what was acknowledged is gone."""
 
@@ -995,6 +1013,11 @@ def _parts_kept(self: Staging, setting: Setting, value: Value | None) -> None:
     self._values[setting.key] = value
 
 
+def _parts_forgotten_first(self: Staging, setting: Setting, value: Value | None) -> None:
+    self._forget_parts()
+    Staging.stage(self, setting, value)
+
+
 def _restart_keeps(self: Staging, setting: Setting, offset: int, total: int, part: bytes) -> None:
     held = self._values.get(setting.key)
     had = setting.key in self._values
@@ -1335,6 +1358,7 @@ CASES: tuple[Case, ...] = (
     Case("6.4", "takes a part that differs from what is held", {"board": staging(stage_part=_overwriting_parts)}),
     Case("6.4", "takes any total", {"board": staging(stage_part=_any_total)}),
     Case("6.4", "keeps parts when another field is set", {"board": staging(stage=_parts_kept)}),
+    Case("6.4", "forgets parts before a value is checked", {"board": staging(stage=_parts_forgotten_first)}),
     Case("6.4", "keeps the old value when parts start", {"board": staging(stage_part=_restart_keeps)}),
     Case("6.4", "keeps incomplete parts at discard", {"board": staging(forget=_stays_after_discard)}),
     Case("6.4", "gives `received` always", {"board": answering(lambda b, m, r: {**r, 2: r.get(2, 1)} if m.type == 7 else r)}),
@@ -1367,6 +1391,7 @@ CASES: tuple[Case, ...] = (
     Case("6.7", "does not restart", {"device": NeverRestarts}),
     Case("6.7", "has the same boot number after a restart", {"device": SameBoot}),
     Case("6.7", "has another unit id after a restart", {"device": NewUnit}),
+    Case("6.7", "holds the older set in memory only", {"device": ForgetsOlderAtStart}),
     Case("6.7", "forgets all at a start", {"device": ForgetsAtStart}),
     Case("6.8", "gives every scan the same number", {"board": SameScan, "surroundings": NETWORKS}),
     Case("6.8", "sorts networks anew", {"board": ShufflesNetworks, "surroundings": NETWORKS}),
