@@ -481,7 +481,7 @@ static uint8_t set_whole(pv *p, const request *r, uint16_t i)
     (void)pv_read_head(&from, &head);
     if (head.major == PV_SIMPLE && head.argument == PV_NULL) {
         pv_member_wipe(&schema->fields[i], staged);
-        PV_STATE(staged, i) = PV_IS_STAGED | PV_IS_CLEARED;
+        PV_STATE(p->config->staged, i) = PV_IS_STAGED | PV_IS_CLEARED;
     } else {
         uint8_t refusal;
         pv_read_memory(&from, value->bytes, value->number);
@@ -489,7 +489,7 @@ static uint8_t set_whole(pv *p, const request *r, uint16_t i)
         if (refusal != 0) {
             return refusal;
         }
-        PV_STATE(staged, i) = PV_IS_STAGED;
+        PV_STATE(p->config->staged, i) = PV_IS_STAGED;
     }
     forget_incomplete_parts(p, i);
     reply_staged(p, r, 0);
@@ -521,7 +521,7 @@ static uint8_t set_part(pv *p, request *r, uint16_t i)
         if (offset == 0) {
             forget_incomplete_parts(p, i);
             pv_member_wipe(field, staged);
-            PV_STATE(staged, i) = 0;
+            PV_STATE(p->config->staged, i) = 0;
             p->part_field = i;
             p->part_total = total;
         } else if (offset != held) {
@@ -538,7 +538,7 @@ static uint8_t set_part(pv *p, request *r, uint16_t i)
                 return refusal;
             }
             pv_member_close(field, staged, total);
-            PV_STATE(staged, i) = PV_IS_STAGED;
+            PV_STATE(p->config->staged, i) = PV_IS_STAGED;
         }
     }
     reply_staged(p, r, held);

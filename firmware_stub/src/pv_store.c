@@ -372,7 +372,10 @@ static bool holds(const pv *p, uint32_t at, const uint8_t *expected, uint32_t si
     uint8_t chunk[CHUNK];
     bool same = true;
     for (uint32_t done = 0; same && done < size; done += CHUNK) {
-        size_t piece = size - done < CHUNK ? size - done : CHUNK;
+        size_t piece = CHUNK;
+        if (size - done < CHUNK) {
+            piece = size - done;
+        }
         same = read_flash(p, at + done, chunk, piece);
         for (size_t i = 0; same && i < piece; i++) {
             same = chunk[i] == (expected == NULL ? 0xFF : expected[done + i]);

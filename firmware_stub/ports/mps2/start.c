@@ -17,8 +17,8 @@ int main(int argc, char **argv);
 
 void mps2_reset(void)
 {
-    memcpy(data_begin, data_source, (size_t)((uint8_t *)data_end - (uint8_t *)data_begin));
-    memset(bss_begin, 0, (size_t)((uint8_t *)bss_end - (uint8_t *)bss_begin));
+    memcpy(data_begin, data_source, (uintptr_t)data_end - (uintptr_t)data_begin);
+    memset(bss_begin, 0, (uintptr_t)bss_end - (uintptr_t)bss_begin);
     /* Unaligned accesses fault, as they do on the smallest cores of this family. */
     MPS2_CCR |= MPS2_CCR_UNALIGN_TRP;
     (void)main(0, NULL);

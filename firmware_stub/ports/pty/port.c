@@ -260,8 +260,8 @@ static int open_port(void)
 
 static int announce(void)
 {
-    char name[4096];
     if (board.link != NULL) {
+        char name[4096];
         int size = snprintf(name, sizeof name, "%s.%ld", board.link, (long)getpid());
         if (size < 0 || (size_t)size >= sizeof name || symlink(board.slave_name, name) != 0 ||
             rename(name, board.link) != 0) {
