@@ -1,0 +1,131 @@
+# SPDX-License-Identifier: MIT
+"""The call graph of the stub, as the compiler writes it: who calls whom, and on how much stack.
+
+With -fcallgraph-info=su gcc writes a graph in the VCG format beside every object. It does not say
+where a call through a pointer goes. In the stub such a call is made through one of a few members;
+to which functions each may go is read from the sources, and what goes to the board's own functions
+ends there.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+STUB = Path(__file__).resolve().parents[1] / "firmware_stub"
+
+_NODE = re.compile(r'^node: \{ title: "([^"]+)" label: "([^"]*)"', re.MULTILINE)
+_EDGE = re.compile(
+    r'^edge: \{ sourcename: "([^"]+)" targetname: "([^"]+)"(?: label: "([^"]+):(\d+):\d+")?',
+    re.MULTILINE,
+)
+_STACK = re.compile(r"(\d+) bytes \((static|dynamic|bounded|dynamic,bounded)\)")
+_INDIRECT = "__indirect_call"
+
+_TARGETS: Mapping[str, str] = {
+    # The member that is called, and where the sources set it.
+    r"->take\(": r"\btake = (\w+);",
+    r"from->read\(": r"\breader\.read = (\w+);",
+    r"->put_start\(": r"page_plan page = \{(\w+), ",
+    r"->put_entry\(": r"page_plan page = \{\w+, (\w+),",
+    r"->check\(": r"^static uint8_t (check_\w+)\(const pv_schema",
+    r"\bis\(": r"\bis_all\((\w+), ",
+}
+_BOARDS_OWN = re.compile(r"(config|flash|survey|port)->\w+\(")
+
+
+class UnknownCallError(Exception):
+    """A call through a pointer of which nothing says where it goes; str() is where it is."""
+
+
+@dataclass
+class Graph:
+    """Functions of the stub by name; two static ones of a name are told apart by their files."""
+
+    stack: dict[str, int] = field(default_factory=dict)
+    """Bytes that a function takes; of one that is not the stub's nothing is known."""
+
+    calls: dict[str, set[str]] = field(default_factory=dict)
+    unbounded: set[str] = field(default_factory=set)
+    """Functions whose stack depends on what they are given."""
+
+    callbacks: set[str] = field(default_factory=set)
+    """Functions that call the board's own."""
+
+    def cycle(self) -> list[str] | None:
+        """Return functions that call each other in a circle, or None."""
+        done: set[str] = set()
+
+        def visit(name: str, above: list[str]) -> list[str] | None:
+            if name in above:
+                return above[above.index(name) :]
+            if name in done:
+                return None
+            for called in sorted(self.calls.get(name, ())):
+                if found := visit(called, [*above, name]):
+                    return found
+            done.add(name)
+            return None
+
+        for name in self.calls:
+            if found := visit(name, []):
+                return found
+        return None
+
+    def deepest(self, start: str) -> tuple[int, list[str]]:
+        """Return the most stack from a function on, and the way; of a graph without a cycle."""
+        known: dict[str, tuple[int, list[str]]] = {}
+
+        def visit(name: str) -> tuple[int, list[str]]:
+            if name not in known:
+                below = [visit(called) for called in sorted(self.calls.get(name, ()))]
+                size, way = max(below, default=(0, []), key=lambda each: each[0])
+                known[name] = (self.stack.get(name, 0) + size, [name, *way])
+            return known[name]
+
+        return visit(start)
+
+
+def read(graphs: Iterable[Path], sources: Iterable[Path]) -> Graph:
+    """Return the graph that the compiler wrote into these files, of these sources.
+
+    Raises UnknownCallError.
+    """
+    lines = {path.name: path.read_text(encoding="utf-8").splitlines() for path in sources}
+    whole = "\n".join("\n".join(each) for each in lines.values())
+    graph = Graph()
+    for path in graphs:
+        text = path.read_text(encoding="utf-8")
+        for title, label in _NODE.findall(text):
+            if match := _STACK.search(label):
+                graph.stack[_name(title)] = int(match.group(1))
+                graph.calls.setdefault(_name(title), set())
+                if match.group(2) == "dynamic":
+                    graph.unbounded.add(_name(title))
+        for source, target, file, number in _EDGE.findall(text):
+            if target != _INDIRECT:
+                graph.calls.setdefault(_name(source), set()).add(_name(target))
+                continue
+            line = lines[Path(file).name][int(number) - 1]
+            targets = _targets(line, whole)
+            if targets is not None:
+                graph.calls.setdefault(_name(source), set()).update(targets)
+            elif _BOARDS_OWN.search(line):
+                graph.callbacks.add(_name(source))
+            else:
+                raise UnknownCallError(f"{file}:{number}: {line.strip()}")
+    return graph
+
+
+def _targets(line: str, whole: str) -> set[str] | None:
+    for member, setting in _TARGETS.items():
+        if re.search(member, line):
+            return set(re.findall(setting, whole, re.MULTILINE))
+    return None
+
+
+def _name(title: str) -> str:
+    """Return a function's name without the path of its file, and without a clone's suffix."""
+    return title.rsplit(":", 1)[-1].split(".", 1)[0]
