@@ -1,0 +1,47 @@
+# SPDX-License-Identifier: MIT
+"""What the stub costs is written down, and the page says what the compiler makes of it today."""
+
+from __future__ import annotations
+
+import subprocess
+
+import pytest
+
+from scripts import footprint
+
+pytestmark = pytest.mark.needs("arm-none-eabi-gcc", "clang", "make")
+
+
+def test_the_page_says_what_the_build_has() -> None:
+    """After a change of the stub `python scripts/footprint.py --write` has been run."""
+    measured = footprint.measure()
+    written = footprint.PAGE.read_text(encoding="utf-8")
+    if f"arm-none-eabi-gcc {measured.compiler}," not in written:
+        pytest.skip(f"the page was made by another compiler than {measured.compiler}")
+    assert footprint.page(measured) == written
+
+
+def test_unused_kinds_drop_out() -> None:
+    """A schema file of simple kinds carries no check of a URL, a host or a time zone."""
+    measured = footprint.measure()
+    assert {"check_url", "check_host", "check_time_zone"} <= measured.flash["pv_values.c"].keys()
+    dropped = sum(measured.flash["pv_values.c"].values()) - measured.simple["pv_values.c"]
+    assert dropped > sum(
+        measured.flash["pv_values.c"][name] for name in ("check_url", "check_host")
+    )
+
+
+def test_no_byte_order_is_assumed() -> None:
+    """By construction: no integer is read or written through a pointer to bytes, or a union.
+
+    With -Wcast-align=strict gcc reports every cast of a pointer to a type of larger alignment.
+    What goes through a pointer to void is a member of a settings struct, which both sides have in
+    the order of the machine, and a base's way back to the struct around it.
+    """
+    command = ["arm-none-eabi-gcc", "-std=c99", "-mcpu=cortex-m0plus", "-mthumb", "-ffreestanding"]
+    command += ["-fsyntax-only", "-Wcast-align=strict", f"-I{footprint.STUB / 'include'}"]
+    command += ["-isystem", str(footprint.STUB / "ports" / "mps2" / "include")]
+    for source in sorted((footprint.STUB / "src").glob("*.c")):
+        done = subprocess.run([*command, str(source)], check=True, capture_output=True, text=True)
+        assert done.stderr == "", source.name
+        assert "union" not in source.read_text(encoding="utf-8")
