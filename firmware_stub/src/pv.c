@@ -994,7 +994,10 @@ int pv_start(pv *p, const pv_config *config)
     p->step = NO_STEP;
     p->started = now(p);
     p->answered = p->started;
+    /* Memory may come through a reset, with what it cut short. */
     pv_drop_staged(p);
+    pv_wipe(config->line, config->line_size);
+    pv_wipe(config->unit, config->flash->program_unit);
     result = pv_store_start(p);
     p->in_force = now(p); /* a trial's time begins anew */
     if (result == 0 && is_complete(p)) {

@@ -10,7 +10,7 @@ from __future__ import annotations
 import ctypes as c
 import functools
 import subprocess
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -195,12 +195,12 @@ CReader._fields_ = [
 ]
 
 
-def build(folder: Path) -> c.CDLL:
-    """Compile the stub into a shared object in the folder and load it."""
+def build(folder: Path, *more: Path, options: Sequence[str] = (*UNDEFINED, "-O1", "-g")) -> c.CDLL:
+    """Compile the stub, with more sources, into a shared object in the folder and load it."""
     library = folder / "stub.so"
-    sources = [*sorted((STUB / "src").glob("*.c")), Path(__file__).with_name("sizes.c")]
+    sources = [*sorted((STUB / "src").glob("*.c")), Path(__file__).with_name("sizes.c"), *more]
     include = [f"-I{STUB / 'include'}", f"-I{STUB / 'src'}"]
-    how = [*WARNINGS, *UNDEFINED, "-O1", "-g", "-fPIC", "-shared", *include]
+    how = [*WARNINGS, *options, "-fPIC", "-shared", *include]
     subprocess.run(["gcc", *how, *map(str, sources), "-o", str(library)], check=True)
     stub = c.CDLL(str(library))
     sizes = (c.c_uint32 * (1 + len(MIRRORS))).in_dll(stub, "test_sizes")
