@@ -136,7 +136,7 @@ def whole_set(bench: Bench) -> Procedure[None]:
 
 
 def same_token(bench: Bench) -> Procedure[None]:
-    """The same commit again is answered with the generation, and not done again."""
+    """The newest commit again is answered with the generation, and not done; no older one is."""
     values, token = _set(bench, 1), bench.token()
     yield from bench.stage_all(values)
     commit = bench.commit_body(token)
@@ -161,6 +161,10 @@ def same_token(bench: Bench) -> Procedure[None]:
             yield from bench.stage(setting, None)
             bench.staged.clear()
     yield from _must_hold(bench, values, "after repeats of a commit")
+    yield from _store(bench, 0)
+    yield from bench.refused(
+        MessageType.COMMIT, commit, Refusal.WRONG_STATE, what="the repeat of the commit before"
+    )
 
 
 def set_differs(bench: Bench) -> Procedure[None]:

@@ -597,6 +597,22 @@ class NoTokens(Board):
         return request is not MessageType.COMMIT and super()._is_repeat(request, body)
 
 
+class TwoTokens(Board):
+    """Takes the commit before the newest for a repeat as well."""
+
+    before: bytes | None = None
+
+    def _commit(self, body: Body) -> Body:
+        before = self.store.current.token
+        reply = super()._commit(body)
+        self.before = before
+        return reply
+
+    def _is_repeat(self, request: MessageType, body: Body) -> bool:
+        is_older = request is MessageType.COMMIT and body[CommitKey.TOKEN] == self.before
+        return is_older or super()._is_repeat(request, body)
+
+
 class NoRepeats(Board):
     """Refuses the repeats of undo, erase and confirm."""
 
@@ -1366,6 +1382,7 @@ CASES: tuple[Case, ...] = (
     Case("6.4", "says malformed for a gap", {"board": _other_code(R.GAP, R.FORM)}),
     # ---- commit
     Case("6.5", "does a commit again whose token it knows", {"board": NoTokens}),
+    Case("6.5", "takes the commit before for a repeat", {"board": TwoTokens}),
     Case("6.5", "keeps what is staged at the repeat of a commit", {"board": KeepsOnRepeat}),
     Case("6.5", "keeps what is staged when the set differs", {"board": KeepsOnDiffers}),
     Case("6.5", "does not look at the digest", {"board": NoDigest}),
