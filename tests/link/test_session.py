@@ -32,6 +32,7 @@ from provision.link.errors import (
     BoardRefused,
     LinkError,
     NoReply,
+    NotWiped,
     OtherReader,
     Refused,
     Silent,
@@ -286,6 +287,31 @@ def test_endless_crumbs_of_schema_are_given_up() -> None:
         line.run(procedures.read_schema(hello.schema_size))
 
 
+@pytest.mark.parametrize(
+    "procedure",
+    [lambda hello: procedures.read_schema(hello.schema_size), lambda _: procedures.read_values()],
+    ids=["schema", "values"],
+)
+def test_a_board_that_is_late_every_time_is_given_up(procedure: Any) -> None:
+    """It answers each request in the end, but hours of that are no help to a person (5.7)."""
+    keys = tuple(f"mast.probe-{number}" for number in range(400))
+    board = SmallBoard(schema=bytes(262144), piece=32, keys=keys, page=1)
+    line, hello = greeted(board)
+    answered: set[int] = set()
+
+    def lose_the_first(_: int, reply: bytes) -> bytes:
+        request = body_of(reply).id
+        if request in answered:
+            return reply
+        answered.add(request)
+        return b""
+
+    line.to_host = lose_the_first
+    with pytest.raises(NoReply, match="takes too long to say what it needs"):
+        line.run(procedure(hello))
+    assert line.now < 5 * 60
+
+
 def test_a_refused_piece_is_the_boards_word() -> None:
     """A refusal comes through as it is."""
     line, hello = greeted(SmallBoard(instead={MessageType.GET_SCHEMA: lambda _: Refusal.BUSY}))
@@ -516,6 +542,28 @@ def test_a_refused_commit_is_the_outcome(code: int, more: dict[int, Any], refuse
     assert store(line, hello) == NotStored(refused)
 
 
+@pytest.mark.parametrize("code", [Refusal.STORAGE, Refusal.PRESENCE])
+@pytest.mark.parametrize("done", [False, True])
+def test_a_refusal_that_a_later_copy_may_undo_is_settled_by_the_token(
+    code: Refusal, done: bool
+) -> None:
+    """Of a repeated commit one copy may be refused and the other done: hello tells (5.3)."""
+    board = SmallBoard()
+
+    def refuse(_: Message) -> Refusal:
+        if done:
+            board.token, board.generation = TOKEN, 4
+        return code
+
+    board.instead[MessageType.COMMIT] = refuse
+    line, hello = greeted(board)
+    told: list[bool] = []
+    outcome = line.run(procedures.store(hello, CHANGES, TOKEN, on_open=told.append))
+    assert outcome == (Stored(4) if done else NotStored(Refused(code)))
+    # Who is told that the outcome is open must not be told otherwise until it is known.
+    assert told == ([True] if done else [True, False])
+
+
 def test_a_lost_commit_reply_is_asked_for_again_and_nothing_is_written_twice() -> None:
     """The same token again is answered, not done again (6.5)."""
     board = SmallBoard()
@@ -621,6 +669,22 @@ def test_an_echoing_console_does_no_harm() -> None:
     assert board.stored == dict(CHANGES)
 
 
+def test_log_text_beside_settings_is_withheld_and_said_once() -> None:
+    """Damage may cut an echo of a secret into what looks like log text (2.2)."""
+    noise = b"\r\nW (77) mast: wind\r\nW (78) mast: gale\r\n"
+    line, hello = greeted(SmallBoard())
+    line.to_host = lambda _, reply: noise + reply
+    line.run(procedures.read_status_now())
+    assert line.log == ["W (77) mast: wind", "W (78) mast: gale"]
+    line.log.clear()
+    assert isinstance(store(line, hello, [CHANGES[0]]), Stored)
+    assert line.log[0] == "[log withheld while settings are sent]"
+    assert line.log[1] != line.log[0]  # once, though two lines came with the reply
+    line.log.clear()
+    line.run(procedures.read_status_now())
+    assert line.log == ["W (77) mast: wind", "W (78) mast: gale"]
+
+
 def test_replies_to_an_earlier_host_are_ignored() -> None:
     """An id for which nobody waits any longer means nothing (4.1)."""
     board = SmallBoard()
@@ -711,6 +775,64 @@ def test_a_lost_reply_and_a_restart_are_told_from_another_change(procedure: Any)
     line, _ = greeted(SmallBoard(generation=9, store=Store.TRIAL), to_host=lose(2))
     with pytest.raises(BoardRefused):
         line.run(procedure(6))
+
+
+@pytest.mark.parametrize("code", [Refusal.STORAGE, Refusal.PRESENCE])
+@pytest.mark.parametrize(
+    ("procedure", "kind"),
+    [(procedures.undo, MessageType.UNDO), (procedures.confirm, MessageType.CONFIRM)],
+)
+def test_a_refused_change_is_refused_unless_the_board_shows_it_done(
+    procedure: Any, kind: MessageType, code: Refusal
+) -> None:
+    """A copy of the request may have been done before or after the one that was refused (6.7)."""
+    board = SmallBoard(generation=6, store=Store.TRIAL, instead={kind: lambda _: code})
+    line, _ = greeted(board)
+    with pytest.raises(BoardRefused) as raised:
+        line.run(procedure(6))
+    assert raised.value.refused == Refused(code)
+
+    def done_and_refused(message: Message) -> Refusal:
+        getattr(board, f"_{kind.name.lower()}")(message.body)
+        return code
+
+    board.instead[kind] = done_and_refused
+    assert line.run(procedure(6)) == 7
+
+
+def test_a_board_that_erased_and_could_not_wipe_is_asked_again() -> None:
+    """`storage` leaves the set out of force, and the next erase names the new generation (6.7)."""
+    board = SmallBoard(generation=6, store=Store.COMPLETE)
+    refusals = iter([Refusal.STORAGE])
+
+    def erase(message: Message) -> Any:
+        done = board._moving(message.body, Store.EMPTY)
+        return next(refusals, done)
+
+    board.instead[MessageType.ERASE] = erase
+    line, _ = greeted(board)
+    assert line.run(procedures.erase(6)) == 8
+    asked = [message.body for message in board.requests if message.type == MessageType.ERASE]
+    assert asked == [{1: 6}, {1: 7}]
+
+
+def test_a_board_that_can_never_wipe_all_is_told_from_one_that_did_not_erase() -> None:
+    """Only the first has forgotten its settings; neither is asked for ever (6.7)."""
+    board = SmallBoard(generation=6, store=Store.COMPLETE)
+    line, _ = greeted(board)
+    board.instead[MessageType.ERASE] = lambda _: Refusal.STORAGE
+    with pytest.raises(BoardRefused, match="what was stored before still holds"):
+        line.run(procedures.erase(6))
+    assert types(line).count(MessageType.ERASE) == 1
+
+    def erase(message: Message) -> Refusal:
+        board._moving(message.body, Store.EMPTY)
+        return Refusal.STORAGE
+
+    board.instead[MessageType.ERASE] = erase
+    with pytest.raises(NotWiped, match="forgot its settings"):
+        line.run(procedures.erase(6))
+    assert types(line).count(MessageType.ERASE) == 4
 
 
 def test_restart_is_done_even_if_its_reply_was_lost() -> None:

@@ -24,7 +24,7 @@ from provision.settings.values import check_value
 from tests.stub.c_stub import DONE, FELL_BACK, IS_ACTIVE, CConfig, CField, CReader, Stub
 from tests.stub.twins import TOKEN, Twins, declaration, messages, request, twins
 
-ERROR_CONFIG, ERROR_VERSION = -1, -2  # PV_ERROR_ of pv.h
+ERROR_CONFIG, ERROR_VERSION, ERROR_SPACE = -1, -2, -3  # PV_ERROR_ of pv.h
 
 
 class Broken(Faults):
@@ -107,6 +107,16 @@ def test_a_flash_out_of_its_limits_is_refused(library: c.CDLL, member: str, valu
         stub._flash.slot_size = 24 * 341
     setattr(stub._flash, member, value)
     assert stub.start() == ERROR_CONFIG
+
+
+def test_a_flash_too_small_for_the_largest_set_is_refused(library: c.CDLL) -> None:
+    """pv_start says so [pv.h], and the firmware's part is not told to put anything into use."""
+    declared = declaration("board")
+    stub = Stub(library, declared, Flash(settings_geometry(declared)))
+    stub._flash.slot_size = stub._flash.erase_unit
+    stub.descriptors.schema.largest_payload = stub._flash.slot_size
+    assert stub.start() == ERROR_SPACE
+    assert stub.applied == 0
 
 
 def test_code_generated_for_another_stub_is_refused(library: c.CDLL) -> None:
@@ -351,6 +361,7 @@ NO_VALUES: list[tuple[str, Value, Refusal]] = [
     ("names.zone", "UTC0:05:7", Refusal.FORM),
     ("names.zone", "UTC0:60", Refusal.FORM),
     ("names.zone", "UTC0:05:60", Refusal.FORM),
+    ("names.zone", "AAA0BBB25,M3.2.0,M10.1.0", Refusal.FORM),
     ("names.zone", "AAA0BBB,M3", Refusal.FORM),
     ("names.zone", "AAA0BBB,M3.2", Refusal.FORM),
     ("names.zone", "AAA0BBB,M3.6.0,M10.1.0", Refusal.FORM),
