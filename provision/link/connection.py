@@ -3,7 +3,7 @@
 
     async with Connection(await open_stream(device, baud=115200)) as board:
         hello = await board.hello(10.0)
-        schema, values = await board.read(hello)
+        schema, values, status = await board.read(hello)
         outcome = await board.store(changes, token=secrets.token_bytes(8))
 
 Every coroutine may be cancelled; what it had not sent is then not sent. Several may run at once and
@@ -102,17 +102,18 @@ class Connection:
 
     async def read(
         self, hello: Hello, *, schema: bool = True
-    ) -> tuple[bytes | None, dict[str, HeldValue]]:
-        """Discard what is staged and read schema and values, all in one flight.
+    ) -> tuple[bytes | None, dict[str, HeldValue], Status]:
+        """Discard what is staged and read schema, values and status, all in one flight.
 
         The schema is deflated and not yet to be believed; schema=False skips it, for a digest that
         is known.
         """
         async with _Together() as together:
             together.start(self._run(procedures.discard(hello.boot)))
+            status = together.start(self.status())
             values = together.start(self._run(procedures.read_values()))
             deflated = together.start(self.schema(hello)) if schema else None
-        return deflated.result() if deflated else None, values.result()
+        return deflated.result() if deflated else None, values.result(), status.result()
 
     async def schema(self, hello: Hello) -> bytes:
         """Return the deflated schema, not yet to be believed."""

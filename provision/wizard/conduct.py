@@ -132,13 +132,13 @@ async def meet(board: Connection, cache: Cache, say: Say, patience: float | None
     """
     hello = await _greet(board, say, patience)
     schema = cache.schema(hello.schema_digest)
-    deflated, values = await board.read(hello, schema=schema is None)
+    deflated, values, status = await board.read(hello, schema=schema is None)
     if schema is None:
         assert deflated is not None
         schema = unpack(deflated, hello.schema_digest)
         cache.keep_schema(hello.schema_digest, deflated)
     schema = clean_schema(schema)
-    return Met(hello, schema, held_settings(schema, values), await board.status())
+    return Met(hello, schema, held_settings(schema, values), status)
 
 
 async def _greet(board: Connection, say: Say, patience: float | None) -> Hello:

@@ -13,7 +13,7 @@ from typing import Any, cast
 
 import pytest
 
-from provision.contract.table import MessageType, Refusal
+from provision.contract.table import MessageType, Refusal, Store
 from provision.link.connection import Connection, find_again
 from provision.link.errors import (
     BoardRefused,
@@ -91,9 +91,10 @@ async def test_a_whole_session_runs_over_every_stream(way: str) -> None:
     board = SmallBoard()
     async with reach(way, board.receive) as stream, Connection(stream) as connection:
         hello = await connection.hello(5.0)
-        schema, values = await connection.read(hello)
+        schema, values, status = await connection.read(hello)
         assert schema == board.schema
         assert tuple(values) == board.keys
+        assert status.store == Store.EMPTY
         steps: list[tuple[int, int]] = []
         outcome = await connection.store(
             CHANGES, token=TOKEN, on_progress=lambda done, of: steps.append((done, of))
@@ -111,7 +112,11 @@ async def test_a_whole_session_runs_over_every_stream(way: str) -> None:
         await connection.discard()
         await connection.restart()
         assert (await connection.hello(5.0)).boot == hello.boot + 1
-        assert await connection.read(hello, schema=False) == (None, await connection.values())
+        assert await connection.read(hello, schema=False) == (
+            None,
+            await connection.values(),
+            await connection.status(),
+        )
 
 
 @runs
@@ -165,8 +170,26 @@ async def test_what_is_no_board_gets_its_own_sentence(way: str, answer: Any, err
 
 
 @runs
+async def test_reading_asks_for_everything_before_the_first_answer() -> None:
+    """Discard, status, values and schema are one flight: a slow line is waited for once."""
+    asked = {
+        MessageType.DISCARD,
+        MessageType.STATUS,
+        MessageType.GET_VALUES,
+        MessageType.GET_SCHEMA,
+    }
+    board = SmallBoard(instead=dict.fromkeys(asked, lambda _: b"\n"))
+    async with reach("memory", board.receive) as stream, Connection(stream) as connection:
+        hello = await connection.hello(5.0)
+        with pytest.raises(TimeoutError):
+            async with asyncio.timeout(0.05):
+                await connection.read(hello)
+    assert asked < {request.type for request in board.requests}
+
+
+@runs
 async def test_an_error_in_one_of_several_requests_comes_out_as_it_is() -> None:
-    """Reading sends three things at once; the first error ends all."""
+    """Reading sends four things at once; the first error ends all."""
     board = SmallBoard(instead={MessageType.GET_VALUES: lambda _: Refusal.UNKNOWN_TYPE})
     async with reach("memory", board.receive) as stream, Connection(stream) as connection:
         hello = await connection.hello(5.0)
