@@ -13,10 +13,11 @@ demo: env stub
 	$(PYTHON) scripts/demo.py
 
 # ARGS reaches pytest: make test ARGS="-k line". Without a C compiler the tests of the stub skip.
+JOBS ?= auto
 test: env
 	@if command -v $(CC) >/dev/null; then $(MAKE) --no-print-directory stub; \
 	else echo "make: no C compiler here, so the tests that need the compiled stub skip"; fi
-	$(PYTHON) -m pytest $(ARGS)
+	$(PYTHON) -m pytest -n $(JOBS) --dist worksteal $(ARGS)
 
 # -O2 because some warnings come from the optimiser. With no source at all the compiler complains.
 check: env

@@ -44,12 +44,18 @@ def _folders_of_its_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[No
 
 
 def pytest_sessionstart() -> None:
-    """Mark this run's environment, which every process that a test starts inherits."""
-    os.environ[RUN_MARK] = f"{os.getpid()}-{secrets.token_hex(8)}"
+    """Mark this run's environment, which every process that a test starts inherits.
+
+    Where several processes share the tests, the mark is that of the one that started them.
+    """
+    os.environ.setdefault(RUN_MARK, f"{os.getpid()}-{secrets.token_hex(8)}")
 
 
+@pytest.hookimpl(trylast=True)
 def pytest_sessionfinish(session: pytest.Session) -> None:
     """Fail a run that leaves a process behind (seen where there is /proc), and name the process."""
+    if hasattr(session.config, "workerinput"):
+        return  # the process that started this one looks when all are done
     left = processes_with(f"{RUN_MARK}={os.environ[RUN_MARK]}")
     for process, command in left:
         session.config.get_terminal_writer().line(f"\nleft behind: process {process}: {command}")
