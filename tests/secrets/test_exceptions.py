@@ -195,6 +195,7 @@ def test_a_failure_tells_no_secret(
         assert CANARIES.find_in_all(seen) == []
 
 
+@pytest.mark.usefixtures("only_new_objects")
 def test_what_looks_around_can_fail() -> None:
     """An object that shows a secret of itself is found."""
 
