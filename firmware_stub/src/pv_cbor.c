@@ -79,7 +79,7 @@ bool pv_read(pv_reader *from, void *to, size_t size)
     if (from->failed || size > from->left) {
         return fail(from);
     }
-    if (from->memory != NULL) {
+    if (from->read == NULL) {
         if (to != NULL) {
             memcpy(to, from->memory, size);
         }

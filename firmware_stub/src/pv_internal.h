@@ -61,7 +61,7 @@ void pv_put_simple(pv_sink *to, uint8_t value);
 /* Where a decoder's bytes come from. A source other than memory has a struct of its own with this as
  * its first member; its read() is never called for more than is left. */
 typedef struct pv_reader {
-    bool (*read)(struct pv_reader *self, void *to, size_t size); /* `to` NULL: skip */
+    bool (*read)(struct pv_reader *self, void *to, size_t size); /* `to` NULL: skip; NULL: memory */
     const uint8_t *memory; /* of a source in memory: the next byte; else NULL */
     uint32_t left;         /* bytes up to the end */
     bool failed;           /* something could not be read; from then on nothing can */

@@ -35,6 +35,7 @@ PRIVATE_STACK = Path(__file__).with_name("private_stack.c")
 LEVELS = ("-O0", "-Os", "-O2")
 STAGED_LIFETIME_MS = 600_000  # protocol.md, clause 11: staged-lifetime
 ALWAYS = 0xFFFFFFFF
+BOARD = declaration("board")
 RUN = 6  # bytes of a secret that are one too many
 TOKENS = [bytes([number]) * 8 for number in range(4)]
 
@@ -87,8 +88,7 @@ class Lab(Stub):
     """The stub on a stack of its own, with nothing of Python below it."""
 
     def __init__(self, library: c.CDLL, canary: Canary) -> None:
-        declared = declaration("board")
-        super().__init__(library, declared, Flash(settings_geometry(declared)))
+        super().__init__(library, BOARD, Flash(settings_geometry(BOARD)))
         self.canary = canary
         self._traces = canary.traces()
         self._values: dict[str, str | bytes | None] = {}
