@@ -6,7 +6,7 @@ CC ?= cc
 # What an author's own build may ask for: the stub and the generated code stay silent under it.
 WARNINGS = -std=c99 -pedantic -Wall -Wextra -Wconversion -Wshadow -Werror
 
-.PHONY: demo test check env stub regenerate fuzz branches clean
+.PHONY: demo test check env stub emulated-board regenerate fuzz branches clean
 
 # The firmware stub, compiled, plays a freshly flashed board; the dialog sets it up.
 demo: env stub
@@ -47,6 +47,11 @@ env:
 stub:
 	@command -v $(CC) >/dev/null || { echo "make: no C compiler here: install gcc"; exit 1; }
 	$(MAKE) --no-print-directory -C firmware_stub
+
+# The same firmware on an emulated microcontroller, as a serial port, until Ctrl-C.
+emulated-board: env
+	$(MAKE) --no-print-directory -C firmware_stub PORT=mps2
+	$(PYTHON) scripts/emulated_board.py --flash firmware_stub/build/mps2/flash
 
 # Everything that is made from shared/ and schemas/, and checked in.
 regenerate: env
