@@ -199,6 +199,14 @@ def page(footprint: Footprint) -> str:
         f"| {file} | {sum(flash[file].values()):,} | {footprint.simple.get(file, 0):,} |"
         for file in sorted(flash)
     ]
+    simple = footprint.simple
+    without = sum(simple[file] for file in ("pv_line.c", "pv_cbor.c", "pv_check.c", "pv_values.c"))
+    limits = (
+        "What limits it: lines, CBOR, the rules of the whole set and the checks of the simple"
+        f" kinds are {without:,} bytes by themselves, the conversation {simple['pv.c']:,}, and the"
+        f" store with its promises under power cuts {simple['pv_store.c']:,}."
+    )
+    rows += ["", limits]
     rows += ["", "| function or table | file | bytes |", "|---|---|---:|"]
     listed = [(size, label, file) for file in flash for label, size in flash[file].items()]
     rows += [
