@@ -95,25 +95,27 @@ def read(graphs: Iterable[Path], sources: Iterable[Path]) -> Graph:
     """
     lines = {path.name: path.read_text(encoding="utf-8").splitlines() for path in sources}
     whole = "\n".join("\n".join(each) for each in lines.values())
+    texts = [path.read_text(encoding="utf-8") for path in graphs]
+    names = _names({title for text in texts for title, _ in _NODE.findall(text)})
     graph = Graph()
-    for path in graphs:
-        text = path.read_text(encoding="utf-8")
+    for text in texts:
         for title, label in _NODE.findall(text):
             if match := _STACK.search(label):
-                graph.stack[_name(title)] = int(match.group(1))
-                graph.calls.setdefault(_name(title), set())
+                graph.stack[names[title]] = int(match.group(1))
+                graph.calls.setdefault(names[title], set())
                 if match.group(2) == "dynamic":
-                    graph.unbounded.add(_name(title))
+                    graph.unbounded.add(names[title])
         for source, target, file, number in _EDGE.findall(text):
+            caller = names[source]
             if target != _INDIRECT:
-                graph.calls.setdefault(_name(source), set()).add(_name(target))
+                graph.calls.setdefault(caller, set()).add(names[target])
                 continue
             line = lines[Path(file).name][int(number) - 1]
             targets = _targets(line, whole)
             if targets is not None:
-                graph.calls.setdefault(_name(source), set()).update(targets)
+                graph.calls.setdefault(caller, set()).update(targets)
             elif _BOARDS_OWN.search(line):
-                graph.callbacks.add(_name(source))
+                graph.callbacks.add(caller)
             else:
                 raise UnknownCallError(f"{file}:{number}: {line.strip()}")
     return graph
@@ -126,6 +128,17 @@ def _targets(line: str, whole: str) -> set[str] | None:
     return None
 
 
-def _name(title: str) -> str:
-    """Return a function's name without the path of its file, and without a clone's suffix."""
-    return title.rsplit(":", 1)[-1].split(".", 1)[0]
+def _names(titles: set[str]) -> dict[str, str]:
+    """Return each title's function: its name, with the file before it where two have the name.
+
+    A title is a name, with the path of its file before it if it is static, and perhaps the suffix
+    of a clone behind it.
+    """
+    bare = {title: title.rsplit(":", 1)[-1].split(".", 1)[0] for title in titles}
+    files: dict[str, set[str]] = {}
+    for title, name in bare.items():
+        files.setdefault(name, set()).add(title.rpartition(":")[0])
+    return {
+        title: name if len(files[name]) == 1 else f"{Path(title.rpartition(':')[0]).name}:{name}"
+        for title, name in bare.items()
+    }
