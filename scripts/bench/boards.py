@@ -8,21 +8,23 @@ import contextlib
 import gc
 import json
 import os
+import socket
 import subprocess
 import sys
 import time
 import tracemalloc
 from collections.abc import Iterator, Sequence
-from contextlib import AsyncExitStack, contextmanager
+from contextlib import AsyncExitStack, ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, cast
 
 from provision.link.connection import Connection
-from provision.link.ports import open_stream
 from provision.link.procedures import Change
+from provision.link.streams import DescriptorStream
 from scripts.bench.demo import WITHOUT_TIME, changes, demo, store
 from scripts.bench.figures import Figure, Part
-from scripts.bench.virtual import Conversation, talk
+from scripts.bench.virtual import Conditions, Conversation, talk, talk_at_once
 
 ROOT = Path(__file__).resolve().parents[2]
 BAUD = 115200
@@ -42,10 +44,10 @@ def measure(*, counts: Sequence[int] = (1, 8, 64, 256), repeats: int = 5) -> Par
     others = _Others()
     with _replaying(recorded, max(counts)) as replay:
         runs = {
-            count: [asyncio.run(_at_once(replay.ports[:count], values)) for _ in range(repeats)]
+            count: [asyncio.run(_at_once(replay.ends[:count], values)) for _ in range(repeats)]
             for count in counts
         }
-        held = asyncio.run(_memory(replay.ports[:_TRACED], values))
+        held = asyncio.run(_memory(replay.ends[:_TRACED], values))
     # The quickest run of each is the one that other programs disturbed least.
     best = {count: min(of_count, key=lambda run: run.seconds) for count, of_count in runs.items()}
     alone = best[counts[0]].seconds
@@ -63,6 +65,19 @@ def measure(*, counts: Sequence[int] = (1, 8, 64, 256), repeats: int = 5) -> Par
                     },
                 )
             )
+    alone_virtual = _virtual(1, values, repeats)
+    figures += [
+        Figure(
+            part,
+            f"{count} boards, in virtual time: time ÷ one board's",
+            seconds / alone_virtual,
+            at_most=GOALS.get(count),
+            counts={"ms": round(seconds * 1000)},
+        )
+        for count in counts
+        if count > 1
+        for seconds in [_virtual(count, values, repeats)]
+    ]
     most = max(counts)
     cpu = best[most].cpu / most / exchanges
     name = f"{most} boards: host's processor time for an exchange"
@@ -72,7 +87,7 @@ def measure(*, counts: Sequence[int] = (1, 8, 64, 256), repeats: int = 5) -> Par
         Figure(part, "host's memory for a board", held, "bytes"),
     ]
     return Part(
-        f"4. Boards at once: real time, one process, {BAUD} baud each, over pseudo-terminals",
+        f"4. Boards at once: real time, one process, {BAUD} baud each, over sockets",
         figures,
         [
             (
@@ -85,9 +100,10 @@ def measure(*, counts: Sequence[int] = (1, 8, 64, 256), repeats: int = 5) -> Par
                 " processors."
             ),
             (
-                "What limits many boards is the host's processor time, in bursts: all start at"
-                " once, so that a flight's lines are made for one board after the other, and the"
-                " last one waits. No one thing takes that time; most is encoding and checking."
+                "In virtual time nothing but the host's own processor time delays it. That comes in"
+                " bursts: all start at once, so that a flight's lines are made for one board after"
+                " the other, and the last one waits. No one thing takes it; most is encoding and"
+                " checking. Real time adds the ports, the boards' process and other programs."
             ),
             f"Each the quickest of {repeats} runs.",
         ],
@@ -129,7 +145,7 @@ class _Run:
 
 @dataclass(slots=True)
 class _Replay:
-    ports: Sequence[str]
+    ends: Sequence[socket.socket]
     sent: int = 0
     late: int = 0
 
@@ -139,61 +155,97 @@ async def _provision(board: Connection, values: Sequence[Change]) -> None:
     await store(board, values)
 
 
-async def _at_once(ports: Sequence[str], values: Sequence[Change]) -> _Run:
+def _virtual(count: int, values: Sequence[Change], repeats: int) -> float:
+    """Return the seconds until the last of so many boards is done, on a machine of our own."""
+    return min(
+        max(
+            conversation.seconds
+            for conversation in talk_at_once(
+                demo(), lambda board: _provision(board, values), Conditions(), count
+            )
+        )
+        for _ in range(min(repeats, 3))
+    )
+
+
+async def _at_once(ends: Sequence[socket.socket], values: Sequence[Change]) -> _Run:
     async with AsyncExitStack() as stack:
-        boards = [await stack.enter_async_context(await _connect(port)) for port in ports]
+        boards = [await stack.enter_async_context(_connect(end)) for end in ends]
         gc.collect()  # what other parts left is not these boards' to clear away
         began, cpu = time.monotonic(), time.process_time()
         await asyncio.gather(*(_provision(board, values) for board in boards))
         return _Run(time.monotonic() - began, time.process_time() - cpu)
 
 
-async def _memory(ports: Sequence[str], values: Sequence[Change]) -> float:
+async def _memory(ends: Sequence[socket.socket], values: Sequence[Change]) -> float:
     """Return the bytes that a board takes which was provisioned and is still connected."""
     async with AsyncExitStack() as stack:
         gc.collect()
         tracemalloc.start()
         stack.callback(tracemalloc.stop)
-        boards = [await stack.enter_async_context(await _connect(port)) for port in ports]
+        boards = [await stack.enter_async_context(_connect(end)) for end in ends]
         await asyncio.gather(*(_provision(board, values) for board in boards))
         gc.collect()
         held, _ = tracemalloc.get_traced_memory()
-        return held / len(ports)
+        return held / len(ends)
 
 
-async def _connect(port: str) -> Connection:
-    return Connection(await open_stream(port, baud=BAUD, kind="unknown"), baud=BAUD)
+class _Port:
+    """A socket, as far as a stream needs a port of the serial library."""
+
+    def __init__(self, end: socket.socket) -> None:
+        self._end = end.dup()
+        self.name = "the board"
+
+    @property
+    def is_open(self) -> bool:
+        return self._end.fileno() >= 0
+
+    def fileno(self) -> int:
+        return self._end.fileno()
+
+    def close(self) -> None:
+        self._end.close()
+
+
+def _connect(end: socket.socket) -> Connection:
+    return Connection(DescriptorStream(cast("Any", _Port(end))), baud=BAUD)
 
 
 @contextmanager
-def _replaying(recorded: Conversation, boards: int) -> Iterator[_Replay]:
+def _replaying(recorded: Conversation, count: int) -> Iterator[_Replay]:
     """Start the boards; when they have ended, how many packets they sent is known."""
-    told = {
-        "boards": boards,
-        "baud": BAUD,
-        "exchanged": [
-            (one.request.decode(), one.reply.decode(), one.flash) for one in recorded.exchanged
-        ],
-    }
-    with subprocess.Popen(
-        [sys.executable, "-m", "scripts.bench.replay"],
-        cwd=ROOT,
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    ) as process:
+    with ExitStack() as stack:
+        pairs = [socket.socketpair() for _ in range(count)]
+        for pair in pairs:
+            for end in pair:
+                stack.enter_context(end)
+                end.setblocking(False)
+        process = stack.enter_context(
+            subprocess.Popen(
+                [sys.executable, "-m", "scripts.bench.replay"],
+                cwd=ROOT,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                text=True,
+                pass_fds=[board.fileno() for _, board in pairs],
+            )
+        )
         assert process.stdin is not None
         assert process.stdout is not None
-        try:
-            process.stdin.write(json.dumps(told) + "\n")
-            process.stdin.flush()
-            replay = _Replay(json.loads(process.stdout.readline()))
-            yield replay
-            process.stdin.close()
-            ended = json.loads(process.stdout.readline())
-        finally:
-            if process.poll() is None and not process.stdin.closed:
-                process.kill()
+        told = {
+            "boards": [board.fileno() for _, board in pairs],
+            "baud": BAUD,
+            "exchanged": [
+                (one.request.decode(), one.reply.decode(), one.flash) for one in recorded.exchanged
+            ],
+        }
+        process.stdin.write(json.dumps(told) + "\n")
+        process.stdin.flush()
+        replay = _Replay([host for host, _ in pairs])
+        yield replay  # at an error below, the end of its input ends the process as well
+        process.stdin.close()
+        ended = json.loads(process.stdout.readline())
     if ended["unknown"]:
         raise RuntimeError(f"The boards did not know {ended['unknown']} requests.")
     replay.sent, replay.late = ended["sent"], ended["late"]

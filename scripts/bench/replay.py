@@ -3,10 +3,10 @@
 
     python -m scripts.bench.replay
 
-From standard input comes one line of JSON: how many boards, the baud rate, and for each request its
-line, its reply and the seconds that the board's flash takes. The boards' pseudo-terminals go to
-standard output, in one line. At the end of the input it says how it went, and ends. A board answers
-what the request says, not when it comes: under the request's own id, with a check of its own.
+From standard input comes one line of JSON: the boards' descriptors, which it inherits, the baud
+rate, and for each request its line, its reply and the seconds that the board's flash takes. At the
+end of the input it says how it went, and ends. A board answers what the request says, not when it
+comes: under the request's own id, with a check of its own.
 """
 
 from __future__ import annotations
@@ -19,7 +19,6 @@ import os
 import selectors
 import sys
 import time
-import tty
 from collections.abc import Mapping
 from typing import Any
 
@@ -36,11 +35,8 @@ _LATE = 0.010  # seconds; less than a host's scheduler may take is not worth cou
 class Board:
     """One board: what it is sent, and until when its line is taken."""
 
-    def __init__(self) -> None:
-        self.end, self._port = os.openpty()  # the port stays open, else it hangs up with its host
-        tty.setraw(self._port)
-        os.set_blocking(self.end, False)
-        self.name = os.ttyname(self._port)
+    def __init__(self, end: int) -> None:
+        self.end = end
         self.received = b""
         self.to_board_free = self.board_free = self.to_host_free = 0.0
 
@@ -123,12 +119,8 @@ def main() -> None:
     boards = Boards(told["baud"], replies_of(told["exchanged"]))
     with selectors.DefaultSelector() as selector:
         selector.register(sys.stdin, selectors.EVENT_READ)
-        names = []
-        for _ in range(told["boards"]):
-            board = Board()
-            names.append(board.name)
-            selector.register(board.end, selectors.EVENT_READ, board)
-        print(json.dumps(names), flush=True)
+        for end in told["boards"]:
+            selector.register(end, selectors.EVENT_READ, Board(end))
         _serve(selector, boards)
     print(json.dumps({"sent": boards.sent, "late": boards.late, "unknown": boards.unknown}))
 

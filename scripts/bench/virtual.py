@@ -309,17 +309,31 @@ class _Line:
 
 def talk(firmware: Firmware, host: Host, conditions: Conditions) -> Conversation:
     """Let a host talk to a fresh board over such a line."""
-    clock = Clock(charged=conditions.charged)
-    result = Conversation()
+    (conversation,) = talk_at_once(firmware, host, conditions, 1)
+    return conversation
 
-    async def run() -> None:
-        with clock.stopped():
-            line = _Line(firmware, conditions, clock, result)
-        began = clock.now()
+
+def talk_at_once(
+    firmware: Firmware, host: Host, conditions: Conditions, count: int
+) -> list[Conversation]:
+    """Let a host talk to so many fresh boards at once, each on a line of its own."""
+    clock = Clock(charged=conditions.charged)
+    results = [Conversation() for _ in range(count)]
+
+    async def talk_to_one(line: _Line, result: Conversation, began: float) -> None:
         async with Connection(line, baud=conditions.baud) as connection:
             await host(connection)
             result.seconds = clock.now() - began
 
+    async def run() -> None:
+        with clock.stopped():
+            lines = [_Line(firmware, conditions, clock, result) for result in results]
+        began = clock.now()
+        talks = (
+            talk_to_one(line, result, began) for line, result in zip(lines, results, strict=True)
+        )
+        await asyncio.gather(*talks)
+
     with asyncio.Runner(loop_factory=lambda: _VirtualLoop(clock)) as runner:
         runner.run(run())
-    return result
+    return results
