@@ -39,6 +39,12 @@ def _sample() -> dict[str, str]:
     return c_code.generate(file.load(path), path.stem)
 
 
+def _json_schema() -> bytes:
+    from provision.author import json_schema  # noqa: PLC0415
+
+    return json_schema.document().encode()
+
+
 def _exit_codes() -> str:
     from provision.wizard.ending import ExitCode  # noqa: PLC0415
 
@@ -57,6 +63,7 @@ TARGETS: list[tuple[str, Callable[[], bytes]]] = [
     ("shared/vectors/schemas.json", schemas.document),
     ("shared/vectors/values.json", values.document),
     ("shared/vectors/conversations.json", talking.document),
+    ("schemas/schema-file.json", _json_schema),
     *(
         (f"firmware_stub/example/{name}", lambda name=name: _sample()[name].encode())
         for name in ("orchard_frost_alarm.h", "orchard_frost_alarm.c")

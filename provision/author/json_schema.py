@@ -1,0 +1,690 @@
+# SPDX-License-Identifier: MIT
+"""The JSON Schema (draft-07) of schema files, with which editors complete and check them.
+
+Keys, kinds, words, limits and patterns are those that the reader itself goes by
+(provision/settings/file*.py); the few that it has within its code are named here once more, and
+tests/author/test_json_schema.py asks both at each of them.
+
+It refuses nothing that `provision check` takes. The reverse cannot be: what depends on another
+place of the file, on calculating, or on bytes of UTF-8 is left to `provision check`. Its patterns
+keep to what regular expressions of every kind understand (ECMA 262 and Python, for two).
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from provision.contract.table import MAX_KEY, MAX_TEXT, Characters, Kind
+from provision.settings.c_names import RESERVED, STATE_MEMBER
+from provision.settings.file import (
+    _MAX_PIN,
+    _PROGRAM_UNITS,
+    MAX_NAME,
+    MAX_PIN_NAME,
+    MAX_PINS,
+    MAX_VERSION,
+)
+from provision.settings.file_fields import (
+    _EVERY_KIND,
+    _FAMILIES,
+    _MEASURED,
+    _OF_KIND,
+    ABILITIES,
+    CHARACTERS,
+    KINDS,
+    MAX_CAUTION,
+    MAX_HELP,
+    MAX_INSTANCES,
+    MAX_KEY_PART,
+    MAX_LABEL,
+    MAX_OPTIONS,
+    MAX_SECTION_FIELDS,
+    MAX_SECTIONS,
+)
+from provision.settings.file_reading import _SIZES, _TIMES
+from provision.settings.values import (
+    _CHARACTER_SETS,
+    _CHARACTERS,
+    _DECIMAL_OCTET,
+    GREATEST_INTEGER,
+    KIND_LIMITS,
+    LEAST_INTEGER,
+    LONGEST_OPTION_KEY,
+)
+
+Json = dict[str, Any]
+
+# What the reader has within its code.
+_TRIAL_SECONDS = (10, 3600)
+_LEAST_SLOTS_OF_A_TRIAL = 3
+_SLOTS = (2, 8)
+_BAUD = (300, 4_000_000)
+_GREATEST_SIZE = 2**32 - 1
+_MAX_UNIT = 8
+_DIGITS = (1, 6)
+_MAX_SCHEMES = 8
+_MAX_SCHEME = 12
+_MAX_OLDER_KEYS = 8
+_MAX_CONDITION_VALUES = 32
+
+_NEEDED: Mapping[Kind, tuple[str, ...]] = {
+    Kind.TEXT: ("maximum",),
+    Kind.SECRET: ("maximum",),
+    Kind.DECIMAL: ("digits",),
+    Kind.CHOICE: ("options",),
+    Kind.PIN: ("needs",),
+    Kind.PASSPHRASE: ("network",),
+    Kind.URL: ("schemes",),
+    Kind.DURATION: ("unit",),
+    Kind.HEX: ("maximum",),
+    Kind.BLOB: ("maximum",),
+}
+"""The keys of its own that a field of a kind cannot do without."""
+
+_KINDS_IN_WORDS: Mapping[Kind, str] = {
+    Kind.TEXT: "Text.",
+    Kind.SECRET: "Text that never comes back from the board, a service key for one.",
+    Kind.INTEGER: "A whole number.",
+    Kind.DECIMAL: "A number with a fixed count of decimal digits.",
+    Kind.YES_NO: "Yes or no.",
+    Kind.CHOICE: "One of several options.",
+    Kind.PIN: "A pin of the board.",
+    Kind.NETWORK_NAME: "The name of a wireless network.",
+    Kind.PASSPHRASE: "The passphrase of a wireless network, or its key.",
+    Kind.HOST: "A host name, or an IPv4 address.",
+    Kind.URL: "A web address, or one of another scheme.",
+    Kind.IP: "An IP address.",
+    Kind.PORT: "A TCP or UDP port.",
+    Kind.TIME_ZONE: "A time zone.",
+    Kind.DURATION: "A length of time.",
+    Kind.HEX: "Bytes, typed as hexadecimal digits.",
+    Kind.BLOB: "A long value, a certificate for one.",
+}
+
+_CHARACTERS_IN_WORDS: Mapping[Characters, str] = {
+    Characters.PRINTABLE: "any but control characters",
+    Characters.ASCII: "letters without accents, digits, spaces and the usual signs",
+    Characters.WORD: "a to z, A to Z, 0 to 9, dots, hyphens and underscores",
+    Characters.DIGITS: "0 to 9",
+}
+
+# ------------------------------------------------------------------------------- kinds of value
+
+
+def _described(title: str, description: str, schema: Json) -> Json:
+    return {"title": title, "description": description, **schema}
+
+
+_CONTROLS = r"\x00-\x1f\x7f-\x9f"
+
+
+def _line(longest: int) -> Json:
+    """Return what a text for a screen is: not blank, and without control characters.
+
+    Its length is in bytes, of which every character has at least one.
+    """
+    pattern = f"^[^{_CONTROLS}]*[^{_CONTROLS} ][^{_CONTROLS}]*$"
+    return {"type": "string", "maxLength": longest, "pattern": pattern}
+
+
+def _paragraph(longest: int) -> Json:
+    """Return what a text over several lines is: white space, which is joined, counts for nothing.
+
+    Regular expressions differ in whether a few control characters are white space: those pass.
+    """
+    shown = r"[^\s\x00-\x08\x0e-\x1b\x7f-\x84\x86-\x9f]"
+    return {"type": "string", "pattern": rf"^\s*({shown}\s*){{1,{longest}}}$"}
+
+
+def _key(longest: int, taken: Iterable[str] = ()) -> Json:
+    key: Json = {"type": "string", "pattern": f"^[a-z][a-z0-9-]{{0,{longest - 1}}}$"}
+    words = sorted(word.replace("_", "-") for word in taken)
+    return {**key, "not": {"enum": words}} if words else key
+
+
+def _whole(least: int, most: int) -> Json:
+    return {"type": "integer", "minimum": least, "maximum": most}
+
+
+def _word(words: Iterable[str]) -> Json:
+    return {"type": "string", "enum": list(words)}
+
+
+def _list_of(item: Json, most: int) -> Json:
+    return {
+        "type": "array",
+        "items": item,
+        "minItems": 1,
+        "maxItems": most,
+        "uniqueItems": True,
+    }
+
+
+def _only(required: Sequence[str], properties: Mapping[str, Json | bool]) -> Json:
+    """Return what a table is that has these keys and no others."""
+    return {
+        "type": "object",
+        "required": list(required),
+        "properties": dict(properties),
+        "additionalProperties": False,
+    }
+
+
+def _where(key: str, value: object, then: Json) -> Json:
+    """Return a rule for tables in which a key has a value; with None, in which it is at all."""
+    condition: Json = {"required": [key]}
+    if value is not None:
+        condition["properties"] = {key: {"const": value}}
+    return {"if": condition, "then": then}
+
+
+def _size(least: int) -> Json:
+    digits = "[0-9]{1,15}" if least == 0 else "0{0,14}[1-9][0-9]{0,14}"
+    return {
+        "type": ["integer", "string"],
+        "minimum": least,
+        "maximum": _GREATEST_SIZE,
+        "pattern": f"^{digits} *({'|'.join(_SIZES)})$",
+    }
+
+
+def _program_unit() -> Json:
+    units = "|".join(map(str, _PROGRAM_UNITS))
+    text = {"type": "string", "pattern": f"^0{{0,12}}({units}) *B$"}
+    return {"anyOf": [{"enum": list(_PROGRAM_UNITS)}, text]}
+
+
+def _time(least: int, most: int) -> Json:
+    """Return what a length of time is; the limits count for numbers, not for text."""
+    return {
+        "type": ["integer", "string"],
+        "minimum": least,
+        "maximum": most,
+        "pattern": f"^[0-9]{{1,15}} *({'|'.join(_TIMES)})$",
+    }
+
+
+def _pin_numbers() -> Json:
+    octet = "(0{0,2}[0-9]|0?[1-9][0-9]|1[0-9][0-9]|2[0-4][0-9]|25[0-5])"
+    part = f" *{octet} *(- *{octet} *)?"
+    return {"type": "string", "pattern": f"^{part}(,{part})*$"}
+
+
+def _of_characters(characters: Characters) -> Json:
+    return {"pattern": f"^{_CHARACTER_SETS[characters].pattern}$"}
+
+
+# --------------------------------------------------------------------------------------- the top
+
+
+def _top() -> Json:
+    with_trial = {
+        "properties": {
+            "board": {"properties": {"slots": {"minimum": _LEAST_SLOTS_OF_A_TRIAL}}},
+        }
+    }
+    table = _only(
+        ("format", "title", "firmware", "board", "section"),
+        {
+            "format": _described(
+                "Format", "1, the format of schema files that this describes.", _whole(1, 1)
+            ),
+            "title": _described(
+                "Title",
+                f"What a person calls the thing, up to {MAX_LABEL} bytes.",
+                _line(MAX_LABEL),
+            ),
+            "trial": _described(
+                "Trial",
+                'How long new settings have to prove themselves before the old ones come back: "10'
+                ' s" to "1 h", or a number of seconds. Without it they stay. Needs at least'
+                f" {_LEAST_SLOTS_OF_A_TRIAL} slots.",
+                _time(*_TRIAL_SECONDS),
+            ),
+            "firmware": {"$ref": "#/definitions/firmware"},
+            "board": {"$ref": "#/definitions/board"},
+            "pin": _described(
+                "Pins",
+                f"The pins of the board, {MAX_PINS} at most.",
+                {"type": "array", "items": {"$ref": "#/definitions/pin"}, "maxItems": MAX_PINS},
+            ),
+            "section": _described(
+                "Sections",
+                f"Groups of settings that are asked together, {MAX_SECTIONS} at most.",
+                {
+                    "type": "array",
+                    "items": {"$ref": "#/definitions/section"},
+                    "minItems": 1,
+                    "maxItems": MAX_SECTIONS,
+                },
+            ),
+        },
+    )
+    return {**table, **_where("trial", None, with_trial)}
+
+
+def _firmware() -> Json:
+    table = _only(
+        ("name", "version"),
+        {
+            "name": _described(
+                "Name", f"The firmware's name, up to {MAX_NAME} bytes.", _line(MAX_NAME)
+            ),
+            "version": _described(
+                "Version",
+                f"The firmware's version, in any form, up to {MAX_VERSION} bytes.",
+                _line(MAX_VERSION),
+            ),
+        },
+    )
+    return _described("Firmware", "The firmware that these are the settings of.", table)
+
+
+def _board() -> Json:
+    size = 'in bytes, or as in "4 KiB".'
+    table = _only(
+        ("name", "flash-size", "erase-unit", "program-unit", "settings-at", "settings-size"),
+        {
+            "name": _described(
+                "Name", f"The board's name, up to {MAX_NAME} bytes.", _line(MAX_NAME)
+            ),
+            "flash-size": _described("Size of the flash", f"Of all of it, {size}", _size(1)),
+            "erase-unit": _described(
+                "Erase unit", f"What the flash erases at a time, {size}", _size(1)
+            ),
+            "program-unit": _described(
+                "Program unit",
+                "What the flash programs at a time, in bytes: a power of two from"
+                f" {_PROGRAM_UNITS[0]} to {_PROGRAM_UNITS[-1]}.",
+                _program_unit(),
+            ),
+            "settings-at": _described(
+                "Where the settings are",
+                f"From the start of the flash, on an erase unit, {size}",
+                _size(0),
+            ),
+            "settings-size": _described(
+                "Size of the settings",
+                f"The part of the flash that holds settings, in whole erase units, {size}",
+                _size(1),
+            ),
+            "slots": _described(
+                "Slots",
+                "Into how many slots the part is divided; the largest set must fit into one.",
+                {**_whole(*_SLOTS), "default": 4},
+            ),
+            "baud": _described(
+                "Rate", "Of the serial port, in baud.", {**_whole(*_BAUD), "default": 115200}
+            ),
+        },
+    )
+    return _described("Board", "What the board is like.", table)
+
+
+def _pin() -> Json:
+    table = _only(
+        (),
+        {
+            "number": _described("Number", "The number of one pin.", _whole(0, _MAX_PIN)),
+            "numbers": _described(
+                "Numbers", 'Those of several pins that are alike: "0-5, 8".', _pin_numbers()
+            ),
+            "name": _described(
+                "Name",
+                f"As printed on the board, up to {MAX_PIN_NAME} bytes; # stands for the number.",
+                _line(MAX_PIN_NAME),
+            ),
+            "can": _described(
+                "What it can do",
+                "May be left out of a pin that is taken.",
+                _list_of(_word(ABILITIES), len(ABILITIES)),
+            ),
+            "taken": _described(
+                "Taken",
+                "What the board itself uses the pin for; such a pin is never offered.",
+                _line(MAX_LABEL),
+            ),
+            "caution": _described(
+                "Caution",
+                f"Shown, and asked about, before the pin is chosen; up to {MAX_CAUTION} bytes.",
+                _paragraph(MAX_CAUTION),
+            ),
+        },
+    )
+    numbered = {"oneOf": [{"required": ["number"]}, {"required": ["numbers"]}]}
+    useful = {"anyOf": [{"required": ["can"]}, {"required": ["taken"]}]}
+    return _described(
+        "Pin", "One pin of the board, or several alike.", {**table, **numbered, **useful}
+    )
+
+
+def _section() -> Json:
+    repeat = _only(
+        ("least", "most"),
+        {
+            "least": _described(
+                "Least", "So many instances are always in use.", _whole(0, MAX_INSTANCES)
+            ),
+            "most": _described("Most", "So many can be in use.", _whole(1, MAX_INSTANCES)),
+        },
+    )
+    table = _only(
+        ("key", "label", "field"),
+        {
+            "key": _described(
+                "Key",
+                "Stable for ever: values are stored under it. Small letters, digits, hyphens,"
+                f" beginning with a letter; up to {MAX_KEY_PART}.",
+                _key(MAX_KEY_PART, (*RESERVED, STATE_MEMBER)),
+            ),
+            "label": _described(
+                "Label",
+                f"What a person reads above the questions, up to {MAX_LABEL} bytes.",
+                _line(MAX_LABEL),
+            ),
+            "help": _described(
+                "Help", f"What it is about, up to {MAX_HELP} bytes.", _paragraph(MAX_HELP)
+            ),
+            "repeat": _described(
+                "Repeat", "How many times the section is there: { least = 1, most = 4 }.", repeat
+            ),
+            "field": _described(
+                "Fields",
+                f"The settings of the section, {MAX_SECTION_FIELDS} at most.",
+                {
+                    "type": "array",
+                    "items": {"$ref": "#/definitions/field"},
+                    "minItems": 1,
+                    "maxItems": MAX_SECTION_FIELDS,
+                },
+            ),
+        },
+    )
+    return _described("Section", "A group of settings that are asked together.", table)
+
+
+# ------------------------------------------------------------------------------------- the fields
+
+
+def _field() -> Json:
+    """Return what every field is; what a field of a kind is follows from its kind."""
+    keys = {**_keys_of_every_kind(), **_titles_of_other_keys()}
+    by_kind = [
+        _where("kind", name, {"$ref": f"#/definitions/{_definition(name)}"}) for name in KINDS
+    ]
+    table = _only(("key", "kind", "label"), keys)
+    return _described("Field", "One setting.", {**table, "allOf": by_kind})
+
+
+def _definition(kind: str) -> str:
+    return f"field-of-kind-{kind}"
+
+
+def _keys_of_every_kind() -> dict[str, Json]:
+    older = rf"^([a-z][a-z0-9-]{{0,{MAX_KEY_PART - 1}}}[.])?[a-z][a-z0-9-]{{0,{MAX_KEY_PART - 1}}}$"
+    kinds = "\n".join(f"{name}: {_KINDS_IN_WORDS[kind]}" for name, kind in KINDS.items())
+    keys = {
+        "key": _described(
+            "Key",
+            "Stable for ever: the value is stored under it. Small letters, digits, hyphens,"
+            f" beginning with a letter; up to {MAX_KEY_PART}, and up to {MAX_KEY} with the key of"
+            " the section before it.",
+            _key(MAX_KEY_PART, RESERVED),
+        ),
+        "kind": _described("Kind", f"What the setting holds.\n{kinds}", _word(KINDS)),
+        "label": _described(
+            "Label",
+            f"What a person reads before the answer, up to {MAX_LABEL} bytes.",
+            _line(MAX_LABEL),
+        ),
+        "help": _described(
+            "Help", f"What a person should know, up to {MAX_HELP} bytes.", _paragraph(MAX_HELP)
+        ),
+        "required": _described(
+            "Required",
+            "True: there must be a value while the field is asked.",
+            {"type": "boolean", "default": False},
+        ),
+        "caution": _described(
+            "Caution",
+            f"Up to {MAX_CAUTION} bytes; shown, and asked about, where the value is chosen."
+            " Whatever can hurt somebody has one, and it defers to local codes and licensed"
+            " practice.",
+            _paragraph(MAX_CAUTION),
+        ),
+        "asked-if": {"$ref": "#/definitions/asked-if"},
+        "was": _described(
+            "Older keys",
+            'Keys under which a value may still be stored: ["old-key", "old-section.key"]. A key'
+            " that stands here is never declared again.",
+            _list_of({"type": "string", "pattern": older}, _MAX_OLDER_KEYS),
+        ),
+    }
+    return {name: keys[name] for name in _EVERY_KIND}
+
+
+def _asked_if() -> Json:
+    value: Json = {"type": ["boolean", "integer", "string"]}
+    several = _list_of(value, _MAX_CONDITION_VALUES)
+    table = _only(
+        ("field",),
+        {
+            "field": _described(
+                "Field",
+                "The earlier field that decides: its key, or section.key.",
+                {"type": "string"},
+            ),
+            "is": _described(
+                "Is",
+                "Its value, or a list of values. Left out: asked if it has any.",
+                {"anyOf": [value, several]},
+            ),
+        },
+    )
+    return _described(
+        "Asked if",
+        'Asked, and needed, only if another field has a value: { field = "fitted", is = true }.',
+        table,
+    )
+
+
+_OTHER_KEYS: Mapping[str, tuple[str, str]] = {
+    "default": (
+        "Default",
+        "In force while nothing is stored, and what Return stores.",
+    ),
+    "minimum": ("Minimum", "The smallest value, or the shortest length in bytes."),
+    "maximum": ("Maximum", "The largest value, or the longest length in bytes."),
+    "characters": (
+        "Characters",
+        "Which may be in it.\n"
+        + "\n".join(f"{name}: {_CHARACTERS_IN_WORDS[each]}" for name, each in CHARACTERS.items()),
+    ),
+    "unit": ("Unit", "In which it is counted, as a person reads it."),
+    "digits": ("Digits", "How many decimal digits it has."),
+    "options": ("Options", "{ key, label, help } of each; the key is what is stored."),
+    "needs": ("Needs", "What the pin must be able to do."),
+    "shares": ("Shares", "True: another field that shares may have the same pin."),
+    "network": ("Network", "The key of its network-name field, in the same section."),
+    "schemes": ("Schemes", "With which the address may begin, such as https."),
+    "families": ("Families", "[4], [6] or both."),
+    "secret": ("Secret", "True: the value never comes back from the board."),
+}
+
+
+def _titles_of_other_keys() -> dict[str, Json]:
+    """Return the keys that only some kinds have, for completion while there is no kind yet."""
+    names = dict.fromkeys(name for own in _OF_KIND.values() for name in own)
+    return {name: _described(*_OTHER_KEYS[name], {}) for name in names}
+
+
+def _of_kind(kind: Kind) -> Json:
+    """Return what a field of a kind is, beside what every field is."""
+    values: dict[str, Json] = {name: _value(kind, name) for name in _OF_KIND[kind]}
+    own = {name: _described(*_OTHER_KEYS[name], value) for name, value in values.items()}
+    common: dict[str, Json | bool] = dict.fromkeys(_EVERY_KIND, True)
+    if kind is Kind.PASSPHRASE:
+        common["required"] = {
+            "const": False,
+            "description": "Never true: an open network has no passphrase.",
+        }
+    table = _only(_NEEDED.get(kind, ()), {**common, **own})
+    rules = list(_rules(kind))
+    return {
+        "title": f"Field of kind {kind.name.lower().replace('_', '-')}",
+        "description": _KINDS_IN_WORDS[kind],
+        **table,
+        **({"allOf": rules} if rules else {}),
+    }
+
+
+def _value(kind: Kind, name: str) -> Json:
+    """Return what a key of a kind of field may hold."""
+    if name == "default":
+        return _default(kind)
+    if name in ("minimum", "maximum"):
+        if kind in _MEASURED:
+            return _whole(0 if name == "minimum" else 1, KIND_LIMITS[kind][1])
+        return _number(kind)
+    if name == "unit" and kind is Kind.DURATION:
+        return _word(("ms", "s"))
+    others: dict[str, Json] = {
+        "unit": _line(_MAX_UNIT),
+        "digits": _whole(*_DIGITS),
+        "characters": {**_word(CHARACTERS), "default": "printable"},
+        "options": _options(),
+        "needs": _list_of(_word(ABILITIES), len(ABILITIES)),
+        "shares": {"type": "boolean", "default": False},
+        "network": _key(MAX_KEY_PART),
+        "schemes": _list_of(
+            {"type": "string", "pattern": rf"^{_SCHEME}$"},
+            _MAX_SCHEMES,
+        ),
+        "families": _list_of({"enum": list(_FAMILIES)}, len(_FAMILIES)),
+        "secret": {"type": "boolean", "default": False},
+    }
+    return others[name]
+
+
+_SCHEME = f"[a-z][a-z0-9+.-]{{0,{_MAX_SCHEME - 1}}}"
+
+
+def _options() -> Json:
+    option = _only(
+        ("key", "label"),
+        {
+            "key": _described(
+                "Key", f"Stable for ever; up to {LONGEST_OPTION_KEY}.", _key(LONGEST_OPTION_KEY)
+            ),
+            "label": _described(
+                "Label", f"What a person reads, up to {MAX_LABEL} bytes.", _line(MAX_LABEL)
+            ),
+            "help": _described(
+                "Help", f"What it means, up to {MAX_HELP} bytes.", _paragraph(MAX_HELP)
+            ),
+        },
+    )
+    return {"type": "array", "items": option, "minItems": 1, "maxItems": MAX_OPTIONS}
+
+
+def _number(kind: Kind) -> Json:
+    if kind is Kind.DURATION:
+        return _time(*KIND_LIMITS[kind])
+    return _scaled(_DIGITS[0]) if kind is Kind.DECIMAL else _whole(*KIND_LIMITS[kind])
+
+
+def _scaled(digits: int) -> Json:
+    scale = 10**digits
+    return {
+        "type": "number",
+        "minimum": LEAST_INTEGER / scale,
+        "maximum": GREATEST_INTEGER / scale,
+    }
+
+
+_IPV4 = rf"{_DECIMAL_OCTET}([.]{_DECIMAL_OCTET}){{3}}".replace("(?:", "(")
+_IPV6 = r"[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*"
+
+
+def _default(kind: Kind) -> Json:
+    """Return what a default may be, as this file writes values of the kind."""
+    if kind in (Kind.INTEGER, Kind.DECIMAL, Kind.DURATION, Kind.PORT, Kind.PIN):
+        return _number(kind)
+    if kind is Kind.YES_NO:
+        return {"type": "boolean"}
+    longest = KIND_LIMITS[kind][1]
+    texts: dict[Kind, Json] = {
+        Kind.TEXT: {"maxLength": MAX_TEXT, **_of_characters(Characters.PRINTABLE)},
+        Kind.CHOICE: _key(longest),
+        Kind.NETWORK_NAME: {"minLength": 1, "maxLength": longest},
+        Kind.HOST: {"maxLength": longest, "pattern": f"^{_LABEL}([.]{_LABEL})*$"},
+        Kind.URL: {
+            "maxLength": longest,
+            "pattern": f"^{_SCHEME}://{_CHARACTERS[Kind.URL].pattern}$",
+        },
+        Kind.IP: {"pattern": f"^({_IPV4}|{_IPV6})$"},
+        Kind.TIME_ZONE: {"pattern": "^[!-~]+$"},
+        Kind.HEX: {"pattern": r"^\s*([0-9A-Fa-f]{2}\s*)*$"},
+        Kind.BLOB: {"pattern": r"^\s*([0-9A-Fa-f]{2}\s*)*$"},
+    }
+    return {"type": "string", **texts[kind]}
+
+
+_LABEL = "[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?"  # RFC 1123 section 2.1
+
+
+def _rules(kind: Kind) -> Iterable[Json]:
+    """Yield what one key of a kind of field says about another."""
+    if kind is Kind.TEXT:
+        for name, characters in CHARACTERS.items():
+            default = {"properties": {"default": _of_characters(characters)}}
+            yield _where("characters", name, default)
+    elif kind is Kind.DECIMAL:
+        for digits in range(_DIGITS[0], _DIGITS[1] + 1):
+            number = _scaled(digits)
+            limited = {"properties": dict.fromkeys(("default", "minimum", "maximum"), number)}
+            yield _where("digits", digits, limited)
+    elif kind is Kind.IP:
+        for family, pattern in ((4, _IPV4), (6, _IPV6)):
+            default = {"properties": {"default": {"pattern": f"^{pattern}$"}}}
+            yield _where("families", [family], default)
+    elif kind in (Kind.HEX, Kind.BLOB):
+        yield _where("secret", True, {"not": {"required": ["default"]}})
+
+
+# ------------------------------------------------------------------------------------ the document
+
+
+def json_schema() -> Json:
+    """Return the JSON Schema as a value."""
+    return {
+        "$schema": "http://json-schema.org/draft-07/schema#",
+        "$comment": "Made by scripts/regenerate.py from what the reader of the file goes by.",
+        "title": "Schema file",
+        "description": "The settings that a firmware needs, and what its board is like.",
+        **_top(),
+        "definitions": {
+            "firmware": _firmware(),
+            "board": _board(),
+            "pin": _pin(),
+            "section": _section(),
+            "field": _field(),
+            "asked-if": _asked_if(),
+            **{_definition(name): _of_kind(kind) for name, kind in KINDS.items()},
+        },
+    }
+
+
+def document() -> str:
+    """Return the JSON Schema as the text of its file."""
+    text = json.dumps(json_schema(), indent=2)
+    # A list of plain values reads best on one line, where it fits.
+    return re.sub(r"\[\n[^][{}]*\]", _on_one_line, text) + "\n"
+
+
+def _on_one_line(found: re.Match[str]) -> str:
+    line = re.sub(r"\n *", " ", found[0]).replace("[ ", "[").replace(" ]", "]")
+    return line if len(line) <= 80 else found[0]
