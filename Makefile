@@ -6,7 +6,7 @@ CC ?= cc
 # What an author's own build may ask for: the stub and the generated code stay silent under it.
 WARNINGS = -std=c99 -pedantic -Wall -Wextra -Wconversion -Wshadow -Werror
 
-.PHONY: demo test check env stub emulated-board regenerate fuzz branches bench clean
+.PHONY: demo test check env stub emulated-board regenerate fuzz branches mutants bench clean
 
 # The firmware stub, compiled, plays a freshly flashed board; the dialog sets it up.
 demo: env stub
@@ -40,6 +40,10 @@ fuzz: env
 # Which branches of the stub and of the Python that matters most their tests take.
 branches: env
 	$(PYTHON) scripts/branches.py
+
+# Every guard taken away, one after the other: a test must notice.
+mutants: env
+	$(PYTHON) scripts/mutate.py
 
 # What is promised of speed and size, measured: make bench ARGS="line --json".
 bench: env
