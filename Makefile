@@ -45,7 +45,7 @@ branches: env
 mutants: env
 	$(PYTHON) scripts/mutate.py
 
-# What is promised of speed and size, measured: make bench ARGS="line --json".
+# What is promised of speed and size, measured; one part alone: make bench ARGS=line
 bench: env
 	$(PYTHON) -m scripts.bench $(ARGS)
 
