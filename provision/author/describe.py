@@ -351,7 +351,10 @@ def _condition_words(condition: Condition, section: Section, schema: Schema) -> 
     label = f"only if “{_label(schema, section, condition.base_key)}”"
     if not condition.values:
         return (f"{label} has a value",)
-    return (f"{label} is {' or '.join(show(other, value) for value in condition.values)}",)
+    values = [show(other, value) for value in condition.values]
+    if other.kind is Kind.CHOICE:
+        values = [f"“{value}”" for value in values]
+    return (f"{label} is {' or '.join(values)}",)
 
 
 def _keys(field: Field, section: Section) -> Words:
