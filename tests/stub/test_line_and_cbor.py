@@ -128,6 +128,46 @@ def test_keys_of_maps(library: c.CDLL, item: str, expected: bool) -> None:
     assert library.pv_is_item(octets, len(octets)) is expected
 
 
+@pytest.mark.parametrize(
+    ("octets", "expected"),
+    [
+        # RFC 3629 section 4, the bounds of its grammar (from memory)
+        ("00", True),
+        ("7f", True),
+        ("80", False),  # a tail without a head
+        ("bf", False),
+        ("c1bf", False),  # overlong, like the next two
+        ("e09fbf", False),
+        ("f08fbfbf", False),
+        ("c280", True),
+        ("dfbf", True),
+        ("e0a080", True),
+        ("ed9fbf", True),
+        ("eda080", False),  # a surrogate
+        ("edbfbf", False),
+        ("ee8080", True),
+        ("efbfbf", True),
+        ("f0908080", True),
+        ("f48fbfbf", True),
+        ("f4908080", False),  # beyond U+10FFFF
+        ("f5808080", False),
+        ("c27f", False),  # no tail
+        ("c2c0", False),
+        ("e0a0", False),  # cut off
+    ],
+)
+def test_text_is_utf8(library: c.CDLL, octets: str, expected: bool) -> None:
+    """As RFC 3629 has it; the host's Python agrees."""
+    text = bytes.fromhex(octets)
+    item = bytes([0x60 + len(text)]) + text
+    assert library.pv_is_item(item, len(item)) is expected
+    if expected:
+        assert text.decode()
+    else:
+        with pytest.raises(UnicodeDecodeError):
+            text.decode()
+
+
 LEAVES = st.none() | st.booleans() | st.integers(-(2**31), 2**32 - 1) | st.binary(max_size=30)
 ITEMS: st.SearchStrategy[Item] = st.recursive(
     LEAVES | st.text(st.characters(codec="utf-8"), max_size=30),
