@@ -65,7 +65,9 @@ def _parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action=_Version, help="print the version and leave")
-    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    commands = parser.add_subparsers(
+        title="commands", metavar="COMMAND", required=True, parser_class=_Command
+    )
 
     setup = _add(commands, "setup", _setup, "ask what the board needs, store it, see it work")
     _add_port(setup)
@@ -117,7 +119,34 @@ def _parser() -> argparse.ArgumentParser:
     generate = _add(commands, "generate", _generate, "write the C for a schema file")
     _add_file(generate)
     generate.add_argument("--out", type=Path, required=True, metavar="DIR", help="where to")
+
+    for name, words in _OF_AUTHORS.items():
+        commands.add_parser(name, help=words, description=f"{words[0].upper()}{words[1:]}.")
     return parser
+
+
+_OF_AUTHORS = {
+    "describe": "write a page about the settings, for people",
+}
+"""Commands that are modules of provision.author by the same name, and what they do."""
+
+
+class _Command(argparse.ArgumentParser):
+    """The parser of a command; one of a module gets its arguments when it is called for.
+
+    So `--help` does not import what only one command needs.
+    """
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> tuple[Any, list[str]]:
+        """See ArgumentParser."""
+        name = (self.prog or "").rpartition(" ")[2]
+        if name in _OF_AUTHORS and self.get_default("command") is None:
+            from importlib import import_module  # noqa: PLC0415
+
+            module = import_module(f"provision.author.{name.replace('-', '_')}")
+            module.add_arguments(self)
+            self.set_defaults(command=module.run)
+        return super().parse_known_args(args, namespace)
 
 
 class _Version(argparse.Action):
