@@ -61,7 +61,7 @@ def uf2(content: bytes, address: int, *, family: int | None = None, size: int = 
     )
 
 
-SECRET_IN_ELF = "blossom-before-frost"
+SECRET_IN_ELF = "Vq8.mZ2x-Lk0wTe"
 
 _SOURCE = f"""
 const char greeting[] = "{SECRET_IN_ELF}";
