@@ -20,9 +20,11 @@ import re
 import stat
 import struct
 import tomllib
+from bisect import bisect_left
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from enum import Enum
+from itertools import islice
 from pathlib import Path
 from typing import BinaryIO
 
@@ -541,19 +543,19 @@ def _elf_parts(path: Path, file: BinaryIO) -> Iterator[Part]:
     from elftools.construct.core import ConstructError  # noqa: PLC0415
 
     try:
-        parts = list(_loaded(file))
+        parts = list(islice(_loaded(file), MAX_PARTS + 1))
     except (
         # pyelftools believes what it reads: a damaged header shows itself in any of these.
         *(ELFError, ConstructError, ArithmeticError, AssertionError, AttributeError),
         *(LookupError, MemoryError, OSError, TypeError, ValueError),
     ):
         raise _cut_short(path, "its ELF headers point to what is not there") from None
+    if len(parts) > MAX_PARTS:
+        raise InputError(f"{path}: is in more than {MAX_PARTS:,} parts; link it into fewer.")
     size = os.fstat(file.fileno()).st_size
     for part in parts:
         if part.offset + part.size > size:
             raise _cut_short(path, f"it has {size:,} bytes, and loads some beyond")
-    if len(parts) > MAX_PARTS:
-        raise InputError(f"{path}: is in more than {MAX_PARTS:,} parts; link it into fewer.")
     yield from parts
 
 
@@ -562,13 +564,13 @@ def _loaded(file: BinaryIO) -> Iterator[Part]:
     from elftools.elf.elffile import ELFFile  # noqa: PLC0415
 
     elf = ELFFile(file)
-    sections = [
+    sections = sorted(
         (section["sh_offset"], section["sh_size"])
         for section in elf.iter_sections()
         if section["sh_size"]
         and section["sh_type"] != "SHT_NOBITS"
         and section["sh_flags"] & SH_FLAGS.SHF_ALLOC
-    ]
+    )
     for segment in elf.iter_segments():
         if segment["p_type"] != "PT_LOAD" or not segment["p_filesz"]:
             continue
@@ -579,6 +581,6 @@ def _loaded(file: BinaryIO) -> Iterator[Part]:
         )
         if not sections:
             yield Part(address_of_start, size, start)
-        for offset, length in sections:
-            if start <= offset < start + size:
-                yield Part(address_of_start + offset - start, length, offset)
+        first, after = (bisect_left(sections, (at, 0)) for at in (start, start + size))
+        for offset, length in sections[first:after]:
+            yield Part(address_of_start + offset - start, length, offset)

@@ -6,6 +6,7 @@ from __future__ import annotations
 import argparse
 import os
 import random
+import struct
 import tracemalloc
 from pathlib import Path
 
@@ -212,6 +213,34 @@ def test_damaged_elf(tmp_path: Path) -> None:
         except InputError:
             refused += 1
     assert refused > 200  # those that were cut, save where the cut is past the last header
+
+
+def elf_of(segments: int, sections: int) -> bytes:
+    """Return an ELF file whose segments all load all of its sections (System V ABI, chapter 4)."""
+    at = 64 + 56 * segments if sections else 0
+    header = struct.pack(
+        *("<16sHHIQQQIHHHHHH", b"\x7fELF\2\1\1", 2, 243, 1, 0, 64, at, 0),
+        *(64, 56, segments, 64, sections, 0),
+    )
+    segment = struct.pack("<IIQQQQQQ", 1, 5, 0, 0, 0x1000, 64, 64, 4)
+    section = struct.pack("<IIQQQQIIQQ", 0, 1, 2, 0, 8, 4, 0, 0, 4, 0)
+    return header + segment * segments + section * sections
+
+
+def test_elf_by_segments_and_by_sections(tmp_path: Path) -> None:
+    """Where an ELF file has no sections its segments are what it loads, whole."""
+    by_segments = elf_of(1, 0)
+    image = image_of(tmp_path, "a.elf", by_segments)
+    assert memory_of(image) == memory(by_segments[:64], 0x1000)
+    by_sections = elf_of(1, 1)
+    image = image_of(tmp_path, "a.elf", by_sections)
+    assert memory_of(image) == memory(by_sections[8:12], 0x1008)
+
+
+def test_elf_that_would_never_end(tmp_path: Path) -> None:
+    """Segments and sections that multiply are refused before they fill the memory."""
+    with pytest.raises(InputError, match="is in more than 100,000 parts"):
+        image_of(tmp_path, "a.elf", elf_of(5000, 5000))
 
 
 LINE = ":10010000214601360121470136007EFE09D2190140\n"
