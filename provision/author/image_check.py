@@ -52,8 +52,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=parse_address,
         default=0,
         metavar="ADDRESS",
-        help="the address at which the processor sees the flash, which all addresses then count"
-        " from (0)",
+        help="where the processor sees the start of the flash, if the pieces' addresses are those"
+        " that it sees (0)",
     )
     parser.add_argument(
         "--uf2-family",
