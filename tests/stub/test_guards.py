@@ -1,0 +1,124 @@
+# SPDX-License-Identifier: MIT
+"""Guards that the other tests run and would not miss: each test here was called for by a mutant.
+
+`make mutants` takes the guards away one by one.
+"""
+
+from __future__ import annotations
+
+import base64
+import ctypes as c
+
+import pytest
+
+from provision.board.engine import settings_geometry
+from provision.board.flash import Flash
+from provision.contract.line import crc32c
+from provision.contract.messages import Message, encode_message
+from provision.contract.profile import Item
+from provision.contract.table import MessageType as Type
+from provision.contract.table import Refusal
+from provision.settings.whole import staged_digest
+from tests.stub.c_stub import Stub
+from tests.stub.twins import TOKEN, declaration, messages, request
+
+
+class Watched(Stub):
+    """A stub of which is known how much it had sent before each erase and program."""
+
+    def __init__(self, library: c.CDLL, name: str) -> None:
+        declared = declaration(name)
+        super().__init__(library, declared, Flash(settings_geometry(declared)))
+        self.before: list[int] = []
+        assert self.start() == 0
+        self.before.clear()
+
+    def _program(self, at: int, data: bytes) -> int:
+        self.before.append(len(self.sent))
+        return super()._program(at, data)
+
+    def _erase(self, at: int) -> int:
+        self.before.append(len(self.sent))
+        return super()._erase(at)
+
+    def answer(self, type_: int, body: dict[int, Item] | None = None) -> Message:
+        """Return the one reply to a request."""
+        (reply,) = messages(self.receive(request(type_, body)))
+        return reply
+
+    def stage(self, level: int) -> None:
+        """Stage the one setting of the trial board."""
+        reply = self.answer(Type.SET_FIELD, {1: "lamp.level", 2: level})
+        assert reply.type == Type.SET_FIELD_REPLY
+
+    def store(self, level: int) -> None:
+        """Commit a set of the trial board."""
+        self.stage(level)
+        self.before.clear()
+        digest = staged_digest(self.descriptors.model, {"lamp.level": level})
+        token = bytes([level, *TOKEN[1:]])
+        assert self.answer(Type.COMMIT, {1: 1, 2: digest, 3: token}).type == Type.COMMIT_REPLY
+
+    @property
+    def generation(self) -> int:
+        """The generation in force."""
+        generation = self.answer(Type.STATUS).body[8]
+        assert isinstance(generation, int)
+        return generation
+
+
+@pytest.mark.parametrize("type_", [Type.COMMIT, Type.CONFIRM, Type.UNDO, Type.ERASE])
+def test_nothing_is_sent_before_the_last_unit_is_programmed(library: c.CDLL, type_: Type) -> None:
+    """A reply means that what it acknowledges outlives a loss of power from then on [6.5, 6.7]."""
+    stub = Watched(library, "trial-board")
+    stub.store(1)
+    if type_ is not Type.COMMIT:
+        stub.store(2)
+        generation = stub.generation
+        stub.before.clear()
+        assert stub.answer(type_, {1: generation}).type == type_ + 1
+    assert stub.before
+    assert not any(stub.before)
+
+
+@pytest.mark.parametrize(("id_", "unused"), [(1, 2), (300, 4)])
+def test_a_request_whose_pad_bits_are_not_zero_is_ignored(
+    library: c.CDLL, id_: int, unused: int
+) -> None:
+    """A BODY has one spelling only [2.2]. Its CHECK is right, and its item is a request."""
+    stub = Watched(library, "trial-board")
+    item = encode_message(Message(1, Type.HELLO, id_))
+    assert len(item) * 8 % 6 == 6 - unused
+    alphabet = (
+        "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"  # RFC 4648 table 2
+    )
+    body = base64.urlsafe_b64encode(item).decode().rstrip("=")
+    others = [body[:-1] + alphabet[alphabet.index(body[-1]) | bits] for bits in range(1 << unused)]
+    answered = [spelling for spelling in others if stub.receive(line_of(spelling))]
+    assert answered == [body]
+
+
+@pytest.mark.parametrize("body", ["hAEBAaAA", "hAEBAaA=", "hAEBAaAAA"])
+def test_a_request_with_a_character_too_many_is_ignored(library: c.CDLL, body: str) -> None:
+    """A zero byte behind the item, padding, and a character that carries no whole byte."""
+    stub = Watched(library, "trial-board")
+    assert stub.receive(line_of("hAEBAaA"))  # hello with id 1
+    assert stub.receive(line_of(body)) == b""
+
+
+def line_of(body: str) -> bytes:
+    """Return the line with this BODY, whatever it is, and the CHECK that is right for it."""
+    digits = f"{crc32c(body.encode()):08x}"
+    check = "".join(chr(0x40 + int(digit, 16)) for digit in digits)
+    return f"\n~{body}{check}\n".encode()
+
+
+@pytest.mark.parametrize("count", [2, 32])
+def test_a_count_that_is_wrong_beside_a_right_digest_differs(library: c.CDLL, count: int) -> None:
+    """Clause 6.5 has the board compare both: the digest alone is 32 bits of a guess."""
+    stub = Watched(library, "trial-board")
+    stub.stage(3)
+    digest = staged_digest(stub.descriptors.model, {"lamp.level": 3})
+    reply = stub.answer(Type.COMMIT, {1: count, 2: digest, 3: TOKEN})
+    assert (reply.type, reply.body) == (Type.REFUSAL, {1: Refusal.SET_DIFFERS})
+    assert stub.generation == 0
