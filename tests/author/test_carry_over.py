@@ -1,0 +1,657 @@
+# SPDX-License-Identifier: MIT
+"""What is said of an update before it is published is what boards do when it comes.
+
+Ten versions of one schema file (versions/*.toml); of every two, in both directions and with any
+number of versions between, one is the old firmware and one the new. The old one's generated C
+stores complete sets, the new one's is started on that flash, and each setting is compared with what
+was said: clause 10 decides there, one value after the other. Values are drawn at the limits of all
+versions, so that what is said to happen on some boards is seen to happen, and not to happen.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ctypes as c
+import json
+import random
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import cycle, permutations
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from provision.author import c_code
+from provision.author.carry_over import (
+    Carried,
+    Chance,
+    Fate,
+    add_arguments,
+    carry_over,
+    lines,
+    run,
+    summary,
+)
+from provision.board.engine import settings_geometry
+from provision.board.flash import Flash
+from provision.board.store import Store as Slots
+from provision.board.store import pack_values, unpack_values
+from provision.contract.profile import Item
+from provision.contract.table import (
+    CommitKey,
+    GetValuesKey,
+    GetValuesReplyKey,
+    Held,
+    Kind,
+    MessageType,
+    SetFieldKey,
+    StatusReplyKey,
+    Store,
+)
+from provision.settings.declaration import Declaration
+from provision.settings.file import load, read
+from provision.settings.model import Field, Schema, Setting, Value
+from provision.settings.values import check_value, limits
+from provision.settings.whole import check_whole, in_force, missing, staged_digest
+from tests.stub.c_stub import IN_FORCE, IS_ACTIVE, UNDEFINED, CSchema, Guarded, Stub, build
+from tests.stub.twins import messages, request
+
+VERSIONS = Path(__file__).with_name("versions")
+FILES = {file.stem: file for file in sorted(VERSIONS.glob("*.toml"))}
+DECLARED = {name: load(file) for name, file in FILES.items()}
+PAIRS = list(permutations(DECLARED, 2))
+SETS_OF_EACH = 40
+
+KEPT = frozenset({Fate.KEPT, Fate.RENAMED, Fate.CONVERTED})
+
+
+# ---------------------------------------------------------------------------------- what is stored
+
+
+PLAIN_VALUES: Mapping[Kind, list[Value]] = {
+    Kind.YES_NO: [False, True],
+    Kind.NETWORK_NAME: [b"orchard", bytes(range(32))],
+    Kind.PASSPHRASE: ["blossom-in-may", "a1" * 32],
+    Kind.HOST: ["a", "weather.example.org", "w" * 20, "w" * 21, "192.0.2.7"],
+    Kind.URL: ["https://h", "http://h", "https://example.net/frost"],
+    Kind.IP: [bytes([192, 0, 2, 7]), bytes(15) + b"\1"],
+    Kind.TIME_ZONE: ["UTC0", "CET-1CEST,M3.5.0,M10.5.0/3"],
+    Kind.TEXT: ["é" * 6, "Ä" * 12, "é" * 20],
+    # Of a decimal with three digits, 0.12 and 0.125.
+    Kind.DECIMAL: [*range(10), 120, 125, 27_300, 27_405],
+}
+
+
+def pool(field: Field, schema: Schema) -> list[Value]:
+    """Return values for a field: at and around the limits that any version states for its kind."""
+    edges = {
+        edge
+        for declared in DECLARED.values()
+        for setting in declared.schema.settings
+        if setting.field.kind is field.kind
+        for edge in limits(setting.field)
+    }
+    found = list(PLAIN_VALUES.get(field.kind, []))
+    match field.kind:
+        case Kind.INTEGER | Kind.DECIMAL | Kind.DURATION | Kind.PORT:
+            found += [edge + way for edge in edges for way in (-1, 0, 1)]
+        case Kind.CHOICE:
+            found += [option.key for option in field.options]
+        case Kind.PIN:
+            found += [pin.number for pin in schema.pins]
+        case Kind.TEXT | Kind.SECRET:
+            found += [sign * edge for sign in "x7 -" for edge in edges if edge <= 64]
+        case Kind.HEX | Kind.BLOB:
+            found += [bytes(edge) for edge in edges if edge <= 400]
+    return [value for value in found if check_value(field, value, schema) is None]
+
+
+class Sets:
+    """Complete sets of one version, as a board admits them whole.
+
+    Of every setting all values of its pool have their turn.
+    """
+
+    def __init__(self, schema: Schema, drawn: random.Random) -> None:
+        self._schema, self._drawn = schema, drawn
+        self._values = {
+            setting.key: cycle(drawn.sample(values, len(values)))
+            for setting in schema.settings
+            for values in (pool(setting.field, schema),)
+        }
+
+    def next(self) -> dict[str, Value]:
+        """Return one more; between few settings and nearly all of them are set."""
+        while True:
+            density = self._drawn.choice([0.1, 0.5, 0.9])
+            chosen = [key for key in self._values if self._drawn.random() < density]
+            values = {key: next(self._values[key]) for key in chosen}
+            while lacking := missing(self._schema, values):
+                values[lacking] = next(self._values[lacking])
+            if check_whole(self._schema, {}, with_partners(self._schema, values)) is None:
+                return values
+
+
+def with_partners(schema: Schema, values: Mapping[str, Value]) -> dict[str, Value | None]:
+    """Return the values, and that the rest of a pair is cleared (clause 9.6, partner)."""
+    pairs = [s.key for s in schema.settings if s.field.network or _is_network(s)]
+    return {**dict.fromkeys(pairs), **values}
+
+
+def _is_network(setting: Setting) -> bool:
+    return setting.field.kind is Kind.NETWORK_NAME
+
+
+# ------------------------------------------------------------------------------------- the boards
+
+
+@dataclass
+class View:
+    """What a board says that it holds, and what its firmware reads in the settings struct."""
+
+    held: dict[str, Held]
+    values: dict[str, Item]
+    lacking: list[str]
+    """Settings that are required and active and have no value in force."""
+
+    missing: Item
+    """What status calls the first of them."""
+
+
+class CBoard:
+    """A board that runs the C generated for one version."""
+
+    def __init__(self, library: c.CDLL, name: str) -> None:
+        self.declared = DECLARED[name]
+        self.schema = self.declared.schema
+        self.flash = Flash(settings_geometry(self.declared))
+        self.stub = Stub(library, self.declared, self.flash)
+        # In place of the descriptors that the tests of the stub build: those of the generated C.
+        generated = CSchema.in_dll(library, f"{name.replace('-', '_')}_schema")
+        self.stub.settings = Guarded(generated.settings_size)
+        self.stub.staged = Guarded(generated.settings_size)
+        self.stub.config.schema = c.pointer(generated)
+        self.stub.config.settings = self.stub.settings.address
+        self.stub.config.staged = self.stub.staged.address
+
+    def start_on(self, content: bytes) -> None:
+        """Start on a flash with this content."""
+        self.flash.__init__(self.flash.geometry, content)  # type: ignore[misc]
+        self.stub.config.boot_number += 1
+        assert self.stub.start() == 0
+
+    def ask(self, type_: MessageType, body: dict[int, Item] | None = None) -> dict[int, Item]:
+        """Send a request that must be granted; return the body of the reply."""
+        (reply,) = messages(self.stub.receive(request(type_, body)))
+        assert reply.type == type_ + 1, (reply, body)
+        return reply.body
+
+    def store(self, values: Mapping[str, Value | None]) -> bytes:
+        """Store values as a host does; return what the flash holds then."""
+        for key, value in values.items():
+            self.ask(MessageType.SET_FIELD, {SetFieldKey.FIELD: key, SetFieldKey.VALUE: value})
+        self.ask(
+            MessageType.COMMIT,
+            {
+                CommitKey.COUNT: len(values),
+                CommitKey.DIGEST: staged_digest(self.schema, values),
+                CommitKey.TOKEN: self.stub.config.boot_number.to_bytes(8, "big"),
+            },
+        )
+        return self.flash.content
+
+    def view(self) -> View:
+        """Ask for everything."""
+        self.ask(MessageType.HELLO)
+        entries: list[Any] = []
+        while len(entries) < len(self.schema.settings):
+            reply = self.ask(MessageType.GET_VALUES, {GetValuesKey.FIRST: len(entries)})
+            entries += reply[GetValuesReplyKey.ENTRIES]  # type: ignore[arg-type]
+        status = self.ask(MessageType.STATUS)
+        lacking = [
+            setting.key
+            for setting in self.schema.settings
+            if setting.field.required
+            and self.stub.flags(setting.key) & (IS_ACTIVE | IN_FORCE) == IS_ACTIVE
+        ]
+        state = status[StatusReplyKey.STORE]
+        assert (state == Store.INCOMPLETE) == bool(lacking)
+        return View(
+            {entry[0]: Held(entry[1]) for entry in entries},
+            {entry[0]: entry[2] for entry in entries if len(entry) > 2},
+            lacking,
+            status.get(StatusReplyKey.MISSING),
+        )
+
+
+@dataclass(frozen=True)
+class StoredSet:
+    """A complete set of one version, and the flash to which its C board stored it."""
+
+    values: Mapping[str, Value]
+    flash: bytes
+    payload: bytes
+
+
+@pytest.fixture(scope="module")
+def boards(tmp_path_factory: pytest.TempPathFactory) -> Mapping[str, CBoard]:
+    """Return a C board of every version."""
+    folder = tmp_path_factory.mktemp("versions")
+    for name, declared in DECLARED.items():
+        c_code.write(declared, name, folder)
+    library = build(
+        folder, *sorted(folder.glob("*.c")), options=(*UNDEFINED, "-O1", "-g", f"-I{folder}")
+    )
+    return {name: CBoard(library, name) for name in DECLARED}
+
+
+@pytest.fixture(scope="module")
+def stored(boards: Mapping[str, CBoard]) -> Mapping[str, list[StoredSet]]:
+    """Return complete sets of every version, stored by its C board."""
+    found = {}
+    for name, board in boards.items():
+        sets = Sets(board.schema, random.Random(name))
+        found[name] = [store_one(board, sets.next()) for _ in range(SETS_OF_EACH)]
+    return found
+
+
+def store_one(board: CBoard, values: Mapping[str, Value]) -> StoredSet:
+    """Store a set on a fresh flash."""
+    board.start_on(Flash(board.flash.geometry).content)
+    flash = board.store(with_partners(board.schema, values))
+    slots = Slots(Flash(board.flash.geometry, flash), board.declared.board.slots)
+    slots.boot(offers_trial=False)
+    return StoredSet(values, flash, slots.current.payload)
+
+
+# ------------------------------------------------------------------- what was said, and what is so
+
+
+def means_the_same(old: Field, value: Value, new: Field, other: Value) -> bool:
+    """Whether two values are equal; numbers with other digits by what they count."""
+    if old.kind is not Kind.DECIMAL:
+        return value == other
+    assert isinstance(value, int)
+    assert isinstance(other, int)
+    return Fraction(value, 10 ** (old.digits or 0)) == Fraction(other, 10 ** (new.digits or 0))
+
+
+def shown(setting: Setting, value: Value) -> Item:
+    """Return how get-values has a value (clause 6.3): a blob's length."""
+    return len(value) if setting.field.kind is Kind.BLOB and isinstance(value, bytes) else value
+
+
+def sources(carried: tuple[Carried, ...], new: Setting) -> list[Carried]:
+    """Return the entries of a new setting."""
+    return [each for each in carried if each.new is new]
+
+
+class Seen:
+    """What was seen of each entry that says "on some boards": there must be both."""
+
+    def __init__(self) -> None:
+        self._kept: defaultdict[tuple[str, bool], set[bool]] = defaultdict(set)
+
+    def note(self, each: Carried, *, asked: bool, so: bool) -> None:
+        """Note that a value was kept or not, or that a setting lacked one or not."""
+        self._kept[each.keys, asked].add(so)
+
+    def both(self, each: Carried, *, asked: bool) -> bool:
+        """Whether it was so once, and once not."""
+        return self._kept[each.keys, asked] == {False, True}
+
+
+def compare(
+    carried: tuple[Carried, ...], values: Mapping[str, Value], view: View, seen: Seen
+) -> None:
+    """Compare what was said with what a new board holds after an old one had these values."""
+    for new in dict.fromkeys(each.new for each in carried if each.new):
+        entries = sources(carried, new)
+        found = [each for each in entries if each.old and each.old.key in values]
+        if not found:
+            assert view.held[new.key] is Held.UNSET, new.key
+        for each in found:
+            assert each.old is not None
+            value = values[each.old.key]
+            is_first = each is found[0]
+            kept = view.held[new.key] is Held.SET and is_first
+            if is_first:
+                assert view.held[new.key] is not Held.UNSET
+            if kept and not new.field.is_secret:
+                was = shown(each.old, value)
+                assert means_the_same(each.old.field, was, new.field, view.values[new.key])  # type: ignore[arg-type]
+            if each.fate is Fate.PARTLY:
+                seen.note(each, asked=False, so=kept)
+            else:
+                assert kept is (each.fate in KEPT), (each, value, view.held[new.key])
+        lacks = new.key in view.lacking
+        for each in entries:
+            if each.asked is Chance.PERHAPS:
+                seen.note(each, asked=True, so=lacks)
+            else:
+                assert lacks is (each.asked is Chance.ALWAYS), (each, values)
+
+
+@pytest.mark.needs("gcc")
+@pytest.mark.parametrize(("old", "new"), PAIRS)
+def test_boards_do_what_was_said(
+    boards: Mapping[str, CBoard], stored: Mapping[str, list[StoredSet]], old: str, new: str
+) -> None:
+    """Every setting of each pair; the C board and the Python board hold the same (clause 10)."""
+    carried = carry_over(DECLARED[old], DECLARED[new])
+    board, seen = boards[new], Seen()
+    for one in stored[old]:
+        board.start_on(one.flash)
+        view = board.view()
+        compare(carried, one.values, view, seen)
+
+        meant = unpack_values(board.schema, one.payload)
+        assert {key for key, held in view.held.items() if held is Held.SET} == set(meant.values)
+        assert {k for k, held in view.held.items() if held is Held.FELL_BACK} == meant.fell_back
+        # In force are the defaults, too; get-values has none for a setting that was never set.
+        counts = in_force(board.schema, meant.values)
+        for setting in board.schema.settings:
+            expected = view.held[setting.key] is not Held.UNSET and setting.key in counts
+            assert (setting.key in view.values) is (expected and not setting.field.is_secret)
+            if setting.key in view.values:
+                assert view.values[setting.key] == shown(setting, counts[setting.key])
+        assert view.missing == missing(board.schema, meant.values)
+
+    for each in carried:
+        if "still stored as" in each.words:
+            continue  # by an older firmware than these two: see the test of three
+        if each.fate is Fate.PARTLY:
+            assert seen.both(each, asked=False), (each.keys, each.words)
+        if each.asked is Chance.PERHAPS:
+            assert seen.both(each, asked=True), (each.keys, each.words)
+
+
+@pytest.mark.needs("gcc")
+@pytest.mark.parametrize(("old", "new"), PAIRS)
+def test_no_update_and_no_downgrade_bricks_a_board(
+    boards: Mapping[str, CBoard], stored: Mapping[str, list[StoredSet]], old: str, new: str
+) -> None:
+    """The new firmware starts, answers, takes what it lacks; the old one then starts on that."""
+    board, back = boards[new], boards[old]
+    drawn = random.Random(old + new)
+    for one in stored[old][:6]:
+        board.start_on(one.flash)
+        flash = board.store(completing(board.schema, one.payload, drawn))
+        board.start_on(flash)
+        assert board.view().lacking == []
+        back.start_on(flash)
+        back.view()
+
+
+def completing(schema: Schema, payload: bytes, drawn: random.Random) -> dict[str, Value | None]:
+    """Return what a host stages so that a board admits the whole of what it kept."""
+    kept = unpack_values(schema, payload).values
+    changes: dict[str, Value | None] = {}
+    for _ in schema.settings:
+        fault = check_whole(schema, kept, changes)
+        if fault is None:
+            return changes
+        setting = schema.setting(fault.field)
+        assert setting is not None
+        changes[fault.field] = drawn.choice(pool(setting.field, schema))
+    # More settings need a pin than there are pins: the person begins anew.
+    return {**dict.fromkeys(kept), **with_partners(schema, Sets(schema, drawn).next())}
+
+
+def test_what_an_update_left_under_older_keys_survives_the_next_one(
+    stored: Mapping[str, list[StoredSet]],
+) -> None:
+    """Of every three versions: the first stores, the second only starts, the third is the update.
+
+    The second stores nothing, so that values still lie under the keys of the first.
+    """
+    lost = set()
+    compared = 0
+    for first, old, new in permutations(DECLARED, 3):
+        before, after = DECLARED[old].schema, DECLARED[new].schema
+        carried = carry_over(DECLARED[old], DECLARED[new])
+        for one in stored[first][:10]:
+            held = unpack_values(before, one.payload).values
+            if missing(before, held):
+                continue  # the old firmware waits for a person, who stores
+            kept = unpack_values(after, one.payload).values
+            for each in carried:
+                if each.old is None or each.new is None or each.old.key not in held:
+                    continue
+                compared += 1
+                is_kept = each.new.key in kept and means_the_same(
+                    each.old.field, held[each.old.key], each.new.field, kept[each.new.key]
+                )
+                if each.fate in KEPT:
+                    assert is_kept, (first, old, new, each)
+                if not is_kept and "still stored as mast.name" in each.words:
+                    lost.add(each.keys)
+    assert compared > 10_000
+    assert lost == {"orchard.title"}
+
+
+# ------------------------------------------------------------------------ one change after another
+
+LEAST = """\
+format = 1
+title = "Frost alarm"
+firmware = { name = "frost-alarm", version = "VERSION" }
+board = { name = "mast", flash-size = 65536, erase-unit = 4096, program-unit = UNIT, \
+settings-at = AT, settings-size = SIZE, slots = SLOTS }
+[[section]]
+key = "mast"
+label = "Mast"
+field = [FIELDS]
+"""
+
+
+def declare(
+    *fields: str, at: int = 0, size: int = 16384, slots: int = 4, unit: int = 16
+) -> Declaration:
+    """Return a declaration with these fields of one section."""
+    text = LEAST.replace("FIELDS", ", ".join(f"{{ label = 'L', {field} }}" for field in fields))
+    for word, value in {"AT": at, "SIZE": size, "SLOTS": slots, "UNIT": unit}.items():
+        text = text.replace(f"= {word}", f"= {value}")
+    return read(text, "frost-alarm.toml")
+
+
+NAME = "key = 'name', kind = 'text', maximum = 20"
+
+
+def one(old: str, new: str) -> Carried:
+    """Return what becomes of the only setting."""
+    (carried,) = carry_over(declare(old), declare(new))
+    return carried
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "fate", "words"),
+    [
+        (NAME, NAME, Fate.KEPT, ""),
+        (NAME, NAME.replace("20", "30"), Fate.KEPT, ""),
+        (
+            NAME,
+            NAME.replace("20", "12"),
+            Fate.PARTLY,
+            "at most 12 characters now; else it has no value",
+        ),
+        (
+            NAME + ", required = true",
+            NAME.replace("20", "12") + ", required = true",
+            Fate.PARTLY,
+            "at most 12 characters now; else it will be asked",
+        ),
+        (
+            NAME + ", default = 'mast'",
+            NAME + ", default = 'tower', minimum = 3",
+            Fate.PARTLY,
+            "at least 3 characters now; else the default counts: tower",
+        ),
+        (
+            NAME,
+            NAME + ", characters = 'digits'",
+            Fate.PARTLY,
+            "only the digits 0 to 9 now; else it has no value",
+        ),
+        (
+            NAME,
+            "key = 'name', kind = 'text', minimum = 21, maximum = 30, required = true",
+            Fate.REFUSED,
+            "21 to 30 characters now; it will be asked",
+        ),
+        (
+            NAME,
+            "key = 'name', kind = 'secret', maximum = 20",
+            Fate.DROPPED,
+            "its kind was text and is secret; it has no value",
+        ),
+        (
+            "key = 'every', kind = 'duration', unit = 's'",
+            "key = 'every', kind = 'duration', unit = 'ms', default = '2 s'",
+            Fate.DROPPED,
+            "its unit was s and is ms; the default counts: 2 s",
+        ),
+        (
+            "key = 'key', kind = 'hex', maximum = 8, secret = true",
+            "key = 'key', kind = 'hex', maximum = 8",
+            Fate.KEPT,
+            "it was a secret, and everybody can read it from the board now",
+        ),
+        (NAME, NAME + ", required = true", Fate.KEPT, "it will be asked where it has no value"),
+    ],
+)
+def test_each_change_has_its_words(old: str, new: str, fate: Fate, words: str) -> None:
+    """What it is, and what follows for whoever has the board."""
+    assert (one(old, new).fate, one(old, new).words) == (fate, words)
+
+
+@pytest.mark.parametrize(
+    ("change", "found"),
+    [
+        ({"at": 16384}, False),
+        ({"size": 32768}, False),  # slots of another size
+        ({"unit": 256}, False),  # the payload begins elsewhere
+        ({"unit": 1}, True),
+        ({"size": 32768, "slots": 8}, True),
+    ],
+)
+def test_settings_that_lie_elsewhere_are_lost(change: dict[str, int], found: bool) -> None:
+    """Said, and seen: the new board starts on the whole flash as the old one left it."""
+    old, new = declare(NAME), declare(NAME, **change)
+    (carried,) = carry_over(old, new)
+    assert (carried.fate is Fate.KEPT) is found
+    assert found or "elsewhere" in carried.words
+
+    whole = bytearray(b"\xff" * old.board.flash_size)
+    area = Flash(settings_geometry(old))
+    slots = Slots(area, old.board.slots)
+    slots.boot(offers_trial=False)
+    payload = pack_values(old.schema, {"mast.name": "Lower orchard"})
+    slots.commit(payload, bytes(8), bytes(8), on_trial=False)
+    whole[old.board.settings_at : old.board.settings_at + len(area.content)] = area.content
+    start, geometry = new.board.settings_at, settings_geometry(new)
+    after = Slots(Flash(geometry, bytes(whole[start : start + geometry.size])), new.board.slots)
+    after.boot(offers_trial=False)
+    assert (after.current.payload == payload) is found
+
+
+def test_fewer_slots_may_lose_the_newest_set() -> None:
+    """Which slot it is in depends on how often settings were stored."""
+    (carried,) = carry_over(declare(NAME), declare(NAME, size=8192, slots=2))
+    assert carried.fate is Fate.PARTLY
+    assert "slot" in carried.words
+
+
+# --------------------------------------------------------------------------------- for people
+
+
+def command(*arguments: str | Path) -> int:
+    """Run the command on a command line."""
+    parser = argparse.ArgumentParser()
+    add_arguments(parser)
+    return run(parser.parse_args([*map(str, arguments)]))
+
+
+def test_the_text_has_a_line_for_each_setting_and_one_that_sums_up(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """In groups; instances to which the same happens share a line."""
+    assert command(FILES["frost-02"], FILES["frost-04"]) == 1
+    text = capsys.readouterr().out
+    assert text.startswith("orchard-frost-alarm 2 -> orchard-frost-alarm 4\n\nKept:\n")
+    for line in (
+        (
+            "service.server -> service.host  at most 20 characters now; else the default counts: "
+            "frost.example.net"
+        ),
+        "mast.name -> mast.title         at most 20 characters now; else it will be asked",
+    ):
+        assert f"\n  {line}\n" in text
+    assert "\n  probe.1-2.pin    the new file has no such setting\n" in text
+    assert text.endswith(".\n")
+    assert text.count("\n\n") == len({line for line in text.splitlines() if line[-1:] == ":"}) + 1
+
+
+def test_json_says_the_same(capsys: pytest.CaptureFixture[str]) -> None:
+    """Every instance by itself, for a script."""
+    assert command(FILES["frost-01"], FILES["frost-09"], "--json") == 1
+    told = json.loads(capsys.readouterr().out)
+    carried = carry_over(DECLARED["frost-01"], DECLARED["frost-09"])
+    assert told["lost"] is True
+    assert told["words"] == summary(carried)
+    assert [(s["old"], s["new"], s["fate"], s["asked"]) for s in told["settings"]] == [
+        (e.old and e.old.key, e.new and e.new.key, e.fate.value, e.asked.name.lower())
+        for e in carried
+    ]
+    assert ("probe.1.place", "sensor.place", "kept under a new key", "never") in [
+        (s["old"], s["new"], s["fate"], s["asked"]) for s in told["settings"]
+    ]
+
+
+@pytest.mark.parametrize(("old", "new"), PAIRS)
+def test_every_setting_of_both_files_is_accounted_for(old: str, new: str) -> None:
+    """Once if it is old; and there is no new one of which nothing is said."""
+    carried = carry_over(DECLARED[old], DECLARED[new])
+    before = [each.old.key for each in carried if each.old]
+    assert sorted(before) == sorted(s.key for s in DECLARED[old].schema.settings)
+    after = {each.new.key for each in carried if each.new}
+    assert after == {s.key for s in DECLARED[new].schema.settings}
+    assert len(lines(carried)) > 1
+
+
+def test_exit_codes_are_for_a_release_script(capsys: pytest.CaptureFixture[str]) -> None:
+    """0: nothing that people set is lost, though something new is asked; 1: something is."""
+    assert command(FILES["frost-01"], FILES["frost-01"]) == 0
+    assert capsys.readouterr().out.endswith(
+        "\n\nNothing that people have set is lost; nothing has to be asked.\n"
+    )
+    assert command(FILES["frost-01"], FILES["frost-02"]) == 0
+    assert "lost; 2 settings will be asked" in capsys.readouterr().out
+    assert command(FILES["frost-02"], FILES["frost-01"]) == 1
+    with pytest.raises(SystemExit) as end:
+        command(FILES["frost-01"])
+    assert end.value.code == 2
+
+
+def test_mistakes_in_both_files_are_named_in_one_run(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """With the path of each, since both often have one name; the code is that of `check`."""
+    (tmp_path / "new").mkdir()
+    text = FILES["frost-01"].read_text(encoding="utf-8")
+    files = [tmp_path / "frost.toml", tmp_path / "new" / "frost.toml"]
+    for file in files:
+        file.write_text(text.replace("format = 1", "format = 2"), encoding="utf-8")
+    assert command(*files) == 1
+    said = capsys.readouterr()
+    assert said.out == ""
+    for line, file in zip(said.err.splitlines(), files, strict=True):
+        assert line.startswith(f"{file}:4:")
+    assert command(*files, "--json") == 1
+    told = json.loads(capsys.readouterr().out)
+    assert [mistake["file"] for mistake in told["mistakes"]] == [str(file) for file in files]
+    assert command(tmp_path / "absent.toml", FILES["frost-01"]) == 1
+    assert "there is no such file" in capsys.readouterr().err
