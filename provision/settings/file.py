@@ -132,7 +132,7 @@ def _declaration(top: Table) -> Declaration | None:
     board = top.get("board", _board, "a table [board]")
     pins = _pins(top)
     pins_known = Schema("", (), pins) if pins is not None else None
-    tables = top.get("section", reading.tables, "at least one [[section]]") or []
+    tables = top.get("section", reading.some_tables, "at least one [[section]]") or []
     if len(tables) > MAX_SECTIONS:
         top.report.add(
             tables[MAX_SECTIONS].path,
@@ -193,11 +193,11 @@ def _board(spot: Spot) -> BoardDeclaration:
     )
     board = BoardDeclaration(
         name=table.get("name", reading.text(MAX_NAME), "`name`, that of the board") or "?",
-        flash_size=_board_size(table, "flash-size", "4 MiB", 1),
-        erase_unit=_board_size(table, "erase-unit", "4 KiB", 1),
+        flash_size=_board_size(table, "flash-size", '"4 MiB"', 1),
+        erase_unit=_board_size(table, "erase-unit", '"4 KiB"', 1),
         program_unit=_board_size(table, "program-unit", "256", 1),
-        settings_at=_board_size(table, "settings-at", "1 MiB", 0),
-        settings_size=_board_size(table, "settings-size", "32 KiB", 1),
+        settings_at=_board_size(table, "settings-at", '"1 MiB"', 0),
+        settings_size=_board_size(table, "settings-size", '"32 KiB"', 1),
         slots=table.get("slots", reading.integer(2, 8)) or 4,
         baud=table.get("baud", reading.integer(300, 4_000_000)) or 115200,
     )
@@ -208,9 +208,9 @@ def _board(spot: Spot) -> BoardDeclaration:
 
 
 def _board_size(table: Table, key: str, example: str, least: int) -> int:
-    size = table.get(key, reading.size, f'`{key}` in bytes, or as in "{example}"')
+    size = table.get(key, reading.size, f"`{key}` in bytes, as in {example}")
     if size is not None and size < least:
-        table.wrong(key, f"`{key}` is 0", f'write a size, as in "{example}"')
+        table.wrong(key, f"`{key}` is 0", f"write a size, as in {example}")
     return max(size or 0, least)
 
 

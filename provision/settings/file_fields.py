@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ipaddress
 import re
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from provision.contract.table import (
@@ -120,7 +121,7 @@ def read_section(table: Table, pins: Schema | None) -> SectionDraft:
         table.get("repeat", _repeat),
         [],
     )
-    fields = table.get("field", reading.tables, "a [[section.field]] below the section") or []
+    fields = table.get("field", reading.some_tables, "a [[section.field]] below the section") or []
     if len(fields) > MAX_SECTION_FIELDS:
         fields[MAX_SECTION_FIELDS].report.add(
             fields[MAX_SECTION_FIELDS].path,
@@ -378,13 +379,13 @@ def _network_name(spot: Spot) -> bytes:
 
 def _address(spot: Spot) -> bytes:
     address = plain_text(spot)
-    try:
-        return ipaddress.ip_address(address).packed
-    except ValueError:
-        raise spot.wrong(
-            f"`{reading.shown(address)}` is no IP address",
-            "write one as in 192.0.2.1 or 2001:db8::1",
-        ) from None
+    with suppress(ValueError):
+        if "%" not in address:  # the zone of RFC 4007 means something on one computer alone
+            return ipaddress.ip_address(address).packed
+    raise spot.wrong(
+        f"`{reading.shown(address)}` is no IP address",
+        "write one as in 192.0.2.1 or 2001:db8::1",
+    )
 
 
 def _time_zone(spot: Spot) -> str:

@@ -206,6 +206,15 @@ def tables(spot: Spot) -> list[Table]:
     return each_of(spot, spot.value, table)
 
 
+def some_tables(spot: Spot) -> list[Table]:
+    """Read an array of one or more tables."""
+    found = tables(spot)
+    if not found:
+        header = ".".join(step for step in spot.path if isinstance(step, str))
+        raise spot.wrong(f"{spot.name} is an empty list", f"begin at least one with [[{header}]]")
+    return found
+
+
 def list_of(reader: Reader[T], most: int) -> Reader[list[T]]:
     """Return a reader of a list with 1 to `most` items, none of them twice."""
 

@@ -359,9 +359,26 @@ MISTAKES = [
     pytest.param(
         TOP.replace("program-unit = 256", "program-unit = 0") + section("s", ON),
         [
-            'board, program-unit: `program-unit` is 0; write a size, as in "256"',
+            "board, program-unit: `program-unit` is 0; write a size, as in 256",
         ],
         id="size zero",
+    ),
+    pytest.param(
+        "section = []\n" + TOP,
+        ["section: `section` is an empty list; begin at least one with [[section]]"],
+        id="no section in a list",
+    ),
+    pytest.param(
+        TOP + section("s", more="field = []"),
+        ["section s, field: `field` is an empty list; begin at least one with [[section.field]]"],
+        id="no field in a list",
+    ),
+    pytest.param(
+        TOP + section("s", field("a", "ip", 'default = "fe80::1%eth0"')),
+        [
+            "section s, field a, default: `fe80::1%eth0` is no IP address; write one as in 192.0.2.1 or 2001:db8::1"
+        ],
+        id="address with a zone",
     ),
     pytest.param(
         TOP.replace("960 KiB", "1000 KiB") + section("s", ON),
