@@ -127,6 +127,10 @@ def _parser() -> argparse.ArgumentParser:
 
 _OF_AUTHORS = {
     "describe": "write a page about the settings, for people",
+    "carry-over": "tell what an update does to settings that people have",
+    "image-check": "tell whether the pieces of a firmware fit, and spare the settings",
+    "find-secrets": "search an image for the secrets of an answers file",
+    "clean-copy": "copy a dump of the flash without the settings",
 }
 """Commands that are modules of provision.author by the same name, and what they do."""
 
