@@ -7,7 +7,8 @@
 Boards decide in the same way, one stored value after the other (clause 10); here it is decided for
 every value that the old firmware can have stored. A board is taken to hold a complete set of the
 old firmware. That firmware may itself have come as an update and have stored nothing since: then
-the values lie under the keys that its own `was` names, and the new file has to name them too.
+the values lie under the keys that its own `was` names, and the new file has to name them too. What
+that older firmware stored and the old one does not know may come back as well: it is not counted.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from types import MappingProxyType
 from typing import Any
 
 from provision.contract.table import Characters, Kind, Refusal
-from provision.settings.capacity import HEADER_SIZE
+from provision.settings.capacity import HEADER_SIZE, largest_payload, record_size
 from provision.settings.carrying import convert, older_keys, tag
 from provision.settings.declaration import BoardDeclaration, Declaration
 from provision.settings.file import FileMistakes, load
@@ -213,7 +214,8 @@ def _fit_of_number(old: Field, new: Field) -> _Fit:
     share = _share(last - first + 1, most - least + 1)
     why = []
     if new_least * step > least * factor or new_most * step < most * factor:
-        why.append(f"{show(new, new_least)} to {show(new, new_most)} now")
+        span = dict.fromkeys(show(new, edge) for edge in (new_least, new_most))
+        why.append(f"{' to '.join(span)} now")
     if step > 1:
         why.append(f"at most {new_digits} decimal digit{'s' * (new_digits != 1)} now")
     return _Fit(share, tuple(why)) if share is not _Share.ALL else _FITS
@@ -323,21 +325,20 @@ class _Update:
 
     def _found(self, old: Setting, new: Setting, earlier: Sequence[Setting]) -> _Fit:
         """Return how the values fit, and whether the new firmware finds them at all."""
-        displaced = _displaced(self.before.board, self.after.board)
-        if displaced:
-            return _Fit(_Share.NONE, (displaced,), changed=True)
+        place = _fit_of_place(self.before, self.after)
+        if place.share is _Share.NONE:
+            return place
         fit = _fit(old.field, new.field, self.before.schema, self.after.schema)
         for other in earlier:
             if _is_always_set(other):
                 return _Fit(_Share.NONE, (f"the value of {other.key} counts",), changed=True)
             fit = fit.narrowed(f"the value of {other.key} counts where it has one")
-        if self.after.board.slots < self.before.board.slots:
-            fit = fit.narrowed("the set in force may lie in a slot that the new file has not")
-        searched = {new.key, *older_keys(new)}
-        unknown = [key for key in older_keys(old) if key not in searched]
-        if unknown:
+        for why in place.why:
+            fit = fit.narrowed(why)
+        searched = {new.base_key, *new.field.was}
+        if unnamed := [key for key in old.field.was if key not in searched]:
             fit = fit.narrowed(
-                f"not where it is still stored as {_listed(unknown)}: name it in `was`"
+                f"not where it is still stored as {_listed(unnamed)}: name it in `was`"
             )
         return fit
 
@@ -421,13 +422,28 @@ class _Update:
 
     def _was_active(self, new: Setting, old: Setting) -> bool:
         """Whether, where the new setting is active, the old one was; False where that is unsure."""
-        if not _is_in_use_by_itself(old):
-            if _is_in_use_by_itself(new):
-                return False
-            sources = [source for other in self._beside(new) for source in self.sources[other.key]]
-            place = (old.section.key, old.instance)
-            if any((source.section.key, source.instance) != place for source in sources):
-                return False
+        return self._was_in_use(new, old) and self._did_condition_hold(new, old)
+
+    def _was_in_use(self, new: Setting, old: Setting) -> bool:
+        if _is_in_use_by_itself(old):
+            return True
+        if not _is_in_use_by_itself(new) and self._come_from(self._beside(new), old):
+            return True
+        # A condition that holds only by a value that was stored in the old instance shows it, too.
+        while condition := new.field.condition:
+            new = self._named(self.after.schema, new, condition)
+            by_value = not _holds(condition, new.field.default)
+            if by_value and self.sources[new.key] and self._come_from([new], old):
+                return True
+        return False
+
+    def _come_from(self, settings: Iterable[Setting], old: Setting) -> bool:
+        """Whether all values of these settings come from the instance of the old one."""
+        sources = [source for setting in settings for source in self.sources[setting.key]]
+        place = (old.section.key, old.instance)
+        return all((source.section.key, source.instance) == place for source in sources)
+
+    def _did_condition_hold(self, new: Setting, old: Setting) -> bool:
         was, now = old.field.condition, new.field.condition
         if was is None:
             return True
@@ -439,7 +455,8 @@ class _Update:
         named_was = self._named(self.before.schema, old, was)
         if [source.key for source in self.sources[named_now.key]] != [named_was.key]:
             return False
-        if not self._was_active(named_now, named_was):
+        # Whether its instance was in use is the concern of whoever asks.
+        if not self._did_condition_hold(named_now, named_was):
             return False
         if was.values:
             # Values that came over from the old firmware.
@@ -481,15 +498,24 @@ def _is_always_set(setting: Setting) -> bool:
     return needed and _is_in_use_by_itself(setting)
 
 
-def _displaced(old: BoardDeclaration, new: BoardDeclaration) -> str | None:
-    """Return why the new firmware does not even find what the old one stored, None if it does."""
+def _fit_of_place(before: Declaration, after: Declaration) -> _Fit:
+    """Return whether the new firmware finds records where the old one wrote them."""
+    old, new = before.board, after.board
 
-    def places(board: BoardDeclaration) -> tuple[int, int, int]:
-        # The payload begins on the first program unit after the header.
-        payload_at = -(-HEADER_SIZE // board.program_unit)
-        return board.settings_at, board.slot_size, payload_at * board.program_unit
+    def slots(board: BoardDeclaration) -> set[int]:
+        return {board.settings_at + slot * board.slot_size for slot in range(board.slots)}
 
-    return None if places(old) == places(new) else "the settings lie elsewhere in the flash"
+    def payload_at(board: BoardDeclaration) -> int:
+        # On the first program unit after the header.
+        return -(-HEADER_SIZE // board.program_unit) * board.program_unit
+
+    kept = slots(old) & slots(new) if payload_at(old) == payload_at(new) else set()
+    if not kept:
+        return _Fit(_Share.NONE, ("the settings lie elsewhere in the flash",), changed=True)
+    largest = record_size(largest_payload(before.schema), new.program_unit)
+    if kept == slots(old) and min(largest, old.slot_size) <= new.slot_size:
+        return _FITS
+    return _FITS.narrowed("not where the new file has no slot for the set in force")
 
 
 # -------------------------------------------------------------------------------------- the words
@@ -624,10 +650,10 @@ def summary(carried: Sequence[Carried]) -> str:
     partly = sum(each.fate is Fate.PARTLY for each in set_before)
     asked = len({each.new.key for each in carried if each.new and each.asked})
     if surely or partly:
-        counts = [f"{surely} {_lose(surely)}"] * bool(surely)
-        counts += [f"{partly} may lose {'its value' if partly == 1 else 'their values'}"] * bool(
-            partly
-        )
+        counts = [f"{surely} {'loses its value' if surely == 1 else 'lose their values'}"]
+        if partly:
+            theirs = "its value" if partly == 1 else "theirs" if surely else "their values"
+            counts = [*counts[: bool(surely)], f"{partly} may lose {theirs}"]
         result = f"Of {_settings(len(set_before))} that people may have set, {_listed(counts)}"
     else:
         result = "Nothing that people have set is lost"
@@ -637,10 +663,6 @@ def summary(carried: Sequence[Carried]) -> str:
 
 def _settings(count: int) -> str:
     return f"{count} setting{'s' * (count != 1)}"
-
-
-def _lose(count: int) -> str:
-    return "loses its value" if count == 1 else "lose their values"
 
 
 # ------------------------------------------------------------------------------------ the command

@@ -55,7 +55,7 @@ from provision.settings.declaration import Declaration
 from provision.settings.file import load, read
 from provision.settings.model import Field, Schema, Setting, Value
 from provision.settings.values import check_value, limits
-from provision.settings.whole import check_whole, in_force, missing, staged_digest
+from provision.settings.whole import active, check_whole, in_force, missing, staged_digest
 from tests.stub.c_stub import IN_FORCE, IS_ACTIVE, UNDEFINED, CSchema, Guarded, Stub, build
 from tests.stub.twins import messages, request
 
@@ -63,7 +63,8 @@ VERSIONS = Path(__file__).with_name("versions")
 FILES = {file.stem: file for file in sorted(VERSIONS.glob("*.toml"))}
 DECLARED = {name: load(file) for name, file in FILES.items()}
 PAIRS = list(permutations(DECLARED, 2))
-SETS_OF_EACH = 40
+SETS_OF_EACH = 16  # stored by C boards
+MOST_SETS = 600  # drawn until all is seen that is said of some boards
 
 KEPT = frozenset({Fate.KEPT, Fate.RENAMED, Fate.CONVERTED})
 
@@ -299,9 +300,19 @@ class Seen:
         """Note that a value was kept or not, or that a setting lacked one or not."""
         self._kept[each.keys, asked].add(so)
 
-    def both(self, each: Carried, *, asked: bool) -> bool:
-        """Whether it was so once, and once not."""
-        return self._kept[each.keys, asked] == {False, True}
+    def one_sided(self, carried: tuple[Carried, ...]) -> list[tuple[str, str]]:
+        """Return keys and words of the entries of which only one side was seen."""
+        return [
+            (each.keys, each.words)
+            for each in carried
+            # What an older firmware than these two has stored: see the test of three.
+            if "still stored as" not in each.words
+            for asked, is_said in (
+                (False, each.fate is Fate.PARTLY),
+                (True, each.asked is Chance.PERHAPS),
+            )
+            if is_said and self._kept[each.keys, asked] != {False, True}
+        ]
 
 
 def compare(
@@ -342,31 +353,56 @@ def test_boards_do_what_was_said(
 ) -> None:
     """Every setting of each pair; the C board and the Python board hold the same (clause 10)."""
     carried = carry_over(DECLARED[old], DECLARED[new])
-    board, seen = boards[new], Seen()
+    board = boards[new]
     for one in stored[old]:
         board.start_on(one.flash)
         view = board.view()
-        compare(carried, one.values, view, seen)
+        assert view == python_view(board.schema, one.payload)
+        compare(carried, one.values, view, Seen())
 
-        meant = unpack_values(board.schema, one.payload)
-        assert {key for key, held in view.held.items() if held is Held.SET} == set(meant.values)
-        assert {k for k, held in view.held.items() if held is Held.FELL_BACK} == meant.fell_back
-        # In force are the defaults, too; get-values has none for a setting that was never set.
-        counts = in_force(board.schema, meant.values)
-        for setting in board.schema.settings:
-            expected = view.held[setting.key] is not Held.UNSET and setting.key in counts
-            assert (setting.key in view.values) is (expected and not setting.field.is_secret)
-            if setting.key in view.values:
-                assert view.values[setting.key] == shown(setting, counts[setting.key])
-        assert view.missing == missing(board.schema, meant.values)
 
-    for each in carried:
-        if "still stored as" in each.words:
-            continue  # by an older firmware than these two: see the test of three
-        if each.fate is Fate.PARTLY:
-            assert seen.both(each, asked=False), (each.keys, each.words)
-        if each.asked is Chance.PERHAPS:
-            assert seen.both(each, asked=True), (each.keys, each.words)
+@pytest.mark.parametrize(("old", "new"), PAIRS)
+def test_what_is_said_of_some_boards_is_true_of_some_and_not_of_others(old: str, new: str) -> None:
+    """A value that "may" be lost is lost by one set and kept by another; so with questions."""
+    before, after = DECLARED[old].schema, DECLARED[new].schema
+    carried = carry_over(DECLARED[old], DECLARED[new])
+    sets, seen = Sets(before, random.Random(old)), Seen()
+    unseen = seen.one_sided(carried)
+    for number in range(MOST_SETS):
+        if number and not unseen:
+            break
+        values = sets.next()
+        compare(carried, values, python_view(after, pack_values(before, values)), seen)
+        unseen = seen.one_sided(carried)
+    assert unseen == []
+
+
+def python_view(schema: Schema, payload: bytes) -> View:
+    """Return what the Python board holds (clauses 6.3 and 9.6)."""
+    meant = unpack_values(schema, payload)
+    counts, applying = in_force(schema, meant.values), active(schema, meant.values)
+    held = {
+        s.key: Held.SET
+        if s.key in meant.values
+        else Held.FELL_BACK
+        if s.key in meant.fell_back
+        else Held.UNSET
+        for s in schema.settings
+    }
+    return View(
+        held,
+        {
+            s.key: shown(s, counts[s.key])
+            for s in schema.settings
+            if held[s.key] is not Held.UNSET and s.key in counts and not s.field.is_secret
+        },
+        [
+            s.key
+            for s in schema.settings
+            if s.field.required and s.key in applying and s.key not in counts
+        ],
+        missing(schema, meant.values),
+    )
 
 
 @pytest.mark.needs("gcc")
@@ -379,7 +415,8 @@ def test_no_update_and_no_downgrade_bricks_a_board(
     drawn = random.Random(old + new)
     for one in stored[old][:6]:
         board.start_on(one.flash)
-        flash = board.store(completing(board.schema, one.payload, drawn))
+        changes = completing(board.schema, one.payload, drawn)
+        flash = board.store(changes) if changes else one.flash
         board.start_on(flash)
         assert board.view().lacking == []
         back.start_on(flash)
@@ -429,8 +466,8 @@ def test_what_an_update_left_under_older_keys_survives_the_next_one(
                     assert is_kept, (first, old, new, each)
                 if not is_kept and "still stored as mast.name" in each.words:
                     lost.add(each.keys)
-    assert compared > 10_000
-    assert lost == {"orchard.title"}
+    assert compared > 5_000
+    assert lost == {"orchard.title", "mast.title -> orchard.title"}
 
 
 # ------------------------------------------------------------------------ one change after another
@@ -500,7 +537,7 @@ def one(old: str, new: str) -> Carried:
             NAME,
             "key = 'name', kind = 'text', minimum = 21, maximum = 30, required = true",
             Fate.REFUSED,
-            "21 to 30 characters now; it will be asked",
+            "at least 21 characters now; it will be asked",
         ),
         (
             NAME,
@@ -532,7 +569,6 @@ def test_each_change_has_its_words(old: str, new: str, fate: Fate, words: str) -
     ("change", "found"),
     [
         ({"at": 16384}, False),
-        ({"size": 32768}, False),  # slots of another size
         ({"unit": 256}, False),  # the payload begins elsewhere
         ({"unit": 1}, True),
         ({"size": 32768, "slots": 8}, True),
@@ -558,9 +594,12 @@ def test_settings_that_lie_elsewhere_are_lost(change: dict[str, int], found: boo
     assert (after.current.payload == payload) is found
 
 
-def test_fewer_slots_may_lose_the_newest_set() -> None:
+@pytest.mark.parametrize(
+    "change", [{"size": 8192, "slots": 2}, {"size": 32768}, {"at": 4096}, {"at": 8192, "slots": 2}]
+)
+def test_other_slots_may_lose_the_newest_set(change: dict[str, int]) -> None:
     """Which slot it is in depends on how often settings were stored."""
-    (carried,) = carry_over(declare(NAME), declare(NAME, size=8192, slots=2))
+    (carried,) = carry_over(declare(NAME), declare(NAME, **change))
     assert carried.fate is Fate.PARTLY
     assert "slot" in carried.words
 
@@ -590,7 +629,7 @@ def test_the_text_has_a_line_for_each_setting_and_one_that_sums_up(
         "mast.name -> mast.title         at most 20 characters now; else it will be asked",
     ):
         assert f"\n  {line}\n" in text
-    assert "\n  probe.1-2.pin    the new file has no such setting\n" in text
+    assert "\n  probe.1-2.pin  the new file has no such setting\n" in text
     assert text.endswith(".\n")
     assert text.count("\n\n") == len({line for line in text.splitlines() if line[-1:] == ":"}) + 1
 
