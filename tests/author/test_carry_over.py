@@ -558,6 +558,42 @@ def one(old: str, new: str) -> Carried:
             "it was a secret, and everybody can read it from the board now",
         ),
         (NAME, NAME + ", required = true", Fate.KEPT, "it will be asked where it has no value"),
+        (
+            "key = 'below', kind = 'decimal', digits = 1, minimum = 1.0, maximum = 2.0",
+            "key = 'below', kind = 'decimal', digits = 2, minimum = 0.5, maximum = 2.0",
+            Fate.CONVERTED,
+            "to 2 decimal digits",
+        ),
+        (
+            "key = 'below', kind = 'decimal', digits = 2, minimum = 1.0, maximum = 2.0",
+            "key = 'below', kind = 'decimal', digits = 1, minimum = 0.5, maximum = 2.0",
+            Fate.PARTLY,
+            "at most 1 decimal digit now; else it has no value",
+        ),
+        (
+            "key = 'below', kind = 'decimal', digits = 2, minimum = 1.01, maximum = 1.09",
+            "key = 'below', kind = 'decimal', digits = 1, minimum = 0.5, maximum = 2.0",
+            Fate.REFUSED,
+            "at most 1 decimal digit now; it has no value",
+        ),
+        (
+            "key = 'call', kind = 'url', schemes = ['http']",
+            "key = 'call', kind = 'url', schemes = ['https']",
+            Fate.REFUSED,
+            "only https:// now; it has no value",
+        ),
+        (
+            "key = 'address', kind = 'ip', families = [4]",
+            "key = 'address', kind = 'ip', families = [6]",
+            Fate.REFUSED,
+            "only IPv6 now; it has no value",
+        ),
+        (
+            NAME + ", was = ['title']",
+            "key = 'label', kind = 'text', maximum = 20, was = ['name']",
+            Fate.PARTLY,
+            "not where it is still stored as mast.title: name it in `was`; else it has no value",
+        ),
     ],
 )
 def test_each_change_has_its_words(old: str, new: str, fate: Fate, words: str) -> None:
