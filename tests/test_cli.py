@@ -16,6 +16,7 @@ from pathlib import Path
 
 import pytest
 
+from provision import cli
 from provision.cli import main
 from provision.wizard import commands
 from provision.wizard.ending import ExitCode
@@ -325,3 +326,24 @@ def test_generate_names_what_it_wrote(tmp_path: Path, capsys: pytest.CaptureFixt
     (tmp_path / "file").write_text("", encoding="utf-8")
     assert main(["generate", str(SCHEMA), "--out", str(tmp_path / "file")]) == ExitCode.USAGE
     assert "cannot be written" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", cli._OF_AUTHORS)
+def test_a_command_of_an_author_explains_itself(
+    name: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Its arguments are looked up when it is called for, and its words are those of the list."""
+    with pytest.raises(SystemExit) as ended:
+        main([name, "--help"])
+    assert ended.value.code == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert told.startswith(f"usage: provision {name} ")
+    assert cli._OF_AUTHORS[name][1:] in told
+
+
+def test_a_page_and_an_update(capsys: pytest.CaptureFixture[str]) -> None:
+    """The demo's page; and an update to the same file keeps everything."""
+    assert main(["describe", str(SCHEMA)]) == ExitCode.DONE
+    assert capsys.readouterr().out.startswith("# Orchard frost alarm\n")
+    assert main(["carry-over", str(SCHEMA), str(SCHEMA)]) == ExitCode.DONE
+    assert "network.name" in capsys.readouterr().out
