@@ -106,11 +106,38 @@ def test_a_request_with_a_character_too_many_is_ignored(library: c.CDLL, body: s
     assert stub.receive(line_of(body)) == b""
 
 
+def test_a_request_with_a_foreign_character_is_ignored(library: c.CDLL) -> None:
+    """Wherever it stands, even where its bits would be those of what belongs there."""
+    stub = Watched(library, "trial-board")
+    body = "hAEBAaA"
+    for foreign in "+/=*@[`{ .\x00\x7f\xff":
+        for at in range(len(body)):
+            assert stub.receive(line_of(body[:at] + foreign + body[at + 1 :])) == b""
+
+
+@pytest.mark.parametrize(
+    ("item", "what"),
+    [
+        ("9a00010000", "an array of 2^16 items, of which none is there"),
+        ("b98000", "a map of 2^15 pairs, which are 2^16 items"),
+        ("ba80000000", "a map of 2^31 pairs, which are 2^32 items"),
+        ("3a80000000", "the integer -2^31 - 1"),
+        ("3affffffff", "the integer -2^32"),
+    ],
+)
+def test_what_would_overflow_a_count_or_a_number_is_no_item(
+    library: c.CDLL, item: str, what: str
+) -> None:
+    """Clause 3 bounds integers and admits no item that is not all there."""
+    octets = bytes.fromhex(item)
+    assert not library.pv_is_item(octets, len(octets)), what
+
+
 def line_of(body: str) -> bytes:
     """Return the line with this BODY, whatever it is, and the CHECK that is right for it."""
-    digits = f"{crc32c(body.encode()):08x}"
+    digits = f"{crc32c(body.encode('latin-1')):08x}"
     check = "".join(chr(0x40 + int(digit, 16)) for digit in digits)
-    return f"\n~{body}{check}\n".encode()
+    return f"\n~{body}{check}\n".encode("latin-1")
 
 
 @pytest.mark.parametrize("count", [2, 32])

@@ -548,6 +548,7 @@ NAME_ENTRY = entry("site.name", 1, "hostile")
         ),
         pytest.param(record(NAME_ENTRY + b"\xff"), id="something after the entries"),
         pytest.param(record(b"\x83\x69site.name\x01" + b"\x9a\x00\x01\x00\x00"), id="long array"),
+        pytest.param(record(b"\x83\x69site.name\x01" + b"\xba\x80\x00\x00\x00"), id="long map"),
     ],
 )
 def test_a_record_that_cannot_be_read_gives_way(library: ctypes.CDLL, content: bytes) -> None:
