@@ -72,11 +72,19 @@ MUTANTS = (
         ),
         C_STORE_TESTS,
     ),
-    _one(
+    Mutant(
         "skips the read-back, in Python",
         STORE,
-        "            if self._examine(number).record == record:",
-        "            if self._slots:",
+        (
+            (
+                "            if self._examine(number).record == record:",
+                "            if self._slots:",
+            ),
+            (
+                "                self._slots[number] = slot = self._examine(number)",
+                "                self._slots[number] = slot = _Slot(record, sealed=True)",
+            ),
+        ),
         BOARD_TESTS,
     ),
     _one(
