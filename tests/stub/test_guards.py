@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import ctypes as c
+import dataclasses
 
 import pytest
 
@@ -16,19 +17,24 @@ from provision.board.flash import Flash
 from provision.contract.line import crc32c
 from provision.contract.messages import Message, encode_message
 from provision.contract.profile import Item
+from provision.contract.table import Kind, Refusal
 from provision.contract.table import MessageType as Type
-from provision.contract.table import Refusal
+from provision.settings.declaration import Declaration
+from provision.settings.model import Field
 from provision.settings.whole import staged_digest
-from tests.stub.c_stub import Stub
+from tests.stub.c_stub import FELL_BACK, IS_SET, Stub
 from tests.stub.twins import TOKEN, declaration, messages, request
 
 
 class Watched(Stub):
     """A stub of which is known how much it had sent before each erase and program."""
 
-    def __init__(self, library: c.CDLL, name: str) -> None:
-        declared = declaration(name)
-        super().__init__(library, declared, Flash(settings_geometry(declared)))
+    def __init__(
+        self, library: c.CDLL, declared: str | Declaration, flash: Flash | None = None
+    ) -> None:
+        if isinstance(declared, str):
+            declared = declaration(declared)
+        super().__init__(library, declared, flash or Flash(settings_geometry(declared)))
         self.before: list[int] = []
         assert self.start() == 0
         self.before.clear()
@@ -149,3 +155,29 @@ def test_a_count_that_is_wrong_beside_a_right_digest_differs(library: c.CDLL, co
     reply = stub.answer(Type.COMMIT, {1: count, 2: digest, 3: TOKEN})
     assert (reply.type, reply.body) == (Type.REFUSAL, {1: Refusal.SET_DIFFERS})
     assert stub.generation == 0
+
+
+def with_a_note(longest: int) -> Declaration:
+    """Return the trial board with one more field, the last, of so many bytes at most."""
+    declared = declaration("trial-board")
+    (section,) = declared.schema.sections
+    note = Field("note", Kind.TEXT, "Note", maximum=longest)
+    section = dataclasses.replace(section, fields=(*section.fields, note))
+    schema = dataclasses.replace(declared.schema, sections=(section,))
+    return dataclasses.replace(declared, schema=schema)
+
+
+def test_a_stored_value_longer_than_its_field_writes_nothing_behind_the_settings(
+    library: c.CDLL,
+) -> None:
+    """A firmware that allows less finds 30 bytes where it has room for 4, and falls back [10]."""
+    older = Watched(library, with_a_note(30))
+    staged: dict[str, int | str] = {"lamp.level": 7, "lamp.note": "n" * 30}
+    for key, value in staged.items():
+        assert older.answer(Type.SET_FIELD, {1: key, 2: value}).type == Type.SET_FIELD_REPLY
+    digest = staged_digest(older.descriptors.model, staged)
+    assert older.answer(Type.COMMIT, {1: 2, 2: digest, 3: TOKEN}).type == Type.COMMIT_REPLY
+    newer = Watched(library, with_a_note(4), older.flash)
+    assert newer.poll() == b""  # and looks at the guards around all memory
+    assert newer.flags("lamp.level") & IS_SET
+    assert newer.flags("lamp.note") & FELL_BACK
