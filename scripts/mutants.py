@@ -24,8 +24,8 @@ PROFILE = "provision/contract/profile.py"
 EXCHANGE = "provision/link/exchange.py"
 
 C_STORE_TESTS = ("tests/stub/test_store.py", "tests/stub/test_store_power.py", "tests/power")
-C_TESTS = ("tests/vectors", "tests/stub/test_conversation.py")
-C_LINE_TESTS = ("tests/stub/test_line_and_cbor.py", "tests/vectors")
+C_TESTS = ("tests/stub/test_guards.py", "tests/vectors", "tests/stub/test_conversation.py")
+C_LINE_TESTS = ("tests/stub/test_line_and_cbor.py", "tests/stub/test_guards.py", "tests/vectors")
 BOARD_TESTS = ("tests/board", "tests/vectors")
 CONTRACT_TESTS = ("tests/contract", "tests/vectors")
 LINK_TESTS = ("tests/link", "tests/sessions")

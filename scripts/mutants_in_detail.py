@@ -27,7 +27,7 @@ _LINES = ("tests/stub/test_guards.py", "tests/vectors/test_lines.py")
 _MESSAGES = ("tests/vectors/test_messages.py", *_CORNERS)
 _ITEMS = ("tests/stub/test_line_and_cbor.py", "tests/stub/test_guards.py")
 _FLASH = ("tests/stub/test_store.py", "tests/stub/test_guards.py")
-_STARTS = ("tests/stub/test_store.py", "tests/stub/test_store_power.py")
+_STARTS = (*_FLASH, "tests/stub/test_store_power.py")
 _KINDS = ("tests/vectors/test_values.py", "tests/stub/test_kinds.py")
 _WIPED = ("tests/stub/test_wiping.py", "tests/stub/test_conversation.py")
 

@@ -157,14 +157,23 @@ def test_a_count_that_is_wrong_beside_a_right_digest_differs(library: c.CDLL, co
     assert stub.generation == 0
 
 
-def with_a_note(longest: int) -> Declaration:
-    """Return the trial board with one more field, the last, of so many bytes at most."""
+def with_another(field: Field) -> Declaration:
+    """Return the trial board with one more field, the last."""
     declared = declaration("trial-board")
     (section,) = declared.schema.sections
-    note = Field("note", Kind.TEXT, "Note", maximum=longest)
-    section = dataclasses.replace(section, fields=(*section.fields, note))
+    section = dataclasses.replace(section, fields=(*section.fields, field))
     schema = dataclasses.replace(declared.schema, sections=(section,))
     return dataclasses.replace(declared, schema=schema)
+
+
+def with_a_note(longest: int) -> Declaration:
+    """Return the trial board with a text of so many bytes at most."""
+    return with_another(Field("note", Kind.TEXT, "Note", maximum=longest))
+
+
+def with_a_pause(unit: str | None) -> Declaration:
+    """Return the trial board with a number in this unit."""
+    return with_another(Field("pause", Kind.INTEGER, "Pause", maximum=100, unit=unit))
 
 
 def test_a_stored_value_longer_than_its_field_writes_nothing_behind_the_settings(
@@ -181,3 +190,86 @@ def test_a_stored_value_longer_than_its_field_writes_nothing_behind_the_settings
     assert newer.poll() == b""  # and looks at the guards around all memory
     assert newer.flags("lamp.level") & IS_SET
     assert newer.flags("lamp.note") & FELL_BACK
+
+
+class Doubtful(Watched):
+    """A stub on flash that does all it is told, and says of one kind of it that it failed."""
+
+    fails = ""
+
+    def _program(self, at: int, data: bytes) -> int:
+        return super()._program(at, data) or -(self.fails == "program")
+
+    def _erase(self, at: int) -> int:
+        return super()._erase(at) or -(self.fails == "erase")
+
+
+@pytest.mark.parametrize("kind", ["program", "erase"])
+def test_flash_that_says_it_failed_is_believed_whatever_reads_back(
+    library: c.CDLL, kind: str
+) -> None:
+    """Cells that the part itself doubts may read otherwise tomorrow: it is refused [6.5]."""
+    stub = Doubtful(library, "trial-board")
+    stub.store(1)
+    stub.fails = kind
+    stub.stage(2)
+    digest = staged_digest(stub.descriptors.model, {"lamp.level": 2})
+    reply = stub.answer(Type.COMMIT, {1: 1, 2: digest, 3: bytes(8)})
+    assert (reply.type, reply.body) == (Type.REFUSAL, {1: Refusal.STORAGE})
+    assert stub.generation == 1
+
+
+class Worn(Watched):
+    """A stub on flash of which, from a moment on, one slot can be erased and no other."""
+
+    only: int | None = None
+
+    def _erase(self, at: int) -> int:
+        if self.only is not None and at // self._flash.slot_size != self.only:
+            return -1
+        return super()._erase(at)
+
+
+def test_the_set_in_force_is_not_overwritten_for_want_of_another_slot(library: c.CDLL) -> None:
+    """Rather a refusal than a moment in which a loss of power leaves no set [5.2]."""
+    stub = Worn(library, "trial-board")
+    stub.store(1)
+    slot_size = stub._flash.slot_size
+    slots = [stub.flash.content[at : at + slot_size] for at in range(0, 4 * slot_size, slot_size)]
+    stub.only = max(range(4), key=lambda slot: int.from_bytes(slots[slot][4:8], "little"))
+    stub.stage(2)
+    digest = staged_digest(stub.descriptors.model, {"lamp.level": 2})
+    reply = stub.answer(Type.COMMIT, {1: 1, 2: digest, 3: bytes(8)})
+    assert (reply.type, reply.body) == (Type.REFUSAL, {1: Refusal.STORAGE})
+    assert stub.flash.content[stub.only * slot_size :].startswith(slots[stub.only])
+
+
+@pytest.mark.parametrize("at", range(8))
+def test_a_seal_that_is_wrong_in_any_byte_is_written_anew(library: c.CDLL, at: int) -> None:
+    """It was cut short, and may read otherwise at the next start (STORAGE.md)."""
+    stub = Watched(library, "trial-board")
+    stub.store(1)
+    before = stub.generation
+    content = bytearray(stub.flash.content)
+    newest = content.index(b"PVR1" + before.to_bytes(4, "little"))
+    content[content.index(b"SEAL", newest) + at] ^= 0x10
+    torn = Flash(stub.flash.geometry, bytes(content))
+    again = Watched(library, "trial-board", torn)
+    assert again.generation == before + 1
+    assert again.flags("lamp.level") & IS_SET
+
+
+@pytest.mark.parametrize(("unit", "taken"), [("s", True), ("min", False), (None, False)])
+def test_a_stored_number_of_another_unit_is_not_taken(
+    library: c.CDLL, unit: str | None, taken: bool
+) -> None:
+    """Ninety seconds must not become ninety minutes by an update [10]."""
+    older = Watched(library, with_a_pause("s"))
+    staged: dict[str, int | str] = {"lamp.level": 7, "lamp.pause": 90}
+    for key, value in staged.items():
+        assert older.answer(Type.SET_FIELD, {1: key, 2: value}).type == Type.SET_FIELD_REPLY
+    digest = staged_digest(older.descriptors.model, staged)
+    assert older.answer(Type.COMMIT, {1: 2, 2: digest, 3: TOKEN}).type == Type.COMMIT_REPLY
+    newer = Watched(library, with_a_pause(unit), older.flash)
+    assert bool(newer.flags("lamp.pause") & IS_SET) is taken
+    assert bool(newer.flags("lamp.pause") & FELL_BACK) is not taken

@@ -574,6 +574,14 @@ def test_what_cannot_be_read_is_no_trial(library: ctypes.CDLL) -> None:
     assert told_token(board) == token_of(1)
 
 
+def test_what_is_no_entries_is_taken_for_what_a_cut_left(library: ctypes.CDLL) -> None:
+    """The first start that finds such a record wipes it; no later one has anything to do."""
+    content = record(b"\x01")
+    board = board_with(library, content)
+    assert content not in board.image
+    assert board.restart().operations == 0
+
+
 @pytest.mark.parametrize(
     ("payload", "name", "state"),
     [
