@@ -101,19 +101,31 @@ class Connection:
         return self._hello
 
     async def read(
-        self, hello: Hello, *, schema: bool = True
-    ) -> tuple[bytes | None, dict[str, HeldValue], Status]:
+        self,
+        hello: Hello,
+        *,
+        schema: bool = True,
+        values: bool = True,
+        page_starts: Sequence[int] = (),
+    ) -> tuple[bytes | None, dict[str, HeldValue] | None, Status]:
         """Discard what is staged and read schema, values and status, all in one flight.
 
-        The schema is deflated and not yet to be believed; schema=False skips it, for a digest that
-        is known.
+        The schema is deflated and not yet to be believed. schema=False skips it, for a digest that
+        is known; values=False skips them, for a board on which nothing is stored. page_starts: see
+        procedures.read_values().
         """
         async with _Together() as together:
             together.start(self._run(procedures.discard(hello.boot)))
             status = together.start(self.status())
-            values = together.start(self._run(procedures.read_values()))
+            listed = (
+                together.start(self._run(procedures.read_values(page_starts))) if values else None
+            )
             deflated = together.start(self.schema(hello)) if schema else None
-        return deflated.result() if deflated else None, values.result(), status.result()
+        return (
+            deflated.result() if deflated else None,
+            listed.result() if listed else None,
+            status.result(),
+        )
 
     async def schema(self, hello: Hello) -> bytes:
         """Return the deflated schema, not yet to be believed."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Generator, Sequence
+from operator import itemgetter
 from typing import TypeVar
 
 from provision.contract.digest import staged_digest
@@ -256,31 +257,57 @@ def _span(request: Request) -> tuple[int, int]:
     return offset, length
 
 
-def read_values() -> Procedure[dict[str, HeldValue]]:
-    """Read what the board holds, all pages, by full key in schema order (clause 6.3)."""
-    values: dict[str, HeldValue] = {}
+def read_values(page_starts: Sequence[int] = ()) -> Procedure[dict[str, HeldValue]]:
+    """Read what the board holds, all pages, by full key in schema order (clause 6.3).
+
+    page_starts: numbers of entries with which a page is expected to begin, besides the first;
+    asked for in the same flight. Where the guess is wrong, entries come twice or are asked for
+    afterwards.
+    """
+    values: dict[int, HeldValue] = {}  # by number of the entry
+    numbers: dict[str, int] = {}  # of the entries, by key
+    asked = sorted({0, *page_starts})
+    requests = [_page_request(first) for first in asked]
     count = None
     late = 0
-    while len(values) != count:
-        first = len(values)
-        answer = yield [Request(MessageType.GET_VALUES, {GetValuesKey.FIRST: first})]
+    while True:
+        answer = yield requests
         late = _count_late(late, answer)
         body = _body(answer)
+        first = answer.request.body[GetValuesKey.FIRST]
+        assert isinstance(first, int)
+        asked.remove(first)
         entries = body[GetValuesReplyKey.ENTRIES]
-        page = {key: HeldValue(known(Held, held), *value) for key, held, *value in entries}
+        end = first + len(entries)
         if (
             body[GetValuesReplyKey.FIRST] != first
             or body[GetValuesReplyKey.COUNT] != (count or body[GetValuesReplyKey.COUNT])
-            or len(page) != len(entries)
-            or page.keys() & values.keys()
-            or first + len(page) > body[GetValuesReplyKey.COUNT]
+            or end > body[GetValuesReplyKey.COUNT]
         ):
-            raise BoardFault(
-                "The board's list of values contradicts itself: its firmware needs mending."
-            )
+            raise _contradiction()
         count = body[GetValuesReplyKey.COUNT]
-        values |= page
-    return values
+        for number, (key, held, *value) in enumerate(entries, first):
+            if numbers.setdefault(key, number) != number:
+                raise _contradiction()
+            values[number] = HeldValue(known(Held, held), *value)
+        if len(numbers) != len(values):  # one number, and two keys
+            raise _contradiction()
+        if len(values) == count:
+            return {
+                key: values[number] for key, number in sorted(numbers.items(), key=itemgetter(1))
+            }
+        requests = []
+        if not asked:
+            asked.append(next(number for number in range(count) if number not in values))
+            requests = [_page_request(asked[0])]
+
+
+def _page_request(first: int) -> Request:
+    return Request(MessageType.GET_VALUES, {GetValuesKey.FIRST: first})
+
+
+def _contradiction() -> BoardFault:
+    return BoardFault("The board's list of values contradicts itself: its firmware needs mending.")
 
 
 def survey(on_found: Callable[[list[Network]], None]) -> Procedure[list[Network]]:

@@ -50,6 +50,7 @@ from provision.wizard.cache import Cache
 from provision.wizard.cleaning import clean_schema, printable
 from provision.wizard.ending import Ending, ExitCode, Result
 from provision.wizard.flow import Flow
+from provision.wizard.pages import page_starts
 from provision.wizard.questions import (
     AnotherInstance,
     Given,
@@ -132,12 +133,20 @@ async def meet(board: Connection, cache: Cache, say: Say, patience: float | None
     """
     hello = await _greet(board, say, patience)
     schema = cache.schema(hello.schema_digest)
-    deflated, values, status = await board.read(hello, schema=schema is None)
+    empty = hello.token is None
+    deflated, values, status = await board.read(
+        hello,
+        schema=schema is None,
+        values=not empty,
+        page_starts=() if empty or schema is None else page_starts(schema),
+    )
     if schema is None:
         assert deflated is not None
         schema = unpack(deflated, hello.schema_digest)
         cache.keep_schema(hello.schema_digest, deflated)
     schema = clean_schema(schema)
+    if values is None and status.store is not Store.EMPTY:
+        values = await board.values()  # stored meanwhile
     return Met(hello, schema, held_settings(schema, values), status)
 
 
@@ -152,12 +161,15 @@ async def _greet(board: Connection, say: Say, patience: float | None) -> Hello:
         greeting.cancel()
 
 
-def held_settings(schema: Schema, values: Mapping[str, HeldValue]) -> dict[str, HeldSetting]:
+def held_settings(schema: Schema, values: Mapping[str, HeldValue] | None) -> dict[str, HeldSetting]:
     """Return what a board holds. Raises SchemaError if that does not fit its own schema.
 
+    values: as it lists them; None for a board that holds nothing.
     A code that nobody here knows counts as nothing held, and a value of a secret, which a board
     must never send, is dropped.
     """
+    if values is None:
+        return {setting.key: HeldSetting(Held.UNSET, None) for setting in schema.settings}
     if values.keys() != {setting.key for setting in schema.settings}:
         raise SchemaError(
             "The board's list of values does not fit its list of settings: its firmware needs"
@@ -204,7 +216,10 @@ async def set_up(
 async def set_up_from_file(
     board: Connection, met: Met, file: AnswersFile, say: Say, *, cache: Cache, ask_all: bool
 ) -> Ending:
-    """Answer from a file, store and follow. Raises AnswersError before anything is sent."""
+    """Answer from a file, store and follow. Raises AnswersError before anything is sent.
+
+    met: just now, so that the board is not asked once more who it is before it is sent the answers.
+    """
     answers = match(file, met.schema)
     dialog = _Dialog(
         board,
@@ -214,6 +229,7 @@ async def set_up_from_file(
         wishes=Wishes(
             ask_all=ask_all, keys=answers.given.keys(), removed=answers.removed, mend=False
         ),
+        just_met=True,
     )
     problems, unasked = rehearse(answers, dialog.flow())
     if problems:
@@ -235,6 +251,7 @@ class _Dialog:
         cache: Cache,
         wishes: Wishes,
         find_again: FindAgain | None = None,
+        just_met: bool = False,
     ) -> None:
         self.board = board
         self._met = met
@@ -242,6 +259,7 @@ class _Dialog:
         self._cache = cache
         self._wishes = wishes
         self._find_again = find_again
+        self._just_met = just_met
         self._known = cache.asked(met.hello.unit)
         self._generation = met.hello.generation
         self._sent: dict[str, Value | None] = {}  # in all rounds together
@@ -382,14 +400,16 @@ class _Dialog:
     # ------------------------------------------------------------------------------- storing
 
     async def _store(self, changes: Mapping[str, Value | None]) -> Outcome:
-        hello = await self._meet_again()
-        if hello.generation != self._generation:
-            # A trial ended meanwhile, or somebody else stored: what this dialog sent before may be
-            # gone, so that all of it goes once more.
-            changes = {**self._sent, **changes}
+        if not self._just_met:  # the person took their time (clause 5.3)
+            hello = await self._meet_again()
+            if hello.generation != self._generation:
+                # A trial ended meanwhile, or somebody else stored: what this dialog sent before
+                # may be gone, so that all of it goes once more.
+                changes = {**self._sent, **changes}
+            await self.board.discard()
+        self._just_met = False
         self._sent |= changes
         in_order = [(s.key, changes[s.key]) for s in self._met.schema.settings if s.key in changes]
-        await self.board.discard()
         outcome = await self._send(in_order)
         for tries in range(_PRESENCE_PATIENCE):
             if not _wants_presence(outcome):
@@ -420,7 +440,7 @@ class _Dialog:
         return outcome
 
     async def _meet_again(self) -> Hello:
-        """Say hello once more: the person took their time (clause 5.3)."""
+        """Say hello once more, and find the board again if it is gone."""
         try:
             hello = await self.board.hello()
         except LineLost:

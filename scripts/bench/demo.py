@@ -51,6 +51,19 @@ def known() -> Host:
     return lambda connection: meet_and_store(connection, Cache(folder), stored)
 
 
+def met_again() -> Host:
+    """Return the host that does what cold() does, and then meets the board once more."""
+    stored = changes()
+
+    async def host(connection: Connection) -> None:
+        with tempfile.TemporaryDirectory(prefix="provision-bench-") as folder:
+            cache = Cache(Path(folder))
+            await meet_and_store(connection, cache, stored)
+            await meet(connection, cache, say=lambda _: None)
+
+    return host
+
+
 async def meet_and_store(connection: Connection, cache: Cache, changes: Sequence[Change]) -> None:
     """Do what the dialog does but ask: meet the board, and store."""
     await meet(connection, cache, say=lambda _: None)

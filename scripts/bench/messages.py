@@ -15,18 +15,18 @@ import zopfli.zlib
 from provision.contract.profile import decode
 from provision.contract.table import MAX_SCHEMA_DEPTH, MESSAGES, MessageType
 from provision.settings import wire
-from scripts.bench.demo import WITHOUT_TIME, cold, demo
+from scripts.bench.demo import WITHOUT_TIME, demo, met_again
 from scripts.bench.figures import Figure, Part
 from scripts.bench.virtual import message_of, talk
 
 
 def measure() -> Part:
-    """Count the lines and bytes of the cold conversation, and pack its schema in other ways."""
+    """Count the lines and bytes of setting up a board and meeting it again; weigh its schema."""
     part = "bytes"
     lines: Counter[MessageType | int] = Counter()
     out: Counter[MessageType | int] = Counter()
     back: Counter[MessageType | int] = Counter()
-    for one in talk(demo(), cold(), WITHOUT_TIME).exchanged:
+    for one in talk(demo(), met_again(), WITHOUT_TIME).exchanged:
         kind = message_of(one.request).type
         lines[kind] += 1
         out[kind] += len(one.request)
@@ -49,7 +49,7 @@ def measure() -> Part:
         counts={"lines each way": lines.total(), "bytes out": out.total(), "back": back.total()},
     )
     return Part(
-        "2. Bytes on the wire: the demo's board, cold",
+        "2. Bytes on the wire: the demo's board, cold, and met again when it is set",
         [*figures, total, *_schema(part)],
         [
             "Keys as texts: each map key of the schema is its name of clause 8.1, not its number.",

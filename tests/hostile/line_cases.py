@@ -311,29 +311,6 @@ def _(board: HostileBoard) -> None:
     )
 
 
-@case("another unit id at every hello", NO_BOARD, "Another board answers", command=SETUP)
-def _(board: HostileBoard) -> None:
-    units = count(1)
-    answers(
-        board,
-        MessageType.HELLO,
-        lambda _: {**board.hello_body(), HelloReplyKey.UNIT: next(units).to_bytes(8)},
-    )
-
-
-@case("another schema at the second hello", NO_BOARD, "has changed meanwhile", command=SETUP)
-def _(board: HostileBoard) -> None:
-    digests = iter([board.digest])
-    answers(
-        board,
-        MessageType.HELLO,
-        lambda _: {
-            **board.hello_body(),
-            HelloReplyKey.SCHEMA_DIGEST: next(digests, b"the-next"),
-        },
-    )
-
-
 @case("narrower limits at every hello", ExitCode.DONE, STORED, command=SETUP, commits=True)
 def _(board: HostileBoard) -> None:
     lines = iter([655, 400])

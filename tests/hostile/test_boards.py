@@ -7,23 +7,29 @@ The cases stand in cases.py and line_cases.py. PROVISION_FIGURES=FILE writes wha
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
+from itertools import count
 from pathlib import Path
 
 import pytest
 
+from provision.contract.profile import Item
+from provision.contract.table import HelloReplyKey, MessageType
 from provision.wizard.ending import ExitCode
 from tests.hostile import line_cases  # noqa: F401 - registers its cases
-from tests.hostile.cases import CASES, SETUP, Case
+from tests.hostile.cases import CASES, SETUP, Case, answers
 from tests.hostile.harness import (
     ANSWERS,
     MIB,
     STORED,
+    HostileBoard,
     Ran,
     check_ending,
     check_untouched,
     honest_board,
     run,
 )
+from tests.wizard.bench import CTRL_C, RETURN
 
 _MOST_LINES = 40  # on standard error, of all that a board can make a command say
 _MOST_TURNS = 200_000  # of the event loop: more would be spinning
@@ -88,6 +94,35 @@ def test_a_hostile_board(case: Case, tmp_path: Path) -> None:
     assert ran.seconds <= case.seconds, ran.seconds
     assert ran.turns <= _MOST_TURNS, ran.turns
     assert ran.peak <= case.mib * MIB, ran.peak / MIB
+
+
+def _another_unit(board: HostileBoard, number: int) -> dict[int, Item]:
+    return {**board.hello_body(), HelloReplyKey.UNIT: number.to_bytes(8)}
+
+
+def _another_schema(board: HostileBoard, number: int) -> dict[int, Item]:
+    return {
+        **board.hello_body(),
+        HelloReplyKey.SCHEMA_DIGEST: b"the-next" if number else board.digest,
+    }
+
+
+@pytest.mark.parametrize(
+    ("hello", "says"),
+    [(_another_unit, "Another board answers"), (_another_schema, "has changed meanwhile")],
+    ids=["another unit id at every hello", "another schema at the second hello"],
+)
+def test_a_board_that_is_another_when_the_person_has_answered(
+    hello: Callable[[HostileBoard, int], dict[int, Item]], says: str, tmp_path: Path
+) -> None:
+    """Answers take their time, so that hello is said again before anything is sent (5.3)."""
+    board = honest_board()
+    numbers = count()
+    answers(board, MessageType.HELLO, lambda _: hello(board, next(numbers)))
+    keys = ["Orchard" + RETURN, "gate-by-the-creek" + RETURN, *[RETURN] * 12, CTRL_C]
+    ran = run(board, "setup", "--ask-all", folder=tmp_path, keys=keys, measured=False)
+    check_ending(ran, ExitCode.NO_BOARD, says)
+    check_untouched(ran)
 
 
 def _record(case: Case, ran: Ran) -> None:

@@ -335,6 +335,29 @@ def test_values_are_read_page_by_page() -> None:
 
 
 @pytest.mark.parametrize(
+    ("starts", "requests"),
+    [
+        ((4, 8), [0, 4, 8]),  # as the board's pages are
+        ((3, 6), [0, 3, 6]),  # too early: entries 3, 6 and 7 come twice
+        ((5,), [0, 5, 4, 9]),  # too late: what lies between comes afterwards
+        ((1, 2, 3), [0, 1, 2, 3, 7]),
+    ],
+)
+def test_pages_are_asked_for_where_they_are_expected(
+    starts: tuple[int, ...], requests: list[int]
+) -> None:
+    """All in one flight, the first included; the result does not depend on the guess (6.3)."""
+    board = SmallBoard(stored={"mast.probe-3": 5}, page=4)
+    board.keys = board.keys[:10]
+    line, _ = greeted(board)
+    expected = line.run(procedures.read_values())
+    before = len(board.requests)
+    assert list(line.run(procedures.read_values(starts)).items()) == list(expected.items())
+    asked = [message.body[1] for message in board.requests[before:]]
+    assert asked == requests
+
+
+@pytest.mark.parametrize(
     "page",
     [
         {1: 1, 2: 2, 3: [["a.b", 0]]},
