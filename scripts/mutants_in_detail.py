@@ -1413,8 +1413,8 @@ _OF_THE_HOST = (
     _one(
         "values that come twice are taken, in Python",
         _PROCEDURES,
-        "            or page.keys() & values.keys()\n",
-        "",
+        "            if numbers.setdefault(key, number) != number:\n",
+        "            if numbers.setdefault(key, number) is None:\n",
         _LINK_TESTS,
     ),
     _one(

@@ -6,7 +6,7 @@ without padding and with zero pad bits. CHECK is the CRC-32C of BODY's character
 in eight characters 0x40 + nibble, most significant first. A CRC detects damage; it does not
 authenticate.
 
-Sans-I/O: bytes go in, events come out. Whatever comes in, a receiver holds about 1 KiB at most.
+Sans-I/O: bytes go in, events come out. Whatever comes in, a receiver holds 1 KiB at most.
 """
 
 from __future__ import annotations
@@ -27,7 +27,9 @@ MIN_BODY_LIMIT = 128
 
 _CHECK_LENGTH = 8
 _CHECK_CHARACTERS = bytes.maketrans(b"0123456789abcdef", b"@ABCDEFGHIJKLMNO")
-_LONGEST_LOG = 1024  # bytes of a log line that are kept, and more than the longest frame
+_LONGEST_LOG = 960
+"""Bytes of a log line that are kept: more than the longest frame, and with what Python adds to a
+string of bytes less than 1 KiB."""
 
 _FRAME_MARK = "[frame removed]"
 _RUN_MARK = b"[removed]"
@@ -147,7 +149,7 @@ def clean_log(raw: bytes) -> str:
     A damaged echo of a frame could carry a secret: everything from a ``~`` on, and every run of 16
     or more base64url characters, gives way to a mark. Escape sequences are dropped, a tab becomes
     a space, and what is not printable (bidirectional controls among it) becomes ``?``. Text that is
-    no valid UTF-8 is read as ASCII. What goes beyond 1,024 bytes is cut off.
+    no valid UTF-8 is read as ASCII. What goes beyond 960 bytes is cut off.
     """
     kept, tilde, _ = raw[:_LONGEST_LOG].partition(b"~")
     if b"\x1b" in kept:

@@ -76,7 +76,7 @@ def measure(*, rounds: int = 25, noise_size: int = 1 << 20) -> Part:
             ),
             (
                 "Held is Python's memory beyond the receiver's own object: of a line that does not"
-                " end the 1,025 bytes that tell one that is too long, and 33 around them."
+                " end the 961 bytes that tell one that is too long, and 33 around them."
             ),
         ],
     )
