@@ -69,16 +69,57 @@ def _parser() -> argparse.ArgumentParser:
         title="commands", metavar="COMMAND", required=True, parser_class=_Command
     )
 
+    _add_for_people(commands)
+    _add_for_authors(commands)
+    return parser
+
+
+def _add_for_people(commands: Any) -> None:
     setup = _add(commands, "setup", _setup, "ask what the board needs, store it, see it work")
     _add_port(setup)
     _add_answers(setup)
     setup.add_argument("--ask-all", action="store_true", help="ask for what is set, too")
+    _add_log(setup)
     _add_json(setup)
+
+    change = _add(commands, "change", _change, "change some of what is set")
+    change.add_argument(
+        "keys",
+        nargs="*",
+        metavar="KEY",
+        help="a setting such as network.name, or a whole section (default: choose from a list)",
+    )
+    _add_port(change)
+    _add_log(change)
+    _add_json(change)
 
     show = _add(commands, "show", _show, "print what a board holds (never a secret)")
     _add_port(show)
     _add_json(show)
 
+    undo = _add(commands, "undo", _undo, "go back to the settings before the present ones")
+    _add_port(undo)
+    _add_yes(undo)
+    _add_json(undo)
+
+    erase = _add(commands, "erase", _erase, "wipe every setting, and see that none is left")
+    _add_port(erase)
+    _add_yes(erase)
+    _add_json(erase)
+
+    export = _add(commands, "export", _export, "write what is set as an answers file")
+    export.description = (
+        "Write what is set as an answers file, for a second board or after an erase. Secrets are"
+        " not in it: `provision setup --answers FILE` asks for them."
+    )
+    _add_port(export)
+    export.add_argument("--out", type=Path, metavar="FILE", help="where to (standard output)")
+
+    log = _add(commands, "log", _log, "watch what a board prints, cleaned, until Ctrl-C")
+    _add_port(log)
+
+
+def _add_for_authors(commands: Any) -> None:
     rehearse = _add(commands, "rehearse", _rehearse, "try the dialog, on a board in this process")
     _add_file(rehearse)
     _add_answers(rehearse)
@@ -122,7 +163,6 @@ def _parser() -> argparse.ArgumentParser:
 
     for name, words in _OF_AUTHORS.items():
         commands.add_parser(name, help=words, description=f"{words[0].upper()}{words[1:]}.")
-    return parser
 
 
 _OF_AUTHORS = {
@@ -215,6 +255,16 @@ def _add_answers(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _add_log(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--log", action="store_true", help="show what the board prints while it tries the settings"
+    )
+
+
+def _add_yes(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--yes", action="store_true", help="do it without asking")
+
+
 def _add_networks(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--networks", type=Path, metavar="FILE", help="what is in the board's range"
@@ -272,11 +322,102 @@ def _setup(options: argparse.Namespace) -> int:
         return _no_terminal("setup")
 
     async def run(person: Person) -> Ending:
-        from provision.wizard.commands import set_up_at_port  # noqa: PLC0415
+        from provision.wizard.commands import Extent, set_up_at_port  # noqa: PLC0415
 
-        return await set_up_at_port(_place(options), person, ask_all=options.ask_all)
+        extent = Extent(ask_all=options.ask_all, show_log=options.log)
+        return await set_up_at_port(_place(options), person, extent)
 
     return _conclude(options, run)
+
+
+def _change(options: argparse.Namespace) -> int:
+    if not _has_terminal():
+        _say(
+            "There is no terminal here to ask on: name the settings in a file, and run `provision"
+            " setup --answers FILE`."
+        )
+        return ExitCode.USAGE
+
+    async def run(person: Person) -> Ending:
+        from provision.wizard.commands import Extent, set_up_at_port  # noqa: PLC0415
+
+        extent = Extent(only=options.keys, show_log=options.log)
+        return await set_up_at_port(_place(options), person, extent)
+
+    return _conclude(options, run)
+
+
+def _undo(options: argparse.Namespace) -> int:
+    if not options.yes and not _has_terminal():
+        return _nobody_agrees("undo")
+
+    async def run(person: Person) -> Ending:
+        from provision.wizard.commands import undo_at_port  # noqa: PLC0415
+
+        return await undo_at_port(_place(options), person, agreed=options.yes)
+
+    return _conclude(options, run)
+
+
+def _erase(options: argparse.Namespace) -> int:
+    if not options.yes and not _has_terminal():
+        return _nobody_agrees("erase")
+
+    async def run(person: Person) -> Ending:
+        from provision.wizard.commands import erase_at_port  # noqa: PLC0415
+
+        return await erase_at_port(_place(options), person, agreed=options.yes)
+
+    return _conclude(options, run)
+
+
+def _nobody_agrees(command: str) -> int:
+    _say(f"There is no terminal here to ask on: `provision {command} --yes` does it unasked.")
+    return ExitCode.USAGE
+
+
+def _export(options: argparse.Namespace) -> int:
+    async def run() -> int:
+        from provision.contract.table import Store  # noqa: PLC0415
+        from provision.wizard.commands import look_at_port  # noqa: PLC0415
+        from provision.wizard.export import answers_file  # noqa: PLC0415
+
+        met = await look_at_port(_place(options), _person(options))
+        if met.status.store == Store.EMPTY:
+            _say("Nothing is set on this board, so that there is nothing to write.")
+            return ExitCode.DONE
+        text = answers_file(met)
+        if options.out is None:
+            print(text, end="")
+            return ExitCode.DONE
+        try:
+            with options.out.open("x", encoding="utf-8") as file:
+                file.write(text)
+        except FileExistsError:
+            _say(f"{options.out}: is there already, and stays as it is: name another file.")
+            return ExitCode.USAGE
+        except OSError as error:
+            _say(f"{options.out}: cannot be written ({error.strerror}).")
+            return ExitCode.USAGE
+        print(options.out)
+        return ExitCode.DONE
+
+    return _run(run)
+
+
+def _log(options: argparse.Namespace) -> int:
+    async def run() -> int:
+        from provision.wizard.commands import watch_log  # noqa: PLC0415
+
+        def show(line: str) -> None:
+            print(line, flush=True)
+
+        return await watch_log(_place(options), _person(options), show)
+
+    try:
+        return _run(run)
+    except KeyboardInterrupt:
+        return ExitCode.DONE
 
 
 def _show(options: argparse.Namespace) -> int:
@@ -383,12 +524,12 @@ def _person(options: argparse.Namespace) -> Person:
     from provision.wizard.commands import Person  # noqa: PLC0415
 
     answers: Path | None = getattr(options, "answers", None)
-    if answers is not None or not _has_terminal():
-        return Person(_say, answers=answers, waits=_has_terminal())
+    if not _has_terminal():
+        return Person(_say, answers=answers)
     from provision.wizard.screen import ScreenAsker  # noqa: PLC0415
 
     screen = ScreenAsker()
-    return Person(screen.say, screen, waits=True)
+    return Person(screen.say, screen, answers, waits=True)
 
 
 def _quiet(person: Person) -> AbstractContextManager[None]:

@@ -74,6 +74,16 @@ class Connection:
     ) -> None:
         await self.close()
 
+    def listen(self, on_log: Callable[[str], None] | None) -> None:
+        """Let on_log take each line of log text from now on; None: nobody."""
+        self._on_log = on_log
+
+    async def until_lost(self) -> None:
+        """Wait while the port is there, and raise LineLost when it is gone."""
+        await asyncio.wait([self._pump])
+        assert self._error is not None
+        raise self._error
+
     @property
     def commit_sent(self) -> bool:
         """Whether the store() that runs or ran last has sent a commit that was not refused.

@@ -10,6 +10,7 @@
 
     [lamp.2]
     place = "gate"
+    code = { ask = true }                # is asked for, as everything that is not here
 
 Every mistake that can be seen before anything is sent is reported, all of them in one run. No
 message repeats a value.
@@ -27,7 +28,7 @@ from typing import Any
 from provision.contract.table import MAX_BLOB, Kind, Refusal
 from provision.settings.model import Schema, Setting
 from provision.settings.values import ValueProblem, check_value, parse, refusal_words
-from provision.wizard.asking import Change, UnanswerableError, Verdict
+from provision.wizard.asking import Asker, Change, UnanswerableError, Verdict
 from provision.wizard.flow import Flow
 from provision.wizard.questions import (
     AnotherInstance,
@@ -43,6 +44,8 @@ from provision.wizard.questions import (
 
 _LARGEST_FILE = 1 << 20  # bytes; the longest value has 16 KiB
 _LISTS = ("clear", "accept")
+_ASK = {"ask": True}
+"""Stands for an answer that the file leaves to the person."""
 
 
 class AnswersError(Exception):
@@ -74,6 +77,9 @@ class Answers:
     removed: frozenset[tuple[str, int]]
     """Instances to clear whole."""
     accepted: frozenset[str]
+
+
+NO_ANSWERS = Answers("Without a terminal", {}, frozenset(), frozenset())
 
 
 def read_file(path: Path) -> AnswersFile:
@@ -134,6 +140,8 @@ class _Matching:
             if setting is None:
                 self._report(key, _unknown(key, self._schema))
                 continue
+            if value == _ASK:
+                continue
             try:
                 self.given[key] = _read_value(setting, value, self._schema, self._file.path.parent)
             except ValueProblem as problem:
@@ -167,11 +175,13 @@ class _Matching:
         self.problems.append(f"{self._file.path}: {place}: {words}.")
 
 
-def rehearse(answers: Answers, flow: Flow) -> tuple[list[str], list[str]]:
+def rehearse(
+    answers: Answers, flow: Flow, *, somebody_is_there: bool
+) -> tuple[list[str], list[str]]:
     """Go through a dialog to its end before anything is sent, which uses the flow up.
 
     Returns what is wrong, in sentences, and the keys in the file that are not asked for: those of
-    settings whose condition does not hold.
+    settings whose condition does not hold. somebody_is_there: to answer what the file does not.
     """
     asker = AnswersAsker(answers, lambda _: None)
     problems: list[str] = []
@@ -189,9 +199,11 @@ def rehearse(answers: Answers, flow: Flow) -> tuple[list[str], list[str]]:
         asked.add(step.key)
         try:
             answer = asker.answer_to(step, flow)
-            asker.check_cautions(step, flow.cautions(step, answer))
+            if not somebody_is_there:
+                asker.check_cautions(step, flow.cautions(step, answer))
         except UnanswerableError as error:
-            problems.append(str(error))
+            if step.key in answers.given or not somebody_is_there:
+                problems.append(str(error))
             reported.add(step.key)
             flow.pass_over()
         else:
@@ -201,12 +213,16 @@ def rehearse(answers: Answers, flow: Flow) -> tuple[list[str], list[str]]:
 
 
 class AnswersAsker:
-    """Answers from a file, and says what was asked and answered."""
+    """Answers from a file, and says what was asked and answered; the rest is asked of a person."""
 
-    def __init__(self, answers: Answers, say: Callable[[str], None]) -> None:
-        """say: where each line goes."""
+    def __init__(
+        self, answers: Answers, say: Callable[[str], None], person: Asker | None = None
+    ) -> None:
+        """say: where each line goes. person: who is asked what the file does not answer."""
         self._answers = answers
         self._say = say
+        self._person = person
+        self._asked_in_person: set[str] = set()
         self._heading = ""
 
     def say(self, text: str) -> None:
@@ -220,9 +236,13 @@ class AnswersAsker:
 
     async def ask(self, question: Question, flow: Flow) -> Answer:
         """Return the file's answer, else what Return gives, else none where that is allowed."""
-        if question.fault is not None:
-            raise UnanswerableError(f"{self._answers.name}: {question.key}: {question.fault}.")
-        answer = self.answer_to(question, flow)
+        try:
+            answer = self._from_file(question, flow)
+        except UnanswerableError:
+            if self._person is None:
+                raise
+            self._asked_in_person.add(question.key)
+            return await self._person.ask(question, flow)
         if question.heading != self._heading:
             self._heading = question.heading
             self._say(self._heading)
@@ -235,24 +255,56 @@ class AnswersAsker:
 
     async def confirm(self, question: Question, caution: str) -> bool:
         """Take a caution as read if the file says so."""
+        if self._person is not None and question.key not in self._answers.accepted:
+            return await self._person.confirm(question, caution)
         self._say(f"  Caution: {caution}")
         self.check_cautions(question, (caution,))
         return True
 
     async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | Change:
-        """Send: whoever wrote the file has reviewed it."""
+        """Send, unless a person answered as well: whoever wrote the file has reviewed it."""
+        if self._person is not None and self._asked_in_person:
+            verdict = await self._person.review(lines, untouched)
+            if isinstance(verdict, Change):
+                self._asked_in_person.add(verdict.key)
+            return verdict
         count = len(lines)
         stay = f"; {untouched} more stay as they are" if untouched else ""
         self._say(f"To be stored: {count} setting{'s' * (count != 1)}{stay}.")
         return Verdict.SEND
 
     async def does_it_work(self) -> bool:
-        """Refuse: a file does not look at the board."""
+        """Ask: a file does not look at the board."""
+        if self._person is not None:
+            return await self._person.does_it_work()
         raise UnanswerableError(f"{self._answers.name}: cannot tell whether the board works.")
 
+    async def agree(self, title: str, question: str) -> bool:
+        """Ask: a file agrees to nothing but cautions."""
+        if self._person is not None:
+            return await self._person.agree(title, question)
+        raise UnanswerableError(f"{title} {question} A file cannot answer that.")
+
+    async def choose_some(self, title: str, options: Sequence[str]) -> list[int]:
+        """Ask: a file lists settings, and nothing else."""
+        if self._person is not None:
+            return await self._person.choose_some(title, options)
+        raise UnanswerableError(f"{title} A file cannot answer that: {', '.join(options)}.")
+
     async def choose(self, title: str, options: Sequence[str]) -> int:
-        """Refuse: a file does not choose between ports."""
+        """Ask: a file does not choose between ports."""
+        if self._person is not None:
+            return await self._person.choose(title, options)
         raise UnanswerableError(f"{title} Name one with --port: {', '.join(options)}.")
+
+    def _from_file(self, question: Question, flow: Flow) -> Answer:
+        """Return the answer as answer_to() does, unless it is known not to serve."""
+        place = f"{self._answers.name}: {question.key}"
+        if question.fault is not None:
+            raise UnanswerableError(f"{place}: {question.fault}.")
+        if question.key in self._asked_in_person:
+            raise UnanswerableError(f"{place}: has been asked for.")
+        return self.answer_to(question, flow)
 
     def answer_to(self, question: Question, flow: Flow) -> Answer:
         """Return the answer to a question. Raises UnanswerableError if the file has none."""
@@ -305,11 +357,16 @@ def _flatten(entries: Mapping[str, Any], schema: Schema) -> Iterator[tuple[str, 
             yield section, table
             continue
         for name, value in table.items():
-            if section in repeating and isinstance(value, dict) and not _is_file(value):
+            if section in repeating and isinstance(value, dict) and not _is_answer(value):
                 for inner, innermost in value.items():
                     yield f"{section}.{name}.{inner}", innermost
             else:
                 yield f"{section}.{name}", value
+
+
+def _is_answer(value: object) -> bool:
+    """Whether a table is the answer to one setting, and not the table of an instance."""
+    return _is_file(value) or value == _ASK
 
 
 def _is_file(value: object) -> bool:

@@ -67,5 +67,11 @@ class Asker(Protocol):
     async def does_it_work(self) -> bool:
         """Return whether the person sees the board work: its firmware cannot tell."""
 
+    async def agree(self, title: str, question: str) -> bool:
+        """Return whether the person wants what the question asks; Return alone is no answer."""
+
+    async def choose_some(self, title: str, options: Sequence[str]) -> list[int]:
+        """Return the numbers of the options chosen, from 0: one at the least, in their order."""
+
     async def choose(self, title: str, options: Sequence[str]) -> int:
         """Return the number of the option chosen, from 0."""

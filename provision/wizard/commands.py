@@ -3,30 +3,39 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import difflib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import NoReturn
 
-from provision.contract.table import Kind
+from provision.contract.table import Capability, Kind
 from provision.link.connection import Connection
+from provision.link.errors import LineLost
 from provision.link.exchange import PATIENCE
 from provision.link.streams import Stream
-from provision.wizard.answers import AnswersFile, read_file
+from provision.settings.model import Setting
+from provision.wizard.acting import NOTHING_CHANGED, Say
+from provision.wizard.answers import NO_ANSWERS, AnswersAsker, AnswersFile, read_file
 from provision.wizard.asking import Asker
 from provision.wizard.cache import Cache, default_folder
+from provision.wizard.cleaning import printable
 from provision.wizard.conduct import (
     FindAgain,
     Met,
-    Say,
     Wishes,
     introduction,
     meet,
     set_up,
     set_up_from_file,
+    take_back,
     this_computers_zone,
 )
-from provision.wizard.ending import Ending
-from provision.wizard.finding import Finder, Place
-from provision.wizard.questions import Given
+from provision.wizard.ending import Ending, ExitCode, Result
+from provision.wizard.erasing import ToErase, erase
+from provision.wizard.finding import Finder, Found, Place
+from provision.wizard.questions import Given, heading
+from provision.wizard.show import applying, value_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,26 +46,35 @@ class Person:
     asker: Asker | None = None
     """None: the answers come from `answers`, or none are needed."""
     answers: Path | None = None
+    """A file whose answers come first."""
     waits: bool = False
     """Whether somebody is there who can plug a board in, or press its button."""
 
 
-async def set_up_at_port(place: Place, person: Person, *, ask_all: bool) -> Ending:
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """What is asked for."""
+
+    ask_all: bool = False
+    """Also what is set already."""
+    only: Sequence[str] | None = None
+    """These settings alone, by full key or the key of a section or instance; none: those that the
+    person chooses. None: whatever the board needs."""
+    show_log: bool = False
+    """Whether to show what the board prints while it tries the settings."""
+
+
+async def set_up_at_port(place: Place, person: Person, extent: Extent) -> Ending:
     """Find a board, ask, store and follow. Raises LinkError, SchemaError, AnswersError."""
     answers = _answers(person)  # before the port is touched
-    finder = Finder(place, person.say, waits=person.waits, asker=person.asker)
-    found = await finder.find()
-
-    async def find_again(unit: bytes) -> Connection:
-        return await finder.find_again(found.port, unit)
-
+    finder, found = await _find(place, person)
     return await _set_up(
         found.connection,
         person,
         cache=Cache(default_folder()),
         answers=answers,
-        ask_all=ask_all,
-        find_again=find_again if person.waits else None,
+        extent=extent,
+        find_again=_again(finder, found, person),
     )
 
 
@@ -64,15 +82,82 @@ async def set_up_in_memory(stream: Stream, person: Person) -> Ending:
     """Do the same with a board behind a stream, of which nothing is remembered afterwards."""
     answers = _answers(person)
     return await _set_up(
-        Connection(stream), person, cache=Cache(None), answers=answers, ask_all=False
+        Connection(stream), person, cache=Cache(None), answers=answers, extent=Extent()
     )
 
 
 async def look_at_port(place: Place, person: Person) -> Met:
     """Find a board and read what it holds. Raises LinkError and SchemaError."""
-    found = await Finder(place, person.say, waits=person.waits, asker=person.asker).find()
+    _, found = await _find(place, person)
     async with found.connection as board:
         return await meet(board, Cache(default_folder()), person.say, _patience(person))
+
+
+async def undo_at_port(place: Place, person: Person, *, agreed: bool) -> Ending:
+    """Put the settings before the present ones in force again. Raises LinkError and SchemaError.
+
+    agreed: whether the person has said so already.
+    """
+    finder, found = await _find(place, person)
+    board = found.connection
+    try:
+        met = await meet(board, Cache(default_folder()), person.say, _patience(person))
+        person.say(introduction(met))
+        if Capability.UNDO not in met.hello.capabilities:
+            said = f"The board's firmware does not offer to go back. {NOTHING_CHANGED}"
+            return Ending(ExitCode.REFUSED, Result.NOT_STORED, said)
+        title = "The settings before the present ones come back; a second undo returns to these."
+        if not agreed and not await _told(person).agree(title, "Go back to them?"):
+            return Ending(ExitCode.REFUSED, Result.NOT_STORED, NOTHING_CHANGED)
+        ending, board = await take_back(
+            board, met, _told(person), find_again=_again(finder, found, person)
+        )
+        return ending
+    finally:
+        await board.close()
+
+
+async def erase_at_port(place: Place, person: Person, *, agreed: bool) -> Ending:
+    """Wipe every setting from a board, and look that none is left. Raises LinkError."""
+
+    async def agree(before: ToErase) -> bool:
+        person.say(before.words())
+        return agreed or await _told(person).agree("", "Erase all of it?")
+
+    _, found = await _find(place, person)
+    async with found.connection as board:
+        return await erase(board, agree, person.say, _patience(person))
+
+
+async def watch_log(place: Place, person: Person, show: Callable[[str], None]) -> NoReturn:
+    """Show each line that a board prints, cleaned, until the person leaves. Raises LinkError."""
+    finder, found = await _find(place, person, on_log=show)
+    person.say(f"What the board at {found.port.device} prints (Ctrl-C leaves):")
+    while True:
+        try:
+            async with found.connection as board:
+                await board.until_lost()
+        except LineLost:
+            if not person.waits:
+                raise
+        person.say("The board is gone: waiting until it is plugged in again. (Ctrl-C leaves.)")
+        found = await finder.reopen(found.port)
+
+
+async def _find(
+    place: Place, person: Person, on_log: Callable[[str], None] | None = None
+) -> tuple[Finder, Found]:
+    finder = Finder(place, person.say, waits=person.waits, asker=person.asker, on_log=on_log)
+    return finder, await finder.find()
+
+
+def _again(finder: Finder, found: Found, person: Person) -> FindAgain | None:
+    """Return how the board is found again when it was unplugged, if somebody can plug it in."""
+
+    async def find_again(unit: bytes) -> Connection:
+        return await finder.find_again(found.port, unit)
+
+    return find_again if person.waits else None
 
 
 async def _set_up(
@@ -81,24 +166,80 @@ async def _set_up(
     *,
     cache: Cache,
     answers: AnswersFile | None,
-    ask_all: bool,
+    extent: Extent,
     find_again: FindAgain | None = None,
 ) -> Ending:
     try:
         met = await meet(board, cache, person.say, _patience(person))
         person.say(introduction(met))
         if answers is not None:
-            return await set_up_from_file(
-                board, met, answers, person.say, cache=cache, ask_all=ask_all
+            ending, board = await set_up_from_file(
+                board,
+                met,
+                answers,
+                person.say,
+                cache=cache,
+                ask_all=extent.ask_all,
+                person=person.asker,
+                find_again=find_again,
+                show_log=extent.show_log,
             )
+            return ending
         assert person.asker is not None, "nobody is there to answer"
-        wishes = Wishes(ask_all=ask_all, proposals=_proposals(met))
+        wishes = Wishes(ask_all=extent.ask_all, proposals=_proposals(met), show_log=extent.show_log)
+        if extent.only is not None:
+            keys = await _wanted(met, extent.only, person.asker)
+            if isinstance(keys, Ending):
+                return keys
+            wishes = replace(wishes, keys=keys, only_keys=True)
         ending, board = await set_up(
             board, met, person.asker, cache=cache, wishes=wishes, find_again=find_again
         )
         return ending
     finally:
         await board.close()
+
+
+async def _wanted(met: Met, names: Sequence[str], asker: Asker) -> list[str] | Ending:
+    """Return the full keys of what is to be changed, or why that cannot be."""
+    settings = met.schema.settings
+    used = applying(met)
+    if not names:
+        choices = [setting for setting in settings if setting.key in used]
+        options = [
+            f"{heading(setting)}, {setting.field.label}: {value_words(met, setting)}"
+            for setting in choices
+        ]
+        chosen = await asker.choose_some("What is to be changed?", options)
+        return [choices[number].key for number in chosen]
+    keys: list[str] = []
+    for name in names:
+        meant = [setting for setting in settings if _is_meant(setting, name)]
+        if not meant:
+            known = [setting.key for setting in settings]
+            nearest = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+            hint = f"; the nearest is {nearest[0]}" if nearest else ""
+            said = f"The board has no setting {printable(name, 64)}{hint}. {NOTHING_CHANGED}"
+            return Ending(ExitCode.USAGE, Result.NOT_STORED, said)
+        keys += [setting.key for setting in meant]
+    idle = [s for s in settings if s.key in keys and s.key not in used and s.instance is None]
+    if len(idle) == len(keys):
+        said = (
+            f"{idle[0].field.label} does not apply as the board is set now: another setting decides"
+            f" whether it is asked for. {NOTHING_CHANGED}"
+        )
+        return Ending(ExitCode.USAGE, Result.NOT_STORED, said)
+    return keys
+
+
+def _is_meant(setting: Setting, name: str) -> bool:
+    """Whether a setting is what a full key names, or in the section or instance that it names."""
+    return setting.key == name or setting.key.startswith(f"{name}.")
+
+
+def _told(person: Person) -> Asker:
+    """Return who is told, and asked if there is anybody."""
+    return person.asker or AnswersAsker(NO_ANSWERS, person.say)
 
 
 def _answers(person: Person) -> AnswersFile | None:

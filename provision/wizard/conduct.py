@@ -17,7 +17,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import cast
 
-from provision.contract.table import Held, Kind, Refusal, Run, Store
+from provision.contract.table import Held, Kind, MessageType, Refusal, Run, Store
 from provision.link.connection import Connection
 from provision.link.errors import (
     BoardRefused,
@@ -44,6 +44,7 @@ from provision.settings.time_zones import is_tz_string, local_zone, zones
 from provision.settings.values import check_value, refusal_words
 from provision.settings.wire import SchemaError, unpack
 from provision.wizard import words
+from provision.wizard.acting import NOTHING_CHANGED, Say, change_generation, with_presence
 from provision.wizard.answers import AnswersAsker, AnswersError, AnswersFile, match, rehearse
 from provision.wizard.asking import Asker, Change, LeftError, UnanswerableError, Verdict
 from provision.wizard.cache import Cache
@@ -62,13 +63,8 @@ from provision.wizard.questions import (
 _HINT_AFTER = 1.5  # seconds without an answer after which the person is told what to do
 _FOLLOW_PAUSE = 0.25  # seconds between looks at the status
 _FOLLOW_GRACE = 10.0  # seconds beyond the time that the board announces (clause 5.3)
-_PRESENCE_PAUSE = 1.0  # seconds between tries while the button is waited for
-_PRESENCE_PATIENCE = 120  # tries
 _SETTLE_TIME = 10.0  # seconds that leaving may take to say what became of the settings
 
-_NOTHING_CHANGED = "Nothing was changed on the board."
-
-Say = Callable[[str], None]
 FindAgain = Callable[[bytes], Awaitable[Connection]]
 """Waits for the board with this unit id and returns a new connection to it."""
 
@@ -92,6 +88,8 @@ class Wishes:
     keys: Collection[str] = ()
     only_keys: bool = False
     removed: Collection[tuple[str, int]] = ()
+    show_log: bool = False
+    """Whether what the board prints is shown while it tries the settings."""
     mend: bool = True
     """Whether a board that does not work leads to the setting at fault."""
     proposals: Mapping[Kind, Given] = field(default_factory=dict)
@@ -213,30 +211,56 @@ async def set_up(
     return ending, dialog.board
 
 
+async def take_back(
+    board: Connection, met: Met, asker: Asker, *, find_again: FindAgain | None = None
+) -> tuple[Ending, Connection]:
+    """Put the set before the present one in force again, and follow; return as set_up() does."""
+    dialog = _Dialog(
+        board, met, asker, cache=Cache(None), wishes=Wishes(mend=False), find_again=find_again
+    )
+    ending = await dialog.take_back()
+    return ending, dialog.board
+
+
 async def set_up_from_file(
-    board: Connection, met: Met, file: AnswersFile, say: Say, *, cache: Cache, ask_all: bool
-) -> Ending:
-    """Answer from a file, store and follow. Raises AnswersError before anything is sent.
+    board: Connection,
+    met: Met,
+    file: AnswersFile,
+    say: Say,
+    *,
+    cache: Cache,
+    ask_all: bool,
+    person: Asker | None = None,
+    find_again: FindAgain | None = None,
+    show_log: bool = False,
+) -> tuple[Ending, Connection]:
+    """Answer from a file, store and follow; return as set_up() does.
 
     met: just now, so that the board is not asked once more who it is before it is sent the answers.
+    person: who is asked what the file does not answer. Raises AnswersError before anything is sent.
     """
     answers = match(file, met.schema)
     dialog = _Dialog(
         board,
         met,
-        AnswersAsker(answers, say),
+        AnswersAsker(answers, say, person),
         cache=cache,
         wishes=Wishes(
-            ask_all=ask_all, keys=answers.given.keys(), removed=answers.removed, mend=False
+            ask_all=ask_all,
+            keys=answers.given.keys(),
+            removed=answers.removed,
+            show_log=show_log,
+            mend=person is not None,
         ),
-        just_met=True,
+        find_again=find_again,
+        just_met=person is None,
     )
-    problems, unasked = rehearse(answers, dialog.flow())
+    problems, unasked = rehearse(answers, dialog.flow(), somebody_is_there=person is not None)
     if problems:
         raise AnswersError(problems)
     for key in unasked:
         say(f"{answers.name}: {key}: is not asked for with these answers, and not stored.")
-    return await dialog.run()
+    return await dialog.run(), dialog.board
 
 
 class _Dialog:
@@ -266,6 +290,8 @@ class _Dialog:
         self._token: bytes | None = None  # of a commit whose outcome is open
         self._durable: bytes | None = None  # the token of the set that was stored
         self._standing: Ending | None = None  # how it ends if it goes no further
+        self._shows_log = False  # at this moment
+        self._done = words.STORED  # what was done, to begin a sentence with
 
     def flow(self) -> Flow:
         """Return the questions to begin with."""
@@ -292,6 +318,27 @@ class _Dialog:
                 await self.board.discard()
         return ending
 
+    async def take_back(self) -> Ending:
+        """Go one generation back, whatever comes of it."""
+        self._done = words.TAKEN_BACK
+        done = await change_generation(
+            self.board,
+            lambda: self.board.undo(self._generation),
+            self._generation,
+            self._asker.say,
+            "`provision show` tells what it holds.",
+        )
+        if isinstance(done, Ending):
+            return done
+        self._generation = done
+        try:
+            self._durable = (await self.board.hello()).token
+            ending, _ = await self._follow(None)
+        except (LinkError, LeftError, asyncio.CancelledError):
+            said = f"{self._done}; whether the board works with them was not waited for."
+            return Ending(ExitCode.DONE, Result.TAKEN_BACK, said)
+        return replace(ending, result=Result.TAKEN_BACK)
+
     async def _to_the_end(self) -> Ending:
         try:
             return await self._rounds()
@@ -299,7 +346,7 @@ class _Dialog:
             return await self._leave()
         except UnanswerableError as error:
             return self._standing or Ending(
-                ExitCode.ANSWERS, Result.NOT_STORED, f"{error} {_NOTHING_CHANGED}"
+                ExitCode.ANSWERS, Result.NOT_STORED, f"{error} {NOTHING_CHANGED}"
             )
         except LinkError as error:
             if self._commit_is_open():
@@ -307,7 +354,7 @@ class _Dialog:
             if self._standing is not None:
                 code = self._standing.code or ExitCode.NOT_WORKING  # nobody has seen it work
                 return replace(self._standing, code=code, words=f"{self._standing.words} {error}")
-            return Ending(exit_code(error), Result.NOT_STORED, f"{error} {_NOTHING_CHANGED}")
+            return Ending(exit_code(error), Result.NOT_STORED, f"{error} {NOTHING_CHANGED}")
 
     # -------------------------------------------------------------------------------- rounds
 
@@ -316,7 +363,7 @@ class _Dialog:
         while True:
             if not await self._go_through(flow):
                 return self._standing or Ending(
-                    ExitCode.REFUSED, Result.NOT_STORED, _NOTHING_CHANGED
+                    ExitCode.REFUSED, Result.NOT_STORED, NOTHING_CHANGED
                 )
             changes = flow.changes()
             if not changes:
@@ -331,14 +378,14 @@ class _Dialog:
                 continue
             self._known |= flow.asked()
             self._cache.keep_asked(self._met.hello.unit, self._known)
-            ending, status = await self._follow(outcome)
+            ending, status = await self._follow(outcome.status)
             if status is None:
                 return ending
             self._standing = ending
             faults = self._faults(status, flow.active)
             if not faults:
                 return ending
-            self._asker.say(words.failure_sentence(status.step))
+            self._asker.say(words.failure_sentence(self._done, status.step))
             held = held_settings(self._met.schema, await self.board.values())
             flow = Flow(
                 self._met.schema,
@@ -410,14 +457,12 @@ class _Dialog:
         self._just_met = False
         self._sent |= changes
         in_order = [(s.key, changes[s.key]) for s in self._met.schema.settings if s.key in changes]
-        outcome = await self._send(in_order)
-        for tries in range(_PRESENCE_PATIENCE):
-            if not _wants_presence(outcome):
-                break
-            if tries == 0:
-                self._asker.say("The board wants somebody present: press its button now.")
-            await asyncio.sleep(_PRESENCE_PAUSE)
-            outcome = await self._send(in_order)
+        try:
+            outcome = await with_presence(lambda: self._send(in_order), self._asker.say)
+        except BoardRefused as error:
+            if error.refused.code != Refusal.PRESENCE:
+                raise
+            outcome = NotStored(error.refused)
         if isinstance(outcome, Stored):
             self._generation = outcome.generation
         return outcome
@@ -437,6 +482,9 @@ class _Dialog:
         if isinstance(outcome, Stored):
             self._durable = self._token
         self._token = None
+        refused = outcome.refused if isinstance(outcome, NotStored) else None
+        if refused is not None and refused.code == Refusal.PRESENCE:
+            raise BoardRefused(MessageType.COMMIT, refused)
         return outcome
 
     async def _meet_again(self) -> Hello:
@@ -460,6 +508,7 @@ class _Dialog:
         assert self._find_again is not None
         found = await self._find_again(self._met.hello.unit)
         lost, self.board = self.board, found
+        self._listen()
         await lost.close()
         return await self.board.hello()
 
@@ -470,7 +519,7 @@ class _Dialog:
         said = words.refused_words(schema, refused)
         if self._standing is None or self._standing.result is Result.NOT_STORED:
             self._standing = Ending(
-                ExitCode.REFUSED, Result.NOT_STORED, f"{said} {_NOTHING_CHANGED}"
+                ExitCode.REFUSED, Result.NOT_STORED, f"{said} {NOTHING_CHANGED}"
             )
         setting = None
         if refused is not None and refused.field is not None:
@@ -483,19 +532,33 @@ class _Dialog:
 
     # ------------------------------------------------------------------------------ following
 
-    async def _follow(self, stored: Stored) -> tuple[Ending, Status | None]:
+    async def _follow(self, status: Status | None) -> tuple[Ending, Status | None]:
         """Follow the status; return how it ends, and the status if the board does not work."""
+        self._shows_log = self._wishes.show_log
+        self._listen()
+        try:
+            return await self._follow_status(status)
+        finally:
+            self._shows_log = False
+            self._listen()
+
+    def _listen(self) -> None:
+        self.board.listen(self._show_log_line if self._shows_log else None)
+
+    def _show_log_line(self, line: str) -> None:
+        self._asker.say(f"  Its log: {line}")
+
+    async def _follow_status(self, status: Status | None) -> tuple[Ending, Status | None]:
         loop = asyncio.get_running_loop()
         limit = self._met.hello.apply_time / 1000 + _FOLLOW_GRACE
         deadline = loop.time() + limit
         self._standing = Ending(
             ExitCode.DONE,
             Result.STORED,
-            "The settings are stored; whether the board works with them was not waited for.",
+            f"{self._done}; whether the board works with them was not waited for.",
             stored=tuple(self._sent),
         )
-        self._asker.say("Stored. Waiting for the board to try the settings.")
-        status = stored.status
+        self._asker.say(f"{self._done}. Waiting for the board to try them.")
         told: set[str] = set()  # a board that goes to and fro says each step once
         while loop.time() < deadline:
             if status is not None:
@@ -510,8 +573,8 @@ class _Dialog:
         ending = Ending(
             ExitCode.NOT_WORKING,
             Result.STORED,
-            f"The settings are stored, but in {limit:.0f} seconds the board has not said whether"
-            " it works with them. `provision show` looks again.",
+            f"{self._done}, but in {limit:.0f} seconds the board has not said whether it works"
+            " with them. `provision show` looks again.",
             run=None if status is None else words.code_name(status.run),
             stored=tuple(self._sent),
         )
@@ -567,15 +630,16 @@ class _Dialog:
     def _ending_of(self, status: Status) -> Ending:
         """Return the ending that a status of proven, failed, or not reported is."""
         stored = tuple(self._sent)
-        code, said = ExitCode.DONE, "The settings are stored, and the board works with them."
+        code, said = ExitCode.DONE, f"{self._done}, and the board works with them."
         address = _address(status)
         if status.run == Run.FAILED:
             code = ExitCode.NOT_WORKING
-            said = f"{words.failure_sentence(status.step)} {words.reason_words(status.reason)}"
+            why = words.reason_words(status.reason)
+            said = f"{words.failure_sentence(self._done, status.step)} {why}"
         elif status.run == Run.PROVEN and address is not None:
             said = f"{said} Its address is {address}."
         elif status.run != Run.PROVEN:
-            said = "The settings are stored. This firmware does not report whether they work."
+            said = f"{self._done}. This firmware does not report whether they work."
         return Ending(code, Result.STORED, said, words.code_name(status.run), address, stored)
 
     # -------------------------------------------------------------------------------- leaving
@@ -600,11 +664,11 @@ class _Dialog:
         if isinstance(outcome, Unknown):
             return _unknown()
         if isinstance(outcome, Stored):
-            said = "The settings are stored; whether the board works with them was not waited for."
+            said = f"{self._done}; whether the board works with them was not waited for."
             return Ending(ExitCode.DONE, Result.STORED, said, stored=tuple(self._sent))
         if self._standing is not None and self._standing.result is Result.STORED:
             return self._standing
-        return Ending(ExitCode.INTERRUPTED, Result.NOT_STORED, _NOTHING_CHANGED)
+        return Ending(ExitCode.INTERRUPTED, Result.NOT_STORED, NOTHING_CHANGED)
 
 
 def _unknown() -> Ending:
@@ -613,14 +677,6 @@ def _unknown() -> Ending:
         Result.UNKNOWN,
         "It is not known whether the settings were stored: the board no longer answers. Plug it in"
         " again and run `provision show`.",
-    )
-
-
-def _wants_presence(outcome: Outcome) -> bool:
-    return (
-        isinstance(outcome, NotStored)
-        and outcome.refused is not None
-        and outcome.refused.code == Refusal.PRESENCE
     )
 
 

@@ -40,6 +40,8 @@ class Result(Enum):
     NOT_STORED = "not stored"
     UNKNOWN = "unknown"
     NOTHING_TO_DO = "nothing to do"
+    ERASED = "erased"
+    TAKEN_BACK = "taken back"
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,9 +14,9 @@ from provision.link.exchange import Notice
 from provision.link.ports import Driver, Port, list_ports, open_stream
 from provision.link.replies import Hello
 from provision.wizard import words
+from provision.wizard.acting import Say
 from provision.wizard.asking import Asker
 from provision.wizard.cleaning import printable
-from provision.wizard.conduct import Say
 
 _KNOCK_TIME = 3.0  # seconds that a port is given to answer; boards take some to start
 _LOOK_PAUSE = 0.5  # seconds between looks for a port
@@ -57,6 +57,7 @@ class Finder:
         *,
         waits: bool,
         asker: Asker | None = None,
+        on_log: Callable[[str], None] | None = None,
         look: Callable[[], list[Port]] = list_ports,
     ) -> None:
         """Set out what to look for.
@@ -66,12 +67,14 @@ class Finder:
             say: Takes what the person may want to know.
             waits: Whether a person is there to plug something in.
             asker: Whom to ask which of several boards is meant; None: nobody.
+            on_log: Takes the lines that the board prints, cleaned.
             look: Lists the ports of this computer.
         """
         self._place = place
         self._say = say
         self._waits = waits
         self._asker = asker
+        self._on_log = on_log
         self._look = look
 
     async def find(self) -> Found:
@@ -101,10 +104,18 @@ class Finder:
             unit,
             baud=self._place.baud,
             driver=self._place.driver,
+            on_log=self._on_log,
             on_notice=self._tell,
             look=self._look,
         )
         return connection
+
+    async def reopen(self, port: Port) -> Found:
+        """Wait until a port is there again, and return it, opened."""
+        while True:
+            with contextlib.suppress(LinkError):
+                return Found(port, await self._open(port, named=True))
+            await asyncio.sleep(_LOOK_PAUSE)
 
     async def _open(self, port: Port, *, named: bool) -> Connection:
         stream = await open_stream(
@@ -114,7 +125,12 @@ class Finder:
             kind=None if named else port.kind,
             patience=_BUSY_PATIENCE if named and self._waits else 0.0,
         )
-        return Connection(stream, baud=self._place.baud, on_notice=self._tell if named else None)
+        return Connection(
+            stream,
+            baud=self._place.baud,
+            on_log=self._on_log,
+            on_notice=self._tell if named else None,
+        )
 
     async def _knock(self, ports: Sequence[Port]) -> tuple[list[_Answered], list[LinkError]]:
         """Say hello on every port at once."""

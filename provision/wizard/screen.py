@@ -295,22 +295,45 @@ class ScreenAsker:
             assert chosen is not None
             return Change(lines[chosen].key)
 
+    async def agree(self, title: str, question: str) -> bool:
+        """See Asker."""
+        self._print(title)
+        self._print()
+        return await self._yes_or_no(question, default=None) is True
+
     async def choose(self, title: str, options: Sequence[str]) -> int:
         """See Asker."""
+        (chosen,) = await self._choose(title, options, "Number", most=1)
+        return chosen
+
+    async def choose_some(self, title: str, options: Sequence[str]) -> list[int]:
+        """See Asker."""
+        return await self._choose(title, options, "Numbers, with spaces between", most=len(options))
+
+    async def _choose(
+        self, title: str, options: Sequence[str], label: str, *, most: int
+    ) -> list[int]:
         self._print(title)
         for number, option in enumerate(options, start=1):
             self._print(f"{number:>3}  {option}", indent=_INDENT)
 
+        def chosen(text: str) -> set[int | None]:
+            return {_number(word, len(options)) for word in text.replace(",", " ").split()}
+
         def problem(text: str) -> str | None:
-            found = _number(text, len(options)) is not None or text.strip() in _TYPED_WORDS
-            return None if found else f"type a number from 1 to {len(options)}"
+            numbers = chosen(text)
+            if text.strip() in _TYPED_WORDS or (
+                numbers and None not in numbers and len(numbers) <= most
+            ):
+                return None
+            return f"type a number from 1 to {len(options)}"
 
         while True:
-            text = await self._prompt("Number", "", check=problem)
+            text = await self._prompt(label, "", check=problem)
+            if text is _Word.BACK:
+                raise LeftError
             if not isinstance(text, _Word):
-                chosen = _number(text, len(options))
-                assert chosen is not None
-                return chosen
+                return sorted(number for number in chosen(text) if number is not None)
 
     async def _yes_or_no(self, label: str, default: bool | None) -> bool | None:
         """Return the answer, None for back."""

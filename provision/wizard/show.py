@@ -35,18 +35,18 @@ def lines(met: Met) -> Iterator[str]:
         yield f"  {words.reason_words(status.reason)}"
     if status.address is not None:
         yield f"  address: {ipaddress.ip_address(status.address)}"
-    applying = _applying(met)
+    used = applying(met)
     section = None
     for setting in met.schema.settings:
         held = met.held[setting.key]
-        if setting.key not in applying and held.held is Held.UNSET:
+        if setting.key not in used and held.held is Held.UNSET:
             continue
         if heading(setting) != section:
             section = heading(setting)
             yield ""
             yield section
-        idle = "" if setting.key in applying else " (does not apply)"
-        yield f"  {setting.field.label}: {_words(met, setting)}{idle}"
+        idle = "" if setting.key in used else " (does not apply)"
+        yield f"  {setting.field.label}: {value_words(met, setting)}{idle}"
 
 
 def as_json(met: Met) -> dict[str, Any]:
@@ -74,19 +74,21 @@ def _entry(met: Met, setting: Setting) -> dict[str, Any]:
     value = None if setting.field.is_secret else held.value
     if value is not None:
         name = "length" if setting.field.kind is Kind.BLOB else "value"
-        entry[name] = value if isinstance(value, bool | int) else _text(setting, value)
+        entry[name] = value if isinstance(value, bool | int) else plain_text(setting, value)
         if setting.field.kind in (Kind.DECIMAL, Kind.DURATION):
-            entry[name] = _text(setting, value)
+            entry[name] = plain_text(setting, value)
     return entry
 
 
-def _text(setting: Setting, value: Value) -> str:
+def plain_text(setting: Setting, value: Value) -> str:
+    """Return a value as an answers file writes it, without quotes."""
     if setting.field.kind is Kind.CHOICE:
         return str(value)
     return printable(show(setting.field, value), 255)
 
 
-def _words(met: Met, setting: Setting) -> str:
+def value_words(met: Met, setting: Setting) -> str:
+    """Return what a board holds for a setting, in words fit to be shown."""
     held = met.held[setting.key]
     if held.held is Held.UNSET:
         default = setting.field.default
@@ -103,7 +105,8 @@ def _words(met: Met, setting: Setting) -> str:
     return shown
 
 
-def _applying(met: Met) -> frozenset[str]:
+def applying(met: Met) -> frozenset[str]:
+    """Return the full keys of the settings that are in use with what the board holds."""
     stored: dict[str, Value] = {
         key: "" if held.value is None else held.value
         for key, held in met.held.items()

@@ -148,12 +148,13 @@ def step_words(step: int | None) -> str:
     return STEPS.get(step or Step.NONE, "at a step that this program does not know")
 
 
-def failure_sentence(step: int | None) -> str:
-    """Return at what the board failed, in one sentence."""
-    return (
-        "The settings are stored, but the board does not work with them: it failed at"
-        f" {step_words(step)}."
-    )
+STORED = "The settings are stored"
+TAKEN_BACK = "The settings before are in force again"
+
+
+def failure_sentence(done: str, step: int | None) -> str:
+    """Return at what the board failed, in one sentence that begins with what was done."""
+    return f"{done}, but the board does not work with them: it failed at {step_words(step)}."
 
 
 def refused_words(schema: Schema, refused: Refused | None) -> str:

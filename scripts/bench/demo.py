@@ -82,7 +82,7 @@ def set_up(conditions: Conditions) -> Conversation:
 
     async def host(connection: Connection) -> None:
         met = await meet(connection, Cache(None), say=lambda _: None)
-        ending = await set_up_from_file(
+        ending, _ = await set_up_from_file(
             connection, met, answers, lambda _: None, cache=Cache(None), ask_all=False
         )
         if ending.result is not Result.STORED:

@@ -1,0 +1,73 @@
+# SPDX-License-Identifier: MIT
+"""What a board holds, written as a file of answers: for a second board, or after an erase.
+
+Secrets never leave a board. A placeholder stands for each, and the dialog asks for it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+
+from provision.contract.table import Held, Kind
+from provision.settings.model import Setting, Value
+from provision.settings.whole import key_beside
+from provision.wizard.conduct import Met, introduction
+from provision.wizard.questions import is_opaque
+from provision.wizard.show import applying, plain_text
+
+PLACEHOLDER = "{ ask = true }"
+
+
+def answers_file(met: Met) -> str:
+    """Return the answers file, in TOML, that sets what this board has set and uses."""
+    return "".join(f"{line}\n" for line in _lines(met))
+
+
+def _lines(met: Met) -> Iterator[str]:
+    yield f"# What was set on: {introduction(met)}"
+    yield "# `provision setup --answers FILE` takes it, and asks for what is { ask = true } here:"
+    yield "# secrets and contents of files, which no board gives away. An answer may take the place"
+    yield '# of such a mark, "in quotes" or as { file = "a file beside this one" }.'
+    used = applying(met)
+    settings = [
+        setting
+        for setting in met.schema.settings
+        if setting.key in used and met.held[setting.key].held is Held.SET
+    ]
+    cautions = [setting.key for setting in settings if setting.field.caution is not None]
+    if cautions:
+        yield ""
+        yield "# These carry a caution. To have it taken as read, take away the # before the list."
+        yield f"# accept = [{', '.join(map(_text, cautions))}]"
+    passphrases = {
+        key_beside(setting, setting.field.network): setting
+        for setting in met.schema.settings
+        if setting.field.network is not None
+    }
+    section = None
+    for setting in settings:
+        name, _, field = setting.key.rpartition(".")
+        if name != section:
+            section = name
+            yield ""
+            yield f"[{name}]"
+        yield f"{field} = {_value(setting, met.held[setting.key].value)}"
+        passphrase = passphrases.get(setting.key)
+        if passphrase is not None and met.held[passphrase.key].held is Held.UNSET:
+            yield f'{passphrase.field.key} = ""'
+
+
+def _value(setting: Setting, value: Value | None) -> str:
+    if is_opaque(setting.field) or value is None:
+        return PLACEHOLDER
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int) and setting.field.kind not in (Kind.DECIMAL, Kind.DURATION):
+        return str(value)
+    return _text(plain_text(setting, value))
+
+
+def _text(text: str) -> str:
+    """Return a TOML basic string (TOML 1.0, "String"), whose escapes are those of JSON and DEL."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
