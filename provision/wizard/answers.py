@@ -77,6 +77,8 @@ class Answers:
     removed: frozenset[tuple[str, int]]
     """Instances to clear whole."""
     accepted: frozenset[str]
+    left_open: frozenset[str] = frozenset()
+    """What the file says is to be asked for, unless the board holds it already."""
 
 
 NO_ANSWERS = Answers("Without a terminal", {}, frozenset(), frozenset())
@@ -120,7 +122,11 @@ def match(file: AnswersFile, schema: Schema) -> Answers:
     if matching.problems:
         raise AnswersError(matching.problems)
     return Answers(
-        str(file.path), matching.given, frozenset(matching.removed), frozenset(file.accept)
+        str(file.path),
+        matching.given,
+        frozenset(matching.removed),
+        frozenset(file.accept),
+        frozenset(matching.left_open),
     )
 
 
@@ -133,6 +139,7 @@ class _Matching:
         self.problems: list[str] = []
         self.given: dict[str, Given | None] = {}
         self.removed: set[tuple[str, int]] = set()
+        self.left_open: set[str] = set()
 
     def take_values(self) -> None:
         for key, value in _flatten(self._file.entries, self._schema):
@@ -141,6 +148,7 @@ class _Matching:
                 self._report(key, _unknown(key, self._schema))
                 continue
             if value == _ASK:
+                self.left_open.add(key)
                 continue
             try:
                 self.given[key] = _read_value(setting, value, self._schema, self._file.path.parent)
@@ -320,6 +328,8 @@ class AnswersAsker:
             return given
         if question.current is not None:
             return Move.KEEP
+        if question.key in self._answers.left_open:
+            raise UnanswerableError(f"{place}: is to be asked for, and nobody is there to ask.")
         if question.can_clear:
             return Move.CLEAR
         raise UnanswerableError(
