@@ -93,6 +93,7 @@ async def test_a_whole_session_runs_over_every_stream(way: str) -> None:
         hello = await connection.hello(5.0)
         schema, values, status = await connection.read(hello)
         assert schema == board.schema
+        assert values is not None
         assert tuple(values) == board.keys
         assert status.store == Store.EMPTY
         steps: list[tuple[int, int]] = []
