@@ -27,7 +27,7 @@ ARROWS: dict[str, frozenset[str]] = {
     "wizard": frozenset({"contract", "settings", "link"}),
     "author": frozenset({"contract", "settings"}),
     "conformance": frozenset({"contract", "settings", "link"}),
-    "testing": frozenset({"contract", "settings", "board", "link"}),
+    "testing": frozenset({"contract", "settings", "board", "link", "wizard", "conformance"}),
     "cli": frozenset(
         {"contract", "settings", "board", "link", "wizard", "author", "conformance", "testing"}
     ),
@@ -247,7 +247,7 @@ def plant(root: Path, sources: dict[str, str]) -> dict[str, Module]:
         ("wizard/ask.py", "from provision import board"),
         ("author/page.py", "from provision import link"),
         ("board/front.py", "from provision import link"),
-        ("testing.py", "from provision import wizard"),
+        ("testing.py", "from provision import author"),
         ("settings/check.py", "from provision import cli"),
         ("__init__.py", "from provision import contract"),
         ("attic/box.py", ""),

@@ -45,8 +45,8 @@ class Person:
     say: Say
     asker: Asker | None = None
     """None: the answers come from `answers`, or none are needed."""
-    answers: Path | None = None
-    """A file whose answers come first."""
+    answers: Path | AnswersFile | None = None
+    """Answers that come first: in a file, or read already."""
     waits: bool = False
     """Whether somebody is there who can plug a board in, or press its button."""
 
@@ -243,7 +243,7 @@ def _told(person: Person) -> Asker:
 
 
 def _answers(person: Person) -> AnswersFile | None:
-    return None if person.answers is None else read_file(person.answers)
+    return read_file(person.answers) if isinstance(person.answers, Path) else person.answers
 
 
 def _patience(person: Person) -> float | None:

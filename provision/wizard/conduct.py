@@ -17,7 +17,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import cast
 
-from provision.contract.table import Held, Kind, MessageType, Refusal, Run, Store
+from provision.contract.table import Held, Kind, MessageType, Reason, Refusal, Run, Store
 from provision.link.connection import Connection
 from provision.link.errors import (
     BoardRefused,
@@ -519,7 +519,11 @@ class _Dialog:
         said = words.refused_words(schema, refused)
         if self._standing is None or self._standing.result is Result.NOT_STORED:
             self._standing = Ending(
-                ExitCode.REFUSED, Result.NOT_STORED, f"{said} {NOTHING_CHANGED}"
+                ExitCode.REFUSED,
+                Result.NOT_STORED,
+                f"{said} {NOTHING_CHANGED}",
+                reason=None if refused is None else words.code_name(refused.code),
+                field=None if refused is None else refused.field,
             )
         setting = None
         if refused is not None and refused.field is not None:
@@ -640,7 +644,17 @@ class _Dialog:
             said = f"{said} Its address is {address}."
         elif status.run != Run.PROVEN:
             said = f"{self._done}. This firmware does not report whether they work."
-        return Ending(code, Result.STORED, said, words.code_name(status.run), address, stored)
+        failed = status.run == Run.FAILED and status.reason is not None
+        return Ending(
+            code,
+            Result.STORED,
+            said,
+            words.code_name(status.run),
+            address,
+            stored,
+            words.code_name(status.reason or Reason.NONE) if failed else None,
+            status.field if failed else None,
+        )
 
     # -------------------------------------------------------------------------------- leaving
 

@@ -58,6 +58,10 @@ class Ending:
     """The board's network address, if it told one."""
     stored: tuple[str, ...] = ()
     """Full keys of what was stored."""
+    reason: str | None = None
+    """Why the board refused, or does not work, as the contract names it."""
+    field: str | None = None
+    """Full key of the setting at fault, if the board named one."""
 
     def as_json(self) -> dict[str, Any]:
         """Return the same for programs."""
@@ -67,5 +71,7 @@ class Ending:
             "run": self.run,
             "address": self.address,
             "stored": list(self.stored),
+            "reason": self.reason,
+            "field": self.field,
             "words": self.words,
         }

@@ -1,0 +1,357 @@
+# SPDX-License-Identifier: MIT
+"""Boards for tests: virtual ones on a serial port of their own, and the author's own program."""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+import os
+import signal
+import subprocess
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AsyncExitStack, ExitStack, contextmanager
+from pathlib import Path
+from typing import TypeVar
+
+from provision.board.engine import Limits, from_declaration, settings_geometry
+from provision.board.faults import FAULTS, Fault, FaultyLine
+from provision.board.firmware import Device, NetworkInRange, Running, Surroundings
+from provision.board.flash import Flash
+from provision.contract.table import Store
+from provision.settings.declaration import Declaration
+from provision.settings.file import load
+from provision.settings.model import Value
+from provision.testing.conversation import Ear, Heard, Replay, Said, read
+
+_SIGNAL = -50  # dBm of the networks in range
+_STARTS_WITHIN = 10.0  # seconds in which a program has to put its port where it was told
+_ENDS_WITHIN = 5.0
+_PRESENCE_MS = 60_000  # how long a press of the button counts
+
+_Result = TypeVar("_Result")
+
+
+class BoardError(Exception):
+    """A board cannot be made or started; one sentence."""
+
+
+class _OwnTime:
+    """A board whose time goes on from one port to the next, where each port's begins anew."""
+
+    def __init__(self, device: Running) -> None:
+        self._device = device
+        self._began = time.monotonic()
+
+    def receive(self, data: bytes, now_ms: int) -> bytes:  # noqa: ARG002
+        """See Running."""
+        return self._device.receive(data, self._now_ms())
+
+    def tick(self, now_ms: int) -> bytes:  # noqa: ARG002
+        """See Running."""
+        return self._device.tick(self._now_ms())
+
+    def reset(self, now_ms: int = 0) -> None:  # noqa: ARG002
+        """See Running."""
+        self._device.reset(self._now_ms())
+
+    def _now_ms(self) -> int:
+        return int((time.monotonic() - self._began) * 1000)
+
+
+class _Served:
+    """A board that runs, on a port of its own, in a thread of its own."""
+
+    def __init__(self, device: Running, folder: Path, *, tcp: bool) -> None:
+        self._device = _OwnTime(device)
+        self._link = None if tcp else folder / "port"
+        self._ready = threading.Event()
+        self._loop = asyncio.new_event_loop()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._cable: AsyncExitStack | None = None
+        self.port = ""
+        """The device or URL that a host opens."""
+        self._thread.start()
+        self._ready.wait()
+        self.plug_in()
+
+    def plug_in(self) -> None:
+        """Plug the cable in; a board without a battery starts anew."""
+        self._call(self._plug_in())
+
+    def unplug(self) -> None:
+        """Pull the cable: the port is gone, and so is what was in memory alone."""
+        self._call(self._unplug())
+
+    def reset(self) -> None:
+        """Press reset: what is in flash stays, what is in memory alone is gone."""
+        self._do(self._device.reset)
+
+    def close(self) -> None:
+        """Switch it off for good, which the end of the test does otherwise."""
+        if self._loop.is_closed():
+            return
+        self._call(self._unplug())
+        self._loop.call_soon_threadsafe(self._loop.stop)
+        self._thread.join()
+        self._loop.close()
+
+    def _do(self, what: Callable[[], _Result]) -> _Result:
+        """Do something where the board runs, so that it is not in the middle of anything."""
+
+        async def do() -> _Result:
+            return what()
+
+        return asyncio.run_coroutine_threadsafe(do(), self._loop).result()
+
+    def _call(self, coroutine: object) -> None:
+        asyncio.run_coroutine_threadsafe(coroutine, self._loop).result()  # type: ignore[arg-type]
+
+    def _run(self) -> None:
+        asyncio.set_event_loop(self._loop)
+        self._loop.call_soon(self._ready.set)
+        self._loop.run_forever()
+
+    async def _plug_in(self) -> None:
+        from provision.board.front import serve_pty, serve_tcp  # noqa: PLC0415 - POSIX only
+
+        if self._cable is not None:
+            return
+        async with AsyncExitStack() as cable:
+            if self._link is None:
+                host, number = await cable.enter_async_context(serve_tcp(self._device))
+                self.port = f"socket://{host}:{number}"
+            else:
+                await cable.enter_async_context(serve_pty(self._device, self._link))
+                self.port = str(self._link)
+            self._cable = cable.pop_all()
+
+    async def _unplug(self) -> None:
+        if self._cable is not None:
+            cable, self._cable = self._cable, None
+            await cable.aclose()
+            self._device.reset()
+
+
+class VirtualBoard(_Served):
+    """A board that runs what a schema file declares. All it holds can be looked at."""
+
+    def __init__(
+        self,
+        declaration: Declaration,
+        device: Device,
+        faults: Sequence[Fault],
+        folder: Path,
+        *,
+        tcp: bool,
+        let_go: Callable[[], None],
+    ) -> None:
+        self.declaration = declaration
+        self._let_go = let_go
+        self._ear = Ear(declaration.schema)
+        self._inner = device
+        super().__init__(FaultyLine(Heard(device, self._ear), *faults), folder, tcp=tcp)
+
+    def close(self) -> None:
+        """See above; its flash file is another board's to use then."""
+        super().close()
+        self._let_go()
+
+    @property
+    def values(self) -> dict[str, Value]:
+        """What is stored, by full key, secrets included: it is the board's own memory."""
+        return self._do(lambda: dict(self._inner.board.stored))
+
+    @property
+    def staged(self) -> dict[str, Value | None]:
+        """What a host has sent and not committed; None: to be cleared."""
+        return self._do(lambda: dict(self._inner.board.staged))
+
+    @property
+    def store(self) -> str:
+        """Whether it is empty, incomplete, complete or trial."""
+        state = self._do(lambda: self._inner.board.store_state)
+        return Store(state).name.lower()
+
+    @property
+    def generation(self) -> int:
+        """Grows with every change of what is in force."""
+        return self._do(lambda: self._inner.board.generation)
+
+    @property
+    def boot_number(self) -> int:
+        """Another one at every start."""
+        return self._do(lambda: self._inner.board.boot_number)
+
+    @property
+    def traffic(self) -> list[Said]:
+        """What host and board said since the board was made, secrets replaced."""
+        return self._do(lambda: self._ear.said)
+
+    def press_button(self) -> None:
+        """Let a person be present, for a minute."""
+        self._do(self._inner.board.show_presence)
+
+
+class ReplayedBoard(_Served):
+    """A board that answers as one did when it was recorded."""
+
+    def __init__(self, said: Sequence[Said], folder: Path) -> None:
+        self._replay = Replay(said)
+        super().__init__(self._replay, folder, tcp=False)
+
+    @property
+    def deviation(self) -> str | None:
+        """The first request that was not among what was recorded, in words."""
+        return self._do(lambda: self._replay.deviation)
+
+    @property
+    def unasked(self) -> list[str]:
+        """What was asked when it was recorded, and has not been asked yet."""
+        return self._do(lambda: sorted(self._replay.unasked))
+
+
+class Program:
+    """The author's firmware, as a process of this computer."""
+
+    def __init__(self, process: subprocess.Popen[bytes], port: Path) -> None:
+        self.process = process
+        self.port = str(port)
+        """Where a host finds it."""
+
+
+@contextmanager
+def virtual_board(
+    schema: Path,
+    folder: Path,
+    *,
+    networks: Mapping[str, str] | None = None,
+    service_key: str | None = None,
+    faults: Sequence[str | Fault] = (),
+    flash: Path | None = None,
+    button: bool = False,
+    logs: bool = False,
+    tcp: bool = False,
+) -> Iterator[VirtualBoard]:
+    """Run a board.
+
+    Arguments:
+        schema: The schema file.
+        folder: Where its port is put.
+        networks: The networks in range, by name, and what each takes as its passphrase ("": open);
+            None: any network is there, and takes any.
+        service_key: The key that the service takes; None: any.
+        faults: What goes wrong, by the names of provision.board.faults: "echo", "lose-reply:3" for
+            the third reply; or objects of that module.
+        flash: A file that keeps its flash, as for an update: the next board on it, of a newer
+            schema file, finds what this one stored.
+        button: Whether changes want somebody present once something is stored.
+        logs: Whether the firmware prints to the same port.
+        tcp: Whether the port is TCP on this computer instead of a pseudo-terminal.
+
+    Raises FileMistakes, FrontError, BoardError.
+    """
+    declaration = load(schema)
+    struck = [_fault(fault) for fault in faults]
+    found = None
+    if networks is not None:
+        found = tuple(
+            NetworkInRange(name.encode(), passphrase, _SIGNAL)
+            for name, passphrase in networks.items()
+        )
+    limits = Limits(presence=_PRESENCE_MS) if button else None
+    with ExitStack() as stack:
+        memory = _flash(declaration, flash, stack)
+        board = from_declaration(declaration, flash=memory, limits=limits)
+        device = Device(
+            board,
+            Surroundings(found, service_key),
+            boot_numbers=itertools.count(board.boot_number + 1),
+            logs=logs,
+        )
+        served = VirtualBoard(declaration, device, struck, folder, tcp=tcp, let_go=stack.close)
+        try:
+            yield served
+        finally:
+            served.close()
+
+
+@contextmanager
+def replayed_board(file: Path, folder: Path) -> Iterator[ReplayedBoard]:
+    """Run a board that answers as a file says. Raises ConversationError."""
+    served = ReplayedBoard(read(file), folder)
+    try:
+        yield served
+    finally:
+        served.close()
+
+
+@contextmanager
+def program(command: Sequence[str], folder: Path) -> Iterator[Program]:
+    """Start a program that puts its serial port where `{port}` stands in its command.
+
+    Raises BoardError if it cannot be started, ends at once, or puts no port there.
+    """
+    port = folder / "port"
+    if not any("{port}" in part for part in command):
+        raise BoardError(
+            "The command of the firmware lacks {port}, the place where it is to put its port."
+        )
+    parts = [part.replace("{port}", str(port)) for part in command]
+    said = folder / "said"
+    with said.open("wb") as out:
+        try:
+            process = subprocess.Popen(
+                parts, stdin=subprocess.DEVNULL, stdout=out, stderr=subprocess.STDOUT
+            )
+        except OSError as error:
+            raise BoardError(f"{parts[0]}: cannot be started ({error.strerror}).") from None
+    try:
+        deadline = time.monotonic() + _STARTS_WITHIN
+        while not os.path.lexists(port):
+            if process.poll() is not None:
+                raise BoardError(
+                    f"{parts[0]}: ended with {process.returncode} before it had a port:"
+                    f" {_last_words(said)}"
+                )
+            if time.monotonic() > deadline:
+                raise BoardError(f"{parts[0]}: has put no port at {port} after 10 seconds.")
+            time.sleep(0.01)
+        yield Program(process, port)
+    finally:
+        if process.poll() is None:
+            process.send_signal(signal.SIGTERM)
+        try:
+            process.wait(timeout=_ENDS_WITHIN)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+
+
+def _last_words(said: Path) -> str:
+    lines = said.read_text(errors="replace").strip().splitlines()
+    return lines[-1][:200] if lines else "it said nothing."
+
+
+def _flash(declaration: Declaration, file: Path | None, stack: ExitStack) -> Flash:
+    geometry = settings_geometry(declaration)
+    if file is None:
+        return Flash(geometry)
+    from provision.board.front import FileFlash  # noqa: PLC0415 - POSIX only
+
+    flash = FileFlash(file, geometry)
+    stack.callback(flash.close)
+    return flash
+
+
+def _fault(fault: str | Fault) -> Fault:
+    if isinstance(fault, Fault):
+        return fault
+    name, _, number = fault.partition(":")
+    make = FAULTS.get(name)
+    if make is None:
+        raise BoardError(f'There is no fault "{name}": there are {", ".join(sorted(FAULTS))}.')
+    if number and not (number.isdecimal() and int(number) > 0):
+        raise BoardError(f'The fault "{fault}" wants a number from 1 behind the colon.')
+    return make(int(number or 1))

@@ -1,0 +1,286 @@
+# SPDX-License-Identifier: MIT
+"""The plugin for pytest, as an author's repository uses it: pytest runs tests of theirs."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+SCHEMA = ROOT / "schemas" / "orchard-gate-lamp.toml"
+BOARD = ROOT / "firmware_stub" / "build" / "board_pty"
+
+pytest_plugins = ["pytester"]
+
+ANSWERS = """
+ANSWERS = {
+    "network": {"name": "Orchard", "passphrase": "blossom-time"},
+    "alarm": {"name": "Lower mast", "key": "w7-Zephyr.0419"},
+}
+"""
+
+
+def run(pytester: pytest.Pytester, tests: str, *options: str) -> pytest.RunResult:
+    """Run tests in a folder with the schema file in it."""
+    (pytester.path / "lamp.toml").write_bytes(SCHEMA.read_bytes())
+    pytester.makepyfile(ANSWERS + tests)
+    return pytester.runpytest_subprocess("-q", *options)
+
+
+def test_a_board_is_set_up_and_looked_at(pytester: pytest.Pytester) -> None:
+    """Values, state and traffic; several boards at once; no secret in the traffic."""
+    result = run(
+        pytester,
+        """
+def test_it_works(virtual_board, set_up):
+    board, other = virtual_board("lamp.toml"), virtual_board("lamp.toml", tcp=True)
+    assert (board.store, board.values, board.generation) == ("empty", {}, 0)
+    outcome = set_up(board, ANSWERS)
+    assert (outcome.result, outcome.run) == ("stored", "proven")
+    assert "alarm.key" in outcome.stored
+    assert board.store == "complete"
+    assert board.values["network.name"] == b"Orchard"
+    assert board.values["alarm.key"] == "w7-Zephyr.0419"
+    assert board.staged == {}
+    assert other.values == {}
+    assert set_up(other, ANSWERS).result == "stored"
+    names = [said.name for said in board.traffic]
+    assert names[0] == "hello" and "commit-reply" in names
+    assert "w7-Zephyr.0419" not in str([str(said) for said in board.traffic])
+    assert "Lower mast" in str([str(said) for said in board.traffic])
+
+def test_a_wrong_passphrase_is_told(virtual_board, set_up):
+    board = virtual_board("lamp.toml", networks={"Orchard": "snow-in-may"})
+    outcome = set_up(board, ANSWERS)
+    assert (outcome.result, outcome.run) == ("stored", "failed")
+    assert (outcome.reason, outcome.field) == ("passphrase-wrong", "network.passphrase")
+""",
+    )
+    result.assert_outcomes(passed=2)
+
+
+def test_what_can_happen_to_a_board_happens(pytester: pytest.Pytester) -> None:
+    """Faults by name, reset, the cable pulled, the button, an update on the same flash."""
+    result = run(
+        pytester,
+        """
+import pytest
+from provision.link.errors import LinkError
+
+@pytest.mark.parametrize("fault", ["lose-reply:3", "damage-reply:2", "echo", "reset-after:4"])
+def test_faults_are_survived(fault, virtual_board, set_up):
+    board = virtual_board("lamp.toml", faults=[fault, "cr-lf"], logs=True)
+    assert set_up(board, ANSWERS).result == "stored"
+
+def test_what_is_stored_survives_a_reset_and_the_cable(virtual_board, set_up):
+    board = virtual_board("lamp.toml")
+    set_up(board, ANSWERS)
+    before, boot = board.values, board.boot_number
+    board.reset()
+    board.unplug()
+    with pytest.raises(LinkError, match="There is no port"):
+        set_up(board, ANSWERS)
+    board.plug_in()
+    outcome = set_up(board, {"lamp": {"level": 30}})
+    assert outcome.stored == ("lamp.level",)
+    assert board.values == {**before, "lamp.level": 30}
+    assert board.boot_number != boot
+
+def test_the_button(virtual_board, set_up):
+    board = virtual_board("lamp.toml", button=True)
+    set_up(board, ANSWERS)
+    board.press_button()
+    assert set_up(board, {"lamp": {"level": 30}}).result == "stored"
+
+def test_an_update_keeps_what_was_set(virtual_board, set_up, tmp_path):
+    import pathlib
+    flash = tmp_path / "flash"
+    board = virtual_board("lamp.toml", flash=flash)
+    set_up(board, ANSWERS)
+    kept = board.values
+    newer = tmp_path / "lamp.toml"
+    text = pathlib.Path("lamp.toml").read_text()
+    text = text.replace('key = "night"', 'key = "dark"\\nwas = ["night"]')
+    newer.write_text(text.replace('version = "1.0.0"', 'version = "1.1.0"'))
+    board.close()
+    updated = virtual_board(newer, flash=flash)
+    assert updated.values == {k.replace("night", "dark"): v for k, v in kept.items()}
+""",
+    )
+    result.assert_outcomes(passed=7)
+
+
+def test_a_recorded_conversation_is_played_again(pytester: pytest.Pytester) -> None:
+    """As a board; with other secrets too, since none is in the file; what deviates is told."""
+    result = run(
+        pytester,
+        """
+def test_record_and_play(virtual_board, replayed_board, set_up, tmp_path):
+    file = tmp_path / "lamp.txt"
+    board = virtual_board("lamp.toml", networks={"Orchard": "blossom-time"}, logs=True)
+    real = set_up(board, ANSWERS, record=file)
+    text = file.read_text()
+    assert "w7-Zephyr" not in text and "blossom-time" not in text and "Lower mast" in text
+
+    replayed = replayed_board(file)
+    others = {**ANSWERS, "alarm": {"name": "Lower mast", "key": "another-key-of-19"}}
+    again = set_up(replayed, others)
+    assert (again.result, again.run, again.stored) == (real.result, real.run, real.stored)
+    assert again.words == real.words
+    assert replayed.deviation is None
+    assert replayed.unasked == []
+
+def test_a_deviation_is_told(virtual_board, replayed_board, set_up, tmp_path):
+    file = tmp_path / "lamp.txt"
+    set_up(virtual_board("lamp.toml"), ANSWERS, record=file)
+    replayed = replayed_board(file)
+    outcome = set_up(replayed, {**ANSWERS, "lamp": {"level": 33}})
+    assert outcome.result == "not stored"
+    assert 'set-field {"field": "lamp.level", "value": 33}' in replayed.deviation
+    assert any("lamp.level" in one for one in replayed.unasked)
+""",
+    )
+    result.assert_outcomes(passed=2)
+
+
+def test_every_set_up_is_recorded_where_that_is_asked_for(pytester: pytest.Pytester) -> None:
+    """One option for a whole run; the files are named after the tests."""
+    run(
+        pytester,
+        """
+def test_it(virtual_board, set_up):
+    set_up(virtual_board("lamp.toml"), ANSWERS)
+    set_up(virtual_board("lamp.toml"), ANSWERS)
+""",
+        "--provision-record",
+        "kept",
+    ).assert_outcomes(passed=1)
+    names = sorted(path.name for path in (pytester.path / "kept").iterdir())
+    assert names == ["test_it-1.txt", "test_it-2.txt"]
+
+
+@pytest.mark.skipif(not BOARD.exists(), reason="needs the compiled stub (make stub)")
+def test_the_authors_own_firmware_is_set_up(pytester: pytest.Pytester) -> None:
+    """A compiled program with a port; what it stored is there when it is started again."""
+    result = run(
+        pytester,
+        f"""
+BOARD, ROOT = {str(BOARD)!r}, {str(ROOT)!r}
+
+def test_it(firmware, set_up, conform, tmp_path):
+    command = (BOARD, "--flash", tmp_path / "flash", "--link", "{{port}}")
+    board = firmware(*command)
+    outcome = set_up(board, ROOT + "/schemas/orchard-frost-alarm.answers.toml")
+    assert (outcome.result, outcome.run) == ("stored", "proven")
+    board.process.kill()
+    board.process.wait()
+    again = set_up(firmware(*command), {{"orchard": {{"name": "Upper orchard"}}}})
+    assert again.stored == ("orchard.name",)
+
+def test_any_port(provision_port, set_up):
+    assert set_up(provision_port, {{}}).result
+""",
+    )
+    result.assert_outcomes(passed=1, skipped=1)
+    result.stdout.fnmatch_lines(["*"])
+
+
+def test_a_board_is_held_against_the_protocol(pytester: pytest.Pytester) -> None:
+    """What is met passes; a board that breaks a clause fails the test, and the clause is told."""
+    result = run(
+        pytester,
+        """
+def test_good(virtual_board, conform):
+    report = conform(virtual_board("lamp.toml"), may_change_settings=False)
+    assert report.is_met
+
+def test_bad(virtual_board, conform):
+    conform(virtual_board("lamp.toml", faults=["lose-request:6"]), may_change_settings=False)
+""",
+    )
+    result.assert_outcomes(passed=1, failed=1)
+    result.stdout.fnmatch_lines(["*not met*"])
+
+
+def test_what_cannot_be_done_is_said_in_a_sentence(pytester: pytest.Pytester) -> None:
+    """Each mistake of a test's author: one sentence, no hang, nothing left running."""
+    (pytester.path / "broken.toml").write_text("format = 1\n", encoding="utf-8")
+    (pytester.path / "damaged.txt").write_text(
+        "# conversation of provision, format 1\nhost hello {}\nboard hello-reply {}\n",
+        encoding="utf-8",
+    )
+    (pytester.path / "other.txt").write_text("hello\n", encoding="utf-8")
+    result = run(
+        pytester,
+        """
+def test_fault(virtual_board):
+    virtual_board("lamp.toml", faults=["loose-reply"])
+
+def test_number(virtual_board):
+    virtual_board("lamp.toml", faults=["lose-reply:x"])
+
+def test_no_file(virtual_board):
+    virtual_board("nothing.toml")
+
+def test_mistakes(virtual_board):
+    virtual_board("broken.toml")
+
+def test_no_port(set_up):
+    set_up("/dev/no-such-port", ANSWERS)
+
+def test_no_program(firmware):
+    firmware("./no-such-program", "{port}")
+
+def test_no_place(firmware):
+    firmware("true")
+
+def test_ends(firmware):
+    firmware("sh", "-c", "echo flash is full; exit 3", "{port}")
+
+def test_damaged(replayed_board):
+    replayed_board("damaged.txt")
+
+def test_other(replayed_board):
+    replayed_board("other.txt")
+
+def test_no_conversation(replayed_board):
+    replayed_board("nothing.txt")
+
+def test_unanswered(virtual_board, set_up):
+    set_up(virtual_board("lamp.toml"), {"network": {"name": "Orchard"}})
+""",
+        "--tb=line",
+    )
+    result.assert_outcomes(failed=12)
+    result.stdout.fnmatch_lines_random(
+        [
+            '*BoardError: There is no fault "loose-reply": there are *',
+            '*BoardError: The fault "lose-reply:x" wants a number from 1 behind the colon.',
+            "*nothing.toml:1:1: file: there is no such file*",
+            "*broken.toml*",
+            "*There is no port /dev/no-such-port*",
+            "*no-such-program: cannot be started (No such file or directory).",
+            "*lacks {port}, the place where it is to put its port.",
+            "*sh: ended with 3 before it had a port: flash is full",
+            "*damaged.txt: line 3: is no message: record the conversation anew.",
+            "*other.txt: is no conversation: its first line is another.",
+            "*nothing.txt: cannot be read (No such file or directory).",
+            "*answers: alarm.name: has no answer, and is required*",
+        ]
+    )
+
+
+def test_a_repository_that_does_not_use_it_pays_nothing_for_it() -> None:
+    """With the plugin loaded, nothing of ours that is heavy is, until a fixture is used."""
+    code = (
+        "import pytest, sys\nbefore = set(sys.modules)\nimport provision.testing\n"
+        "new = {name.partition('.')[0] for name in sys.modules.keys() - before}\n"
+        "sys.exit(str(sorted(new - {'provision'})) if new - {'provision'} else 0)"
+    )
+    ran = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert ran.returncode == 0, ran.stderr
