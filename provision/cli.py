@@ -166,6 +166,7 @@ def _add_for_authors(commands: Any) -> None:
 
 
 _OF_AUTHORS = {
+    "stub": "write the stub, as a folder to keep beside a firmware",
     "describe": "write a page about the settings, for people",
     "carry-over": "tell what an update does to settings that people have",
     "image-check": "tell whether the pieces of a firmware fit, and spare the settings",

@@ -3,9 +3,12 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import secrets
 import shutil
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -22,6 +25,8 @@ settings.load_profile("ci" if os.environ.get("CI") else "here")
 PACKAGE = {"cc": "gcc", "objcopy": "binutils", "objdump": "binutils"}
 
 RUN_MARK = "PROVISION_TEST_RUN"
+
+ROOT = Path(__file__).parents[1]
 
 
 def pytest_runtest_setup(item: pytest.Item) -> None:
@@ -75,3 +80,56 @@ def processes_with(variable: str) -> list[tuple[int, str]]:
         if variable.encode() in variables and int(entry.name) != os.getpid():
             found.append((int(entry.name), command.strip()))
     return found
+
+
+@pytest.fixture(scope="session")
+def release(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder with wheel and source archive, built once for all processes of the tests."""
+    base = tmp_path_factory.getbasetemp()
+    shared = base.parent if os.environ.get("PYTEST_XDIST_WORKER") else base
+    folder = shared / "release"
+    with (shared / "release.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not folder.exists():
+            made = shared / "release-being-made"
+            command = [sys.executable, "-m", "build", "--outdir", str(made), str(ROOT)]
+            subprocess.run(command, check=True, capture_output=True)
+            made.rename(folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def clean_environment(release: Path) -> dict[str, str]:
+    """What makes `pip install provision-over-serial` take what was built here, in a clean shell."""
+    return {
+        "PIP_FIND_LINKS": str(release),
+        "PIP_DISABLE_PIP_VERSION_CHECK": "1",
+        "PIP_NO_INPUT": "1",
+        "PATH": os.pathsep.join(
+            part for part in os.environ["PATH"].split(os.pathsep) if ".venv" not in part
+        ),
+        "PYTHONPATH": "",
+        "VIRTUAL_ENV": "",
+        "COLUMNS": "100",
+        "NO_COLOR": "1",
+    }
+
+
+@pytest.fixture(scope="session")
+def installed(release: Path, clean_environment: dict[str, str]) -> Path:
+    """The programs of an environment in which the wheel is installed, with nothing else of ours."""
+    folder = release.parent / "installed"
+    with (release.parent / "installed.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not folder.exists():
+            made = release.parent / "environment"
+            subprocess.run([sys.executable, "-m", "venv", str(made)], check=True)
+            (wheel,) = release.glob("*.whl")
+            subprocess.run(
+                [str(made / "bin" / "pip"), "install", "--quiet", str(wheel)],
+                check=True,
+                env={**os.environ, **clean_environment},
+                stdin=subprocess.DEVNULL,
+            )
+            folder.symlink_to(made / "bin")
+    return folder

@@ -11,7 +11,7 @@
 #include "pv.h"
 
 #if PV_STUB_VERSION != 1
-#error "This was generated for stub version 1: generate it again."
+#error "This and the stub are of different versions: write both by one `provision`."
 #endif
 
 /* The flash: sizes in bytes, offsets from its start. */

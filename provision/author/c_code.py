@@ -130,7 +130,7 @@ class _Code:
         yield '#include "pv.h"'
         yield ""
         yield f"#if PV_STUB_VERSION != {STUB_VERSION}"
-        yield f'#error "This was generated for stub version {STUB_VERSION}: generate it again."'
+        yield '#error "This and the stub are of different versions: write both by one `provision`."'
         yield "#endif"
         yield ""
         yield from self._constants()

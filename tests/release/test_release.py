@@ -1,0 +1,120 @@
+# SPDX-License-Identifier: MIT
+"""What is published: it builds, installs in a clean environment, and works there."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tarfile
+import zipfile
+from pathlib import Path
+
+import pytest
+
+from provision.author import stub
+from tests.walk import follow
+
+ROOT = Path(__file__).parents[2]
+SCHEMA = ROOT / "schemas" / "orchard-frost-alarm.toml"
+ANSWERS = ROOT / "schemas" / "orchard-frost-alarm.answers.toml"
+EXAMPLE = ROOT / "firmware_stub" / "example" / "orchard-lantern"
+
+
+def run(
+    program: Path, *arguments: str | Path, folder: Path, code: int = 0
+) -> subprocess.CompletedProcess[str]:
+    """Run a program of the clean environment outside of the project's tree."""
+    ran = subprocess.run(
+        [str(program), *map(str, arguments)],
+        cwd=folder,
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+        env={key: value for key, value in os.environ.items() if key != "PYTHONPATH"},
+    )
+    assert ran.returncode == code, ran.stderr + ran.stdout
+    return ran
+
+
+def test_the_wheel_has_the_package_and_the_stub_and_nothing_else(release: Path) -> None:
+    """Typed; no tests, caches or generated folders."""
+    (wheel,) = release.glob("*.whl")
+    names = zipfile.ZipFile(wheel).namelist()
+    tops = {name.split("/")[0] for name in names}
+    assert {top for top in tops if not top.endswith(".dist-info")} == {"provision"}
+    assert "provision/py.typed" in names
+    assert "provision/stub/include/pv.h" in names
+    assert not [name for name in names if "__pycache__" in name or "/build/" in name]
+
+
+def test_the_source_archive_makes_the_same_wheel(release: Path, tmp_path: Path) -> None:
+    """Whoever builds from it gets what was published, file by file."""
+    (archive,) = release.glob("*.tar.gz")
+    (wheel,) = release.glob("*.whl")
+    with tarfile.open(archive) as tar:
+        tar.extractall(tmp_path, filter="data")
+    (source,) = tmp_path.iterdir()
+    subprocess.run(
+        [sys.executable, "-m", "build", "--wheel", "--outdir", str(tmp_path), str(source)],
+        check=True,
+        capture_output=True,
+    )
+    (again,) = tmp_path.glob("*.whl")
+    assert _contents(again) == _contents(wheel)
+
+
+def _contents(wheel: Path) -> dict[str, int]:
+    return {info.filename: info.CRC for info in zipfile.ZipFile(wheel).infolist()}
+
+
+def test_the_installed_commands_work(installed: Path, tmp_path: Path) -> None:
+    """From the command line's help to the dialog, with nothing but the wheel."""
+    provision = installed / "provision"
+    assert "commands" in run(provision, "--help", folder=tmp_path).stdout
+    run(provision, "check", SCHEMA, folder=tmp_path)
+    run(provision, "generate", SCHEMA, "--out", "made", folder=tmp_path)
+    done = run(provision, "rehearse", SCHEMA, "--answers", ANSWERS, folder=tmp_path)
+    assert "the board works with them" in done.stdout
+    run(provision, "describe", SCHEMA, folder=tmp_path)
+
+
+def test_the_stub_of_the_wheel_is_that_of_the_tree(installed: Path, tmp_path: Path) -> None:
+    """`provision stub` writes the same files, whichever way it was installed."""
+    written = run(installed / "provision", "stub", "--out", "vendor", folder=tmp_path).stdout
+    assert stub.content(tmp_path / written.strip()) == stub.content(stub.write(tmp_path / "tree"))
+
+
+def test_a_program_of_an_author_is_typed(installed: Path, tmp_path: Path) -> None:
+    """A strict type checker sees the types of the installed package (PEP 561)."""
+    (tmp_path / "program.py").write_text(
+        "from pathlib import Path\n\nfrom provision.settings.file import load\n\n"
+        "reveal_type(load(Path('x.toml')).schema.title)\n",
+        encoding="utf-8",
+    )
+    ran = run(
+        Path(sys.executable),
+        "-m",
+        "mypy",
+        "--strict",
+        "--cache-dir",
+        tmp_path / "cache",
+        "--python-executable",
+        installed.resolve() / "python",
+        "program.py",
+        folder=tmp_path,
+    )
+    assert 'Revealed type is "str"' in ran.stdout.replace("builtins.str", "str")
+
+
+@pytest.mark.needs("make", "cc")
+def test_the_example_works_as_its_readme_says(
+    clean_environment: dict[str, str], tmp_path: Path
+) -> None:
+    """Copied out of the tree, its README followed word by word."""
+    folder = tmp_path / "orchard-lantern"
+    shutil.copytree(EXAMPLE, folder, ignore=shutil.ignore_patterns("build", "vendor", ".*"))
+    assert follow(folder / "README.md", folder, clean_environment) == 4
