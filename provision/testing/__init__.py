@@ -12,6 +12,8 @@ It is there as soon as the package is installed. Its fixtures:
                                  as a process; `{port}` in the command is where it puts its port
     set_up(board, answers, ...)  a host that plays a person: it meets the board, answers from a
                                  mapping or a file, stores, and follows what the board makes of it
+    play_recording(board, file)  asks a board what another was asked when it was recorded, and fails
+                                 the test at the first answer that differs
     conform(board, ...)          holds a board against the protocol, clause by clause
     provision_port               the port given by --provision-port, a real board's for one; the
                                  test is skipped without it
@@ -39,7 +41,7 @@ import pytest
 
 if TYPE_CHECKING:
     from provision.testing.boards import Program, ReplayedBoard, VirtualBoard
-    from provision.testing.host import Conform, SetUp
+    from provision.testing.host import Conform, PlayRecording, SetUp
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -119,6 +121,14 @@ def set_up(request: pytest.FixtureRequest) -> SetUp:
 
     folder: str | None = request.config.getoption("--provision-record")
     return SetUp(None if folder is None else Path(folder), request.node.name)
+
+
+@pytest.fixture
+def play_recording() -> PlayRecording:
+    """Play the host's part of a recording; see provision.testing.host.PlayRecording."""
+    from provision.testing.host import PlayRecording  # noqa: PLC0415
+
+    return PlayRecording()
 
 
 @pytest.fixture

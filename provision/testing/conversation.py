@@ -77,7 +77,7 @@ class Ear:
     def said(self) -> list[Said]:
         """What was said, in its order, secrets replaced."""
         schema = self._known_schema()
-        return [_said(who, message, schema) for who, message in self._messages]
+        return [as_said(who, message, schema) for who, message in self._messages]
 
     @property
     def exchanges(self) -> list[Said]:
@@ -87,9 +87,9 @@ class Ear:
         paired = []
         for who, message in self._messages:
             if who == "host":
-                paired.append(_said(who, message, schema))
+                paired.append(as_said(who, message, schema))
                 if message.id in answers:
-                    paired.append(_said("board", answers.pop(message.id), schema))
+                    paired.append(as_said("board", answers.pop(message.id), schema))
         return paired
 
     def hear_host(self, data: bytes) -> None:
@@ -114,7 +114,7 @@ class Ear:
 
     def _known_schema(self) -> Schema | None:
         if self._schema is None:
-            everything = [_said(who, message, None) for who, message in self._messages]
+            everything = [as_said(who, message, None) for who, message in self._messages]
             self._schema = _schema_of(everything)
         return self._schema
 
@@ -172,7 +172,7 @@ class Replay:
             if not isinstance(event, Frame):
                 continue
             request = decode_message(event.item)
-            sent += _line(self._answer(_said("host", request, self._schema)), request.id)
+            sent += as_line(self._answer(as_said("host", request, self._schema)), request.id)
         return sent
 
     def tick(self, now_ms: int) -> bytes:  # noqa: ARG002
@@ -248,7 +248,8 @@ _TYPES: Mapping[str, MessageType] = {row.name: row.type for row in MESSAGES.valu
 _NOT_KNOWN = Said("board", "refusal", {"code": Refusal.UNKNOWN_TYPE})
 
 
-def _said(who: Who, message: Message, schema: Schema | None) -> Said:
+def as_said(who: Who, message: Message, schema: Schema | None) -> Said:
+    """Return a message by names; values of secrets are replaced, of all fields without a schema."""
     row = MESSAGES[message.type]
     body: dict[str, object] = {
         row.body[key].name if key in row.body else str(key): item
@@ -304,7 +305,8 @@ def _schema_of(said: Sequence[Said]) -> Schema | None:
         return None
 
 
-def _line(said: Said, id_: int) -> bytes:
+def as_line(said: Said, id_: int) -> bytes:
+    """Return the line that carries a message with this id."""
     message = Message(PROTOCOL_VERSION, _TYPES[said.name], id_, dict(_numbered(said)))
     return encode_line(encode_message(message))
 

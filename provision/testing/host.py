@@ -15,7 +15,8 @@ from provision.conformance.findings import Report
 from provision.conformance.port import Place, examine_port
 from provision.link.ports import open_stream
 from provision.link.streams import Stream
-from provision.testing.conversation import Ear, write
+from provision.testing.conversation import Ear, read, write
+from provision.testing.playing import Player
 from provision.wizard.answers import AnswersFile, read_file
 from provision.wizard.commands import Person, set_up_in_memory
 from provision.wizard.ending import Ending
@@ -121,6 +122,30 @@ class Conform:
         return report
 
 
+class PlayRecording:
+    """Asks boards what was asked when a conversation was recorded."""
+
+    def __call__(
+        self,
+        board: HasPort | str,
+        file: Path | str,
+        *,
+        secrets: Mapping[str, str | bytes] | None = None,
+        baud: int = 115200,
+    ) -> None:
+        """Play the host's part of a file; fail the test at the first answer that differs.
+
+        The board must hold what that one held when the recording began. secrets: by full key, what
+        to send for a secret; without it a made-up value of the same length and form is sent.
+        Raises LinkError and ConversationError.
+        """
+        port = board if isinstance(board, str) else board.port
+        player = Player(read(Path(file)), secrets or {})
+        deviation = asyncio.run(_play(port, baud, player))
+        if deviation is not None:
+            raise AssertionError(deviation)
+
+
 class _Heard:
     """A stream, and an ear on it."""
 
@@ -147,6 +172,14 @@ class _Heard:
 async def _set_up(port: str, baud: int, person: Person, ear: Ear) -> Ending:
     stream = await open_stream(port, baud=baud)
     return await set_up_in_memory(_Heard(stream, ear), person)
+
+
+async def _play(port: str, baud: int, player: Player) -> str | None:
+    stream = await open_stream(port, baud=baud)
+    try:
+        return await player.play(stream)
+    finally:
+        await stream.close()
 
 
 def _answers(answers: Answers) -> AnswersFile:

@@ -146,6 +146,62 @@ def test_a_deviation_is_told(virtual_board, replayed_board, set_up, tmp_path):
     result.assert_outcomes(passed=2)
 
 
+def test_a_recording_is_played_to_a_board(pytester: pytest.Pytester) -> None:
+    """As a host: another board of the firmware answers the same; one that does not is told."""
+    result = run(
+        pytester,
+        """
+import pathlib, pytest
+from provision.link.errors import LinkError
+NETWORKS = {"Orchard": "blossom-time"}
+
+@pytest.fixture
+def file(virtual_board, set_up, tmp_path):
+    file = tmp_path / "lamp.txt"
+    set_up(virtual_board("lamp.toml", networks=NETWORKS), ANSWERS, record=file)
+    return file
+
+def test_the_same(virtual_board, play_recording, file):
+    board = virtual_board("lamp.toml", networks=NETWORKS, faults=["lose-reply:4", "echo"])
+    play_recording(board, file, secrets={"network.passphrase": "blossom-time"})
+    assert board.values["network.passphrase"] == "blossom-time"
+    assert board.values["alarm.key"] == "f" * len(ANSWERS["alarm"]["key"])
+
+def test_wrong_secret(virtual_board, play_recording, file):
+    board = virtual_board("lamp.toml", networks=NETWORKS)
+    play_recording(board, file)
+
+def test_other_firmware(virtual_board, play_recording, file):
+    text = pathlib.Path("lamp.toml").read_text()
+    pathlib.Path("other.toml").write_text(text.replace("maximum = 100", "maximum = 80"))
+    play_recording(virtual_board("other.toml"), file)
+
+def test_wrong_kind(virtual_board, play_recording, file):
+    play_recording(virtual_board("lamp.toml"), file, secrets={"alarm.key": b"w7"})
+
+def test_silent(play_recording, file):
+    import os, tty
+    board, port = os.openpty()
+    tty.setraw(port)
+    try:
+        with pytest.raises(LinkError, match="does not answer hello"):
+            play_recording(os.ttyname(port), file)
+    finally:
+        os.close(board)
+        os.close(port)
+""",
+        "--tb=line",
+    )
+    result.assert_outcomes(passed=2, failed=3)
+    result.stdout.fnmatch_lines_random(
+        [
+            '*At host status {} this board says *"run": 3*; when it was recorded, it was *',
+            "*At host hello {} this board says *; when it was recorded, it was *",
+            "*ConversationError: alarm.key: was sent in parts, or as another kind of value: *",
+        ]
+    )
+
+
 def test_every_set_up_is_recorded_where_that_is_asked_for(pytester: pytest.Pytester) -> None:
     """One option for a whole run; the files are named after the tests."""
     run(
