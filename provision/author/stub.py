@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import argparse
-import shutil
 import sys
 import tempfile
 from importlib.metadata import version
@@ -80,8 +79,14 @@ def write(out: Path, *, replace: bool = False) -> Path:
                     f"{folder}: is there already, and somebody has changed it: move your changes"
                     " elsewhere, or give --replace to lose them."
                 )
-            folder.rename(Path(made) / "before")
-        fresh.rename(folder)
+            before = folder.rename(Path(made) / "before")
+            try:
+                fresh.rename(folder)
+            except OSError:
+                before.rename(folder)
+                raise
+        else:
+            fresh.rename(folder)
     return folder
 
 
@@ -97,14 +102,18 @@ def content(folder: Path) -> dict[str, bytes]:
 def _fill(folder: Path, release: str) -> None:
     for part in PARTS:
         source = _source(part)
-        target = folder / part
-        target.parent.mkdir(parents=True, exist_ok=True)
         if source.is_dir():
-            shutil.copytree(source, target, ignore=shutil.ignore_patterns("build"))
+            for name, octets in content(source).items():
+                _put(folder / part / name, octets)
         else:
-            shutil.copyfile(source, target)
-    shutil.copyfile(_source("VENDORED.md"), folder / "README.md")
-    (folder / "VERSION").write_text(f"{release}\n", encoding="utf-8")
+            _put(folder / part, source.read_bytes())
+    _put(folder / "README.md", _source("VENDORED.md").read_bytes())
+    _put(folder / "VERSION", f"{release}\n".encode())
+
+
+def _put(path: Path, octets: bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(octets)
 
 
 def _source(part: str) -> Path:

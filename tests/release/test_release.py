@@ -13,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from provision.author import stub
+from provision.author import c_code, stub
+from provision.settings.file import load
 from tests.walk import follow
 
 ROOT = Path(__file__).parents[2]
@@ -108,6 +109,13 @@ def test_a_program_of_an_author_is_typed(installed: Path, tmp_path: Path) -> Non
         folder=tmp_path,
     )
     assert 'Revealed type is "str"' in ran.stdout.replace("builtins.str", "str")
+
+
+def test_what_the_example_keeps_is_what_its_declaration_generates(tmp_path: Path) -> None:
+    """Its repository has the generated code, so that a build needs no Python."""
+    declaration = load(EXAMPLE / "orchard-lantern.toml")
+    c_code.write(declaration, "orchard-lantern", tmp_path)
+    assert stub.content(EXAMPLE / "generated") == stub.content(tmp_path)
 
 
 @pytest.mark.needs("make", "cc")
