@@ -115,6 +115,18 @@ def _add_for_people(commands: Any) -> None:
     _add_port(export)
     export.add_argument("--out", type=Path, metavar="FILE", help="where to (standard output)")
 
+    diagnose = _add(commands, "diagnose", _diagnose, "find out what is wrong with a port")
+    _add_port(diagnose)
+    diagnose.add_argument(
+        "--out",
+        type=Path,
+        metavar="FILE",
+        help="also write what was found, for whoever helps; it has no secret: read it first",
+    )
+    _add_json(diagnose)
+
+    _add(commands, "udev-rule", _udev_rule, "print the rule that permits ports on USB (Linux)")
+
     log = _add(commands, "log", _log, "watch what a board prints, cleaned, until Ctrl-C")
     _add_port(log)
 
@@ -404,6 +416,40 @@ def _export(options: argparse.Namespace) -> int:
         return ExitCode.DONE
 
     return _run(run)
+
+
+def _diagnose(options: argparse.Namespace) -> int:
+    async def run() -> int:
+        from provision.wizard.diagnose import diagnose  # noqa: PLC0415
+
+        found = await diagnose(_place(options), _say)
+        if options.json:
+            _print_json(found.as_json())
+        else:
+            for line in found.lines():
+                print(_wrapped(line, sys.stdout))
+        if options.out is not None:
+            _write_report(options.out, found.as_json())
+        return found.code
+
+    return _run(run)
+
+
+def _write_report(path: Path, report: object) -> None:
+    """Write what was found; say where, or why not."""
+    try:
+        path.write_text(json.dumps(report, indent=2) + "\n", encoding="utf-8")
+    except OSError as error:
+        _say(f"{path}: cannot be written ({error.strerror}).")
+    else:
+        _say(f"{path}: has what was found. Read it before you give it to anybody.")
+
+
+def _udev_rule(_options: argparse.Namespace) -> int:
+    from importlib.resources import files  # noqa: PLC0415
+
+    print((files("provision.link") / "70-provision.rules").read_text(encoding="utf-8"), end="")
+    return ExitCode.DONE
 
 
 def _log(options: argparse.Namespace) -> int:

@@ -232,7 +232,7 @@ def _permission_fix(name: str) -> str:
         return otherwise
     return (
         f"it belongs to the group {group}. Run `sudo usermod -aG {group} $USER`, log out and in"
-        " again, and try again."
+        " again, and try again. (`provision udev-rule` has a way that needs no group.)"
     )
 
 
