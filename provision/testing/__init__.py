@@ -6,7 +6,8 @@ It is there as soon as the package is installed. Its fixtures:
     virtual_board(schema, ...)   a board in Python that runs what a schema file declares, on a
                                  serial port of its own. `.port` is what any host opens; `.values`,
                                  `.staged`, `.store`, `.traffic` and more are what it holds and
-                                 heard; `.reset()`, `.unplug()`, `.press_button()` happen to it
+                                 heard; `.reset()`, `.unplug()`, `.plug_in()`, `.cut_power_at()` and
+                                 `.press_button()` happen to it
     replayed_board(file)         a board that answers as one did when it was recorded
     firmware(command...)         the author's own firmware, compiled for this computer and started
                                  as a process; `{port}` in the command is where it puts its port

@@ -6,6 +6,7 @@ from __future__ import annotations
 import asyncio
 import itertools
 import os
+import random
 import signal
 import subprocess
 import threading
@@ -18,7 +19,7 @@ from typing import TypeVar
 from provision.board.engine import Limits, from_declaration, settings_geometry
 from provision.board.faults import FAULTS, Fault, FaultyLine
 from provision.board.firmware import Device, NetworkInRange, Running, Surroundings
-from provision.board.flash import Flash
+from provision.board.flash import CutAt, Flash, PowerCut, subset
 from provision.contract.table import Store
 from provision.settings.declaration import Declaration
 from provision.settings.file import load
@@ -58,6 +59,33 @@ class _OwnTime:
 
     def _now_ms(self) -> int:
         return int((time.monotonic() - self._began) * 1000)
+
+
+class _Supplied:
+    """A board whose power comes back at once when it fails in the middle of a write."""
+
+    def __init__(self, device: Running) -> None:
+        self._device = device
+
+    def receive(self, data: bytes, now_ms: int) -> bytes:
+        """See Running."""
+        try:
+            return self._device.receive(data, now_ms)
+        except PowerCut:
+            self._device.reset(now_ms)
+            return b""
+
+    def tick(self, now_ms: int) -> bytes:
+        """See Running."""
+        try:
+            return self._device.tick(now_ms)
+        except PowerCut:
+            self._device.reset(now_ms)
+            return b""
+
+    def reset(self, now_ms: int) -> None:
+        """See Running."""
+        self._device.reset(now_ms)
 
 
 class _Served:
@@ -151,7 +179,7 @@ class VirtualBoard(_Served):
         self._let_go = let_go
         self._ear = Ear(declaration.schema)
         self._inner = device
-        super().__init__(FaultyLine(Heard(device, self._ear), *faults), folder, tcp=tcp)
+        super().__init__(FaultyLine(Heard(_Supplied(device), self._ear), *faults), folder, tcp=tcp)
 
     def close(self) -> None:
         """See above; its flash file is another board's to use then."""
@@ -188,6 +216,16 @@ class VirtualBoard(_Served):
     def traffic(self) -> list[Said]:
         """What host and board said since the board was made, secrets replaced."""
         return self._do(lambda: self._ear.said)
+
+    def cut_power_at(self, change: int) -> None:
+        """Let the power fail in the middle of a coming change of the flash, and come back at once.
+
+        change: 1 is the next erase or program. Some bits of that unit have changed then.
+        """
+        if change < 1:
+            raise BoardError("Changes of the flash count from 1.")
+        cut = CutAt(change - 1, subset(random.Random(change)))  # noqa: S311 - repeatable on purpose
+        self._do(lambda: self._inner.board.store.flash.power_up(cut))
 
     def press_button(self) -> None:
         """Let a person be present, for a minute."""

@@ -89,6 +89,17 @@ def test_what_is_stored_survives_a_reset_and_the_cable(virtual_board, set_up):
     assert board.values == {**before, "lamp.level": 30}
     assert board.boot_number != boot
 
+@pytest.mark.parametrize("change", [1, 2, 3])
+def test_a_power_cut_while_storing_leaves_all_or_nothing(change, virtual_board, set_up):
+    board = virtual_board("lamp.toml")
+    set_up(board, ANSWERS)
+    before, boot = board.values, board.boot_number
+    board.cut_power_at(change)
+    outcome = set_up(board, {"lamp": {"level": 30, "pattern": "blinking"}})
+    assert board.boot_number != boot
+    after = {**before, "lamp.level": 30, "lamp.pattern": "blinking"}
+    assert board.values == (after if outcome.result == "stored" else before)
+
 def test_the_button(virtual_board, set_up):
     board = virtual_board("lamp.toml", button=True)
     set_up(board, ANSWERS)
@@ -110,7 +121,7 @@ def test_an_update_keeps_what_was_set(virtual_board, set_up, tmp_path):
     assert updated.values == {k.replace("night", "dark"): v for k, v in kept.items()}
 """,
     )
-    result.assert_outcomes(passed=7)
+    result.assert_outcomes(passed=10)
 
 
 def test_a_recorded_conversation_is_played_again(pytester: pytest.Pytester) -> None:
@@ -224,6 +235,9 @@ def test_the_authors_own_firmware_is_set_up(pytester: pytest.Pytester) -> None:
     result = run(
         pytester,
         f"""
+import pytest
+from provision.link.errors import LinkError
+
 BOARD, ROOT = {str(BOARD)!r}, {str(ROOT)!r}
 
 def test_it(firmware, set_up, conform, tmp_path):
@@ -233,6 +247,8 @@ def test_it(firmware, set_up, conform, tmp_path):
     assert (outcome.result, outcome.run) == ("stored", "proven")
     board.process.kill()
     board.process.wait()
+    with pytest.raises(LinkError, match="There is no port"):
+        set_up(board, {{}})
     again = set_up(firmware(*command), {{"orchard": {{"name": "Upper orchard"}}}})
     assert again.stored == ("orchard.name",)
 
@@ -290,6 +306,9 @@ def test_no_port(set_up):
 def test_no_program(firmware):
     firmware("./no-such-program", "{port}")
 
+def test_no_change(virtual_board):
+    virtual_board("lamp.toml").cut_power_at(0)
+
 def test_no_place(firmware):
     firmware("true")
 
@@ -310,7 +329,7 @@ def test_unanswered(virtual_board, set_up):
 """,
         "--tb=line",
     )
-    result.assert_outcomes(failed=12)
+    result.assert_outcomes(failed=13)
     result.stdout.fnmatch_lines_random(
         [
             '*BoardError: There is no fault "loose-reply": there are *',
@@ -320,6 +339,7 @@ def test_unanswered(virtual_board, set_up):
             "*There is no port /dev/no-such-port*",
             "*no-such-program: cannot be started (No such file or directory).",
             "*lacks {port}, the place where it is to put its port.",
+            "*Changes of the flash count from 1.",
             "*sh: ended with 3 before it had a port: flash is full",
             "*damaged.txt: line 3: is no message: record the conversation anew.",
             "*other.txt: is no conversation: its first line is another.",
