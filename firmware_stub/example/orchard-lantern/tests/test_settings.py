@@ -87,6 +87,21 @@ def test_a_board_in_the_field_is_played_from_its_recording(replayed_board, set_u
     assert board.deviation is None
 
 
+def test_the_firmware_answers_as_the_board_in_the_field_did(lantern, play_recording):
+    """A change of the firmware that a host would notice is told, with the first such answer."""
+    play_recording(lantern, HERE / "set-up-1.1.0.txt")
+
+
+def test_a_power_cut_while_storing_leaves_all_or_nothing(virtual_board, set_up):
+    """In the middle of the second change of the flash."""
+    board = virtual_board(SCHEMA)
+    set_up(board, ANSWERS)
+    before = board.values
+    board.cut_power_at(2)
+    outcome = set_up(board, {"lamp": {"2": {"level": 90}}})
+    assert board.values == before | ({"lamp.2.level": 90} if outcome.result == "stored" else {})
+
+
 def test_a_board_on_the_desk(provision_port, set_up):
     """With --provision-port PORT the same answers go to a real one."""
     assert set_up(provision_port, ANSWERS).run == "proven"
