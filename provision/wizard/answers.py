@@ -242,6 +242,10 @@ class AnswersAsker:
         if done == count:
             self._say("Sent.")
 
+    def chooses(self, question: Question) -> bool:
+        """Return whether the file leaves this to a person."""
+        return self._person is not None and question.key not in self._answers.given
+
     async def ask(self, question: Question, flow: Flow) -> Answer:
         """Return the file's answer, else what Return gives, else none where that is allowed."""
         try:
@@ -267,6 +271,13 @@ class AnswersAsker:
             return await self._person.confirm(question, caution)
         self._say(f"  Caution: {caution}")
         self.check_cautions(question, (caution,))
+        return True
+
+    async def stands_by(self, question: Question, doubt: str) -> bool:
+        """Say it: whoever wrote the file is not here, or has answered already."""
+        if self._person is not None and question.key in self._asked_in_person:
+            return await self._person.stands_by(question, doubt)
+        self._say(f"  {question.field.label} {doubt}: is that meant?")
         return True
 
     async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | Change:

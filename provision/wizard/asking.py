@@ -52,6 +52,9 @@ class Asker(Protocol):
     def progress(self, done: int, count: int) -> None:
         """Tell how many steps of storing are done."""
 
+    def chooses(self, question: Question) -> bool:
+        """Return whether a person will answer this: what there is to choose is worth a look."""
+
     async def ask(self, question: Question, flow: Flow) -> Answer:
         """Return the answer to a question; its value is one that flow.check() takes."""
 
@@ -60,6 +63,9 @@ class Asker(Protocol):
 
     async def confirm(self, question: Question, caution: str) -> bool:
         """Return whether the person has read a caution and stands by the answer."""
+
+    async def stands_by(self, question: Question, doubt: str) -> bool:
+        """Return whether the person means an answer that looks wrong, as `doubt` says."""
 
     async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | Change:
         """Show what is to be stored, and how many settings stay; return what is to be done."""

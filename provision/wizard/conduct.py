@@ -17,7 +17,16 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import cast
 
-from provision.contract.table import Held, Kind, MessageType, Reason, Refusal, Run, Store
+from provision.contract.table import (
+    Capability,
+    Held,
+    Kind,
+    MessageType,
+    Reason,
+    Refusal,
+    Run,
+    Store,
+)
 from provision.link.connection import Connection
 from provision.link.errors import (
     BoardRefused,
@@ -33,6 +42,7 @@ from provision.link.exchange import PATIENCE
 from provision.link.replies import (
     HeldValue,
     Hello,
+    Network,
     NotStored,
     Outcome,
     Status,
@@ -49,20 +59,26 @@ from provision.wizard.answers import AnswersAsker, AnswersError, AnswersFile, ma
 from provision.wizard.asking import Asker, Change, LeftError, UnanswerableError, Verdict
 from provision.wizard.cache import Cache
 from provision.wizard.cleaning import clean_schema, printable
+from provision.wizard.doubts import doubts
 from provision.wizard.ending import Ending, ExitCode, Result
 from provision.wizard.flow import Flow
+from provision.wizard.networks import in_range
 from provision.wizard.pages import page_starts
 from provision.wizard.questions import (
     AnotherInstance,
     Given,
     HeldSetting,
+    InRange,
+    Move,
     Question,
     is_opaque,
+    shown_value,
 )
 
 _HINT_AFTER = 1.5  # seconds without an answer after which the person is told what to do
 _FOLLOW_PAUSE = 0.25  # seconds between looks at the status
 _FOLLOW_GRACE = 10.0  # seconds beyond the time that the board announces (clause 5.3)
+_SURVEY_TIME = 12.0  # seconds that looking for networks may take
 _SETTLE_TIME = 10.0  # seconds that leaving may take to say what became of the settings
 
 FindAgain = Callable[[bytes], Awaitable[Connection]]
@@ -291,6 +307,9 @@ class _Dialog:
         self._durable: bytes | None = None  # the token of the set that was stored
         self._standing: Ending | None = None  # how it ends if it goes no further
         self._shows_log = False  # at this moment
+        self._networks: tuple[InRange, ...] | None = None  # in range; None: not looked for
+        self._open_networks: set[str] = set()  # as they are shown
+        self._going_back = False
         self._done = words.STORED  # what was done, to begin a sentence with
 
     def flow(self) -> Flow:
@@ -421,11 +440,40 @@ class _Dialog:
                     return verdict is Verdict.SEND
 
     async def _ask(self, flow: Flow, question: Question) -> None:
+        if question.network in self._open_networks and question.can_clear and not question.fault:
+            if not self._going_back:
+                self._asker.say(f"The network {question.network} is open: it has no passphrase.")
+            flow.answer(Move.BACK if self._going_back else Move.CLEAR)
+            return
+        if question.field.kind is Kind.NETWORK_NAME and self._asker.chooses(question):
+            question = replace(question, networks=await self._look_for_networks(question))
         answer = await self._asker.ask(question, flow)
+        self._going_back = answer is Move.BACK
+        if isinstance(answer, Given):
+            for doubt in doubts(question.field, answer.value):
+                if not await self._asker.stands_by(question, doubt):
+                    return  # and the question comes again
         for caution in flow.cautions(question, answer):
             if not await self._asker.confirm(question, caution):
-                return  # and the question comes again
+                return
         flow.answer(answer)
+        for network in question.networks:
+            if isinstance(answer, Given) and answer.value == network.name:
+                shown = shown_value(question.field, network.name)
+                (self._open_networks.add if network.is_open else self._open_networks.discard)(shown)
+
+    async def _look_for_networks(self, question: Question) -> tuple[InRange, ...]:
+        """Return the networks in range; after a failure those of now. None found is no failure."""
+        if Capability.SURVEY not in self._met.hello.capabilities:
+            return ()
+        if self._networks is None or question.fault is not None:
+            self._asker.say("Looking for networks in range.")
+            found: list[Network] = []
+            with contextlib.suppress(LinkError, TimeoutError):
+                async with asyncio.timeout(_SURVEY_TIME):
+                    await self.board.survey(found.extend)
+            self._networks = in_range(found)
+        return self._networks
 
     def _nothing_to_do(self) -> Ending:
         status = self._met.status

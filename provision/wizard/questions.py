@@ -98,6 +98,17 @@ class PinChoice:
 
 
 @dataclass(frozen=True, slots=True)
+class InRange:
+    """A wireless network that the board finds, in words; `name` is what is stored for it."""
+
+    name: bytes
+    shown: str
+    strength: str
+    security: str
+    is_open: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Question:
     """One setting to be asked for."""
 
@@ -119,6 +130,8 @@ class Question:
     pins: tuple[PinChoice, ...] = ()
     network: str | None = None
     """Of a passphrase: the network that it is for, fit to be shown."""
+    networks: tuple[InRange, ...] = ()
+    """Of a network's name: those in range, where the board can tell."""
 
     @property
     def key(self) -> str:

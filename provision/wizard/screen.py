@@ -42,6 +42,7 @@ from provision.wizard.questions import (
     AnotherInstance,
     Answer,
     Given,
+    InRange,
     Move,
     Origin,
     PinChoice,
@@ -212,6 +213,10 @@ class ScreenAsker:
 
     # -------------------------------------------------------------------------------- asking
 
+    def chooses(self, question: Question) -> bool:  # noqa: ARG002
+        """See Asker."""
+        return True
+
     async def ask(self, question: Question, flow: Flow) -> Answer:
         """See Asker."""
         self._introduce(question)
@@ -249,6 +254,11 @@ class ScreenAsker:
             f"The caution is read; go on with this answer ({question.field.label})?", default=None
         )
         return answer is True
+
+    async def stands_by(self, question: Question, doubt: str) -> bool:
+        """See Asker."""
+        label = question.field.label
+        return await self._yes_or_no(f"{label} {doubt}. Is that meant?", default=None) is True
 
     async def does_it_work(self) -> bool:
         """See Asker."""
@@ -384,7 +394,7 @@ class ScreenAsker:
         for option in question.field.options:
             beside = f": {option.help}" if option.help else ""
             self._print(f"{option.label}{beside}", indent=_INDENT * 2)
-        for line in _pin_lines(question.pins):
+        for line in (*_pin_lines(question.pins), *_network_lines(question.networks)):
             self._print(line, indent=_INDENT)
 
     def _explain(self, question: Question) -> None:
@@ -587,6 +597,9 @@ class _Reading:
                 return Move.CLEAR
             # What failed is not taken away by a Return too many: a passphrase would be.
             raise ValueProblem("needs an answer", Refusal.MISSING)
+        chosen = _number(text, len(question.networks))
+        if chosen is not None:
+            return Given(question.networks[chosen].name)
         if text.strip().removeprefix("\\") in _TYPED_WORDS:
             text = text.strip().removeprefix("\\")
         if question.field.kind is Kind.BLOB:
@@ -627,7 +640,18 @@ def _items(question: Question) -> list[_Item]:
         ]
     if field.kind is Kind.TIME_ZONE:
         return [_Item(name) for name in zones()]
+    if field.kind is Kind.NETWORK_NAME:
+        return [_Item(n.shown, f"{n.strength}, {n.security}") for n in question.networks]
     return []
+
+
+def _network_lines(networks: Sequence[InRange]) -> Iterator[str]:
+    """Yield the networks in range, each with the number that chooses it."""
+    if not networks:
+        return
+    yield "In range; type a number, or the name of one that hides itself:"
+    for number, network in enumerate(networks, start=1):
+        yield f"{number:>3}  {network.shown} ({network.strength}, {network.security})"
 
 
 def _pin_lines(pins: Sequence[PinChoice]) -> Iterator[str]:

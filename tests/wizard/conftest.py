@@ -17,3 +17,4 @@ def _quick_firmware(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(acting, "_PRESENCE_PAUSE", 0.05)
     monkeypatch.setattr(firmware, "STEP_MS", dict.fromkeys(Step, 1))
     monkeypatch.setattr(firmware, "START_MS", 1)
+    monkeypatch.setattr(firmware, "SURVEY_MS", 1)

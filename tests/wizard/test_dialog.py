@@ -211,7 +211,7 @@ def test_a_secret_stands_on_the_screen_only_while_it_is_revealed(key: str, shown
     async def play() -> None:
         async with bench() as here:
             keys = [key, PASSPHRASE, PAUSE, RETURN, PAUSE, CTRL_C]
-            await here.set_up(typed("Orchard Gate"), *keys)
+            await here.set_up(typed("Orchard Gate"), PAUSE, *keys)
             assert (PASSPHRASE in here.screen) is shown
             entered = here.screen.rpartition("Fixed address")[0].rpartition(">")[2]
             assert entered.split()[0] == "*" * len(PASSPHRASE)

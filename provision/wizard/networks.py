@@ -1,0 +1,47 @@
+# SPDX-License-Identifier: MIT
+"""The wireless networks in range, as a person chooses among them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from types import MappingProxyType
+
+from provision.contract.table import Security
+from provision.link.replies import Network
+from provision.wizard.cleaning import visible
+from provision.wizard.questions import InRange
+
+# dBm from which on a signal is called so; common practice.
+_STRONG = -60
+_FAIR = -75
+
+_SECURITY: Mapping[int, str] = MappingProxyType(
+    {
+        Security.OPEN: "open",
+        Security.PERSONAL: "with a passphrase",
+        Security.ENTERPRISE: "with an account for each user",
+    }
+)
+_LONGEST_NAME = 32
+
+
+def in_range(found: Iterable[Network]) -> tuple[InRange, ...]:
+    """Return what was found, the strongest first, each name once."""
+    strongest: dict[bytes, Network] = {}
+    for network in sorted(found, key=lambda network: -network.signal):
+        strongest.setdefault(network.name, network)
+    return tuple(
+        InRange(
+            network.name,
+            visible(network.name.decode("utf-8", "backslashreplace"), _LONGEST_NAME),
+            _strength(network.signal),
+            _SECURITY.get(network.security, "secured in an unknown way"),
+            network.security == Security.OPEN,
+        )
+        for network in strongest.values()
+        if network.name
+    )
+
+
+def _strength(signal: int) -> str:
+    return "strong" if signal >= _STRONG else "fair" if signal >= _FAIR else "weak"
