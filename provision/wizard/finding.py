@@ -8,6 +8,7 @@ import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from provision.contract.table import Capability
 from provision.link.connection import Connection, find_again
 from provision.link.errors import LinkError, PortMissing
 from provision.link.exchange import Notice
@@ -20,7 +21,11 @@ from provision.wizard.cleaning import printable
 
 _KNOCK_TIME = 3.0  # seconds that a port is given to answer; boards take some to start
 _LOOK_PAUSE = 0.5  # seconds between looks for a port
+_SHOW_TIME = 5.0  # seconds that a board shows itself (shared/protocol.md, clause 6.9)
 _BUSY_PATIENCE = 10.0  # seconds that a port may be busy after it was plugged in (common practice)
+
+_BY_CABLE = "I do not know: I unplug it, and plug it in again"
+_BY_SIGHT = "I do not know: let them show themselves, one after the other"
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,19 +164,58 @@ class Finder:
         chosen = None
         try:
             if len(answered) == 1:
-                chosen = answered[0]
+                chosen = answered[0].found
             else:
                 options = [_description(board) for board in answered]
                 title = "Several boards answer. Which one is meant?"
                 if self._asker is None:
                     raise PortMissing(f"{title} Name its port with --port: {'; '.join(options)}.")
-                chosen = answered[await self._asker.choose(title, options)]
+                chosen = await self._ask_which(title, options, answered, self._asker)
         finally:
             for board in answered:
-                if board is not chosen:
+                if board.found is not chosen:
                     with contextlib.suppress(LinkError):
                         await board.found.connection.close()
-        return chosen.found
+        return chosen
+
+    async def _ask_which(
+        self, title: str, options: Sequence[str], answered: Sequence[_Answered], asker: Asker
+    ) -> Found:
+        """Return the board that the person means, who may not know it by its name."""
+        can_show = any(Capability.LOCATE in board.hello.capabilities for board in answered)
+        ways = [_BY_CABLE, *([_BY_SIGHT] if can_show else [])]
+        while True:
+            number = await asker.choose(title, [*options, *ways])
+            if number < len(options):
+                return answered[number].found
+            if ways[number - len(options)] == _BY_CABLE:
+                return await self._by_cable(answered)
+            await self._let_them_show_themselves(options, answered)
+
+    async def _let_them_show_themselves(
+        self, options: Sequence[str], answered: Sequence[_Answered]
+    ) -> None:
+        for number, (option, board) in enumerate(zip(options, answered, strict=True), start=1):
+            if Capability.LOCATE not in board.hello.capabilities:
+                continue
+            self._say(f"Look at the boards: this is number {number}, {option}.")
+            with contextlib.suppress(LinkError):
+                await board.found.connection.locate()
+            await asyncio.sleep(_SHOW_TIME)
+
+    async def _by_cable(self, answered: Sequence[_Answered]) -> Found:
+        """Return the board that the person unplugs and plugs in again."""
+        self._say("Unplug the board that is meant.")
+        while True:
+            here = {port.device for port in await asyncio.to_thread(self._look)}
+            gone = [board for board in answered if board.found.port.device not in here]
+            if gone:
+                break
+            await asyncio.sleep(_LOOK_PAUSE)
+        self._say("That is it. Plug it in again.")
+        port, unit = gone[0].found.port, gone[0].hello.unit
+        await gone[0].found.connection.close()
+        return Found(port, await self.find_again(port, unit))
 
     def _tell(self, notice: Notice) -> None:
         if notice in words.NOTICES:

@@ -91,7 +91,67 @@ def test_the_person_chooses_among_several_boards() -> None:
             asker = Chooses()
             assert await found_at(ports, asker=asker) == ports[1].device
             assert asker.title == "Several boards answer. Which one is meant?"
-            assert len(asker.options) == 2
+            assert len(asker.options) == 4
+
+    asyncio.run(play())
+
+
+class Answers(ScreenAsker):
+    """Somebody who chooses these, one after the other."""
+
+    def __init__(self, *numbers: int) -> None:
+        self._numbers = iter(numbers)
+
+    async def choose(self, title: str, options: Sequence[str]) -> int:
+        """See Asker."""
+        assert title
+        assert options
+        return next(self._numbers)
+
+
+def test_boards_show_themselves_to_somebody_who_cannot_tell_them_apart(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """One after the other, each with its number; then the person chooses."""
+    monkeypatch.setattr(finding, "_SHOW_TIME", 0.01)
+
+    async def play() -> None:
+        async with AsyncExitStack() as stack:
+            ports = [await serve(stack, b"\x01"), await serve(stack, b"\x02")]
+            said: list[str] = []
+            finder = Finder(
+                Place(), said.append, waits=True, asker=Answers(3, 0), look=lambda: list(ports)
+            )
+            found = await finder.find()
+            await found.connection.close()
+            assert found.port == ports[0]
+            assert [line.partition(", ")[0] for line in said] == [
+                "Look at the boards: this is number 1",
+                "Look at the boards: this is number 2",
+            ]
+
+    asyncio.run(play())
+
+
+def test_the_board_that_is_unplugged_and_plugged_in_again_is_the_one() -> None:
+    """The port that goes is its; it is met again there by its unit id."""
+
+    async def play() -> None:
+        async with AsyncExitStack() as stack:
+            ports = [await serve(stack, b"\x01"), await serve(stack, b"\x02")]
+            looks = iter([ports, ports, ports[:1], ports])
+            last = ports
+
+            def look() -> list[Port]:
+                return list(next(looks, last))
+
+            said: list[str] = []
+            finder = Finder(Place(), said.append, waits=True, asker=Answers(2), look=look)
+            found = await finder.find()
+            hello = await found.connection.hello()
+            await found.connection.close()
+            assert (found.port, hello.unit) == (ports[1], b"\x02")
+            assert said == ["Unplug the board that is meant.", "That is it. Plug it in again."]
 
     asyncio.run(play())
 
