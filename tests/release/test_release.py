@@ -57,6 +57,9 @@ def test_the_source_archive_makes_the_same_wheel(release: Path, tmp_path: Path) 
     (archive,) = release.glob("*.tar.gz")
     (wheel,) = release.glob("*.whl")
     with tarfile.open(archive) as tar:
+        names = [name.partition("/")[2] for name in tar.getnames()]
+        assert {"tests/release/test_release.py", "shared/protocol.md", "LICENSE"} <= set(names)
+        assert not [name for name in names if "__pycache__" in name or name.startswith(".venv")]
         tar.extractall(tmp_path, filter="data")
     (source,) = tmp_path.iterdir()
     subprocess.run(

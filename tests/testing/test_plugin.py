@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from provision.testing.boards import virtual_board
+
 ROOT = Path(__file__).parents[2]
 SCHEMA = ROOT / "schemas" / "orchard-gate-lamp.toml"
 BOARD = ROOT / "firmware_stub" / "build" / "board_pty"
@@ -251,13 +253,25 @@ def test_it(firmware, set_up, conform, tmp_path):
         set_up(board, {{}})
     again = set_up(firmware(*command), {{"orchard": {{"name": "Upper orchard"}}}})
     assert again.stored == ("orchard.name",)
-
-def test_any_port(provision_port, set_up):
-    assert set_up(provision_port, {{}}).result
 """,
     )
-    result.assert_outcomes(passed=1, skipped=1)
-    result.stdout.fnmatch_lines(["*"])
+    result.assert_outcomes(passed=1)
+
+
+@pytest.mark.parametrize("tcp", [False, True])
+def test_a_board_on_a_port_is_set_up_where_it_is_named(
+    pytester: pytest.Pytester, tmp_path: Path, tcp: bool
+) -> None:
+    """A device or a URL of the serial library; without the option nothing is opened."""
+    tests = """
+def test_any_port(provision_port, set_up):
+    assert set_up(provision_port, ANSWERS).result == "stored"
+"""
+    with virtual_board(SCHEMA, tmp_path, tcp=tcp) as board:
+        run(pytester, tests).assert_outcomes(skipped=1)
+        assert board.traffic == []
+        run(pytester, tests, "--provision-port", board.port).assert_outcomes(passed=1)
+        assert board.store == "complete"
 
 
 def test_a_board_is_held_against_the_protocol(pytester: pytest.Pytester) -> None:
