@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from provision.wizard.commands import Person
     from provision.wizard.ending import Ending
     from provision.wizard.finding import Place
+    from provision.wizard.screen import ScreenAsker
 
 _DESCRIPTION = "Set up a freshly flashed board over the cable that it hangs on."
 
@@ -80,6 +81,7 @@ def _add_for_people(commands: Any) -> None:
     _add_answers(setup)
     setup.add_argument("--ask-all", action="store_true", help="ask for what is set, too")
     _add_log(setup)
+    _add_plain(setup)
     _add_json(setup)
 
     change = _add(commands, "change", _change, "change some of what is set")
@@ -91,6 +93,7 @@ def _add_for_people(commands: Any) -> None:
     )
     _add_port(change)
     _add_log(change)
+    _add_plain(change)
     _add_json(change)
 
     show = _add(commands, "show", _show, "print what a board holds (never a secret)")
@@ -100,11 +103,13 @@ def _add_for_people(commands: Any) -> None:
     undo = _add(commands, "undo", _undo, "go back to the settings before the present ones")
     _add_port(undo)
     _add_yes(undo)
+    _add_plain(undo)
     _add_json(undo)
 
     erase = _add(commands, "erase", _erase, "wipe every setting, and see that none is left")
     _add_port(erase)
     _add_yes(erase)
+    _add_plain(erase)
     _add_json(erase)
 
     export = _add(commands, "export", _export, "write what is set as an answers file")
@@ -136,6 +141,7 @@ def _add_for_authors(commands: Any) -> None:
     _add_file(rehearse)
     _add_answers(rehearse)
     _add_networks(rehearse)
+    _add_plain(rehearse)
     _add_json(rehearse)
 
     stand_in = _add(commands, "stand-in", _stand_in, "run a virtual board on a port")
@@ -271,6 +277,15 @@ def _add_answers(parser: argparse.ArgumentParser) -> None:
 def _add_log(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--log", action="store_true", help="show what the board prints while it tries the settings"
+    )
+
+
+def _add_plain(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--plain",
+        action="store_true",
+        help="ask line by line and draw nothing twice, as for a screen reader (or set"
+        " PROVISION_PLAIN)",
     )
 
 
@@ -573,9 +588,15 @@ def _person(options: argparse.Namespace) -> Person:
     answers: Path | None = getattr(options, "answers", None)
     if not _has_terminal():
         return Person(_say, answers=answers)
-    from provision.wizard.screen import ScreenAsker  # noqa: PLC0415
+    screen: ScreenAsker
+    if getattr(options, "plain", False) or os.environ.get("PROVISION_PLAIN"):
+        from provision.wizard.plain import PlainAsker  # noqa: PLC0415
 
-    screen = ScreenAsker()
+        screen = PlainAsker()
+    else:
+        from provision.wizard.screen import ScreenAsker  # noqa: PLC0415
+
+        screen = ScreenAsker()
     return Person(screen.say, screen, answers, waits=True)
 
 

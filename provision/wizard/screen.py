@@ -72,7 +72,7 @@ _STYLE = Style.from_dict(
 )
 
 
-class _Word(Enum):
+class Word(Enum):
     """What a key, or a word typed alone, asks for instead of giving a value."""
 
     HELP = auto()
@@ -81,7 +81,8 @@ class _Word(Enum):
     WRONG = auto()
 
 
-_TYPED_WORDS: Mapping[str, _Word] = {"?": _Word.HELP, "<": _Word.BACK, "-": _Word.NONE}
+TYPED_WORDS: Mapping[str, Word] = {"?": Word.HELP, "<": Word.BACK, "-": Word.NONE}
+"""What is typed alone for what a key does."""
 
 _WANTED: Mapping[Kind, Refusal] = {
     Kind.TEXT: Refusal.LENGTH,
@@ -233,7 +234,7 @@ class ScreenAsker:
             while_typing=question.field.kind is not Kind.BLOB,
             explain=lambda: self._explain(question),
         )
-        return Move.BACK if text is _Word.BACK else reading.answer(text)
+        return Move.BACK if text is Word.BACK else reading.answer(text)
 
     async def ask_another(self, offer: AnotherInstance) -> bool | None:
         """See Asker."""
@@ -282,7 +283,7 @@ class ScreenAsker:
 
         def problem(text: str) -> str | None:
             word = text.strip().casefold()
-            if word in ("", "q", *_TYPED_WORDS) or _number(word, len(lines)) is not None:
+            if word in ("", "q", *TYPED_WORDS) or _number(word, len(lines)) is not None:
                 return None
             return f"press Return, or type a number from 1 to {len(lines)}, or q"
 
@@ -292,9 +293,9 @@ class ScreenAsker:
                 "",
                 check=problem,
             )
-            if text is _Word.BACK:
+            if text is Word.BACK:
                 return Verdict.BACK
-            if isinstance(text, _Word):
+            if isinstance(text, Word):
                 continue
             word = text.strip().casefold()
             if not word:
@@ -332,7 +333,7 @@ class ScreenAsker:
 
         def problem(text: str) -> str | None:
             numbers = chosen(text)
-            if text.strip() in _TYPED_WORDS or (
+            if text.strip() in TYPED_WORDS or (
                 numbers and None not in numbers and len(numbers) <= most
             ):
                 return None
@@ -340,9 +341,9 @@ class ScreenAsker:
 
         while True:
             text = await self._prompt(label, "", check=problem)
-            if text is _Word.BACK:
+            if text is Word.BACK:
                 raise LeftError
-            if not isinstance(text, _Word):
+            if not isinstance(text, Word):
                 return sorted(number for number in chosen(text) if number is not None)
 
     async def _yes_or_no(self, label: str, default: bool | None) -> bool | None:
@@ -351,7 +352,7 @@ class ScreenAsker:
 
         def problem(text: str) -> str | None:
             word = text.strip().casefold()
-            known = word in said or word in _TYPED_WORDS or (not word and default is not None)
+            known = word in said or word in TYPED_WORDS or (not word and default is not None)
             return None if known else "type yes or no"
 
         while True:
@@ -362,9 +363,9 @@ class ScreenAsker:
                 completer=_Items([_Item("yes"), _Item("no")]),
                 pale="" if default is None else ("yes" if default else "no"),
             )
-            if text is _Word.BACK:
+            if text is Word.BACK:
                 return None
-            if not isinstance(text, _Word):
+            if not isinstance(text, Word):
                 word = text.strip().casefold()
                 return said[word] if word else default
 
@@ -437,7 +438,7 @@ class ScreenAsker:
         can_clear: bool = False,
         while_typing: bool = True,
         explain: Callable[[], None] = lambda: None,
-    ) -> str | _Word:
+    ) -> str | Word:
         """Return what was typed, or the word that a key or a typed word stands for, but for HELP.
 
         Every prompt has a session of its own, without a history: from one, the next question would
@@ -459,7 +460,7 @@ class ScreenAsker:
         with self._input.raw_mode():
             self._print(f"{position}  {label}".strip(), "class:label")
             while True:
-                session: PromptSession[str | _Word] = PromptSession(
+                session: PromptSession[str | Word] = PromptSession(
                     _PROMPT,
                     input=self._input,
                     output=self._output,
@@ -482,11 +483,11 @@ class ScreenAsker:
                 if isinstance(text, str):
                     entry.typed = ""
                     text = text.strip("\r\n")  # pasted along with it
-                    text = _TYPED_WORDS.get(text.strip(), text)
-                if text is _Word.WRONG:
+                    text = TYPED_WORDS.get(text.strip(), text)
+                if text is Word.WRONG:
                     # Said above the prompt, where every terminal shows it, and where it stays.
                     self._print(f"! {check(entry.typed)}", "class:fault", _INDENT)
-                elif text is _Word.HELP:
+                elif text is Word.HELP:
                     explain()
                     self._print(f"{position}  {label}".strip(), "class:label")
                 else:
@@ -538,16 +539,16 @@ class _Entry:
                 event.current_buffer.validate_and_handle()
             else:
                 self.typed = event.current_buffer.text
-                event.app.exit(result=_Word.WRONG)
+                event.app.exit(result=Word.WRONG)
 
         @keys.add("f1")
         def _(event: KeyPressEvent) -> None:
             self.typed = event.current_buffer.text
-            event.app.exit(result=_Word.HELP)
+            event.app.exit(result=Word.HELP)
 
         @keys.add("f2")
         def _(event: KeyPressEvent) -> None:
-            event.app.exit(result=_Word.BACK)
+            event.app.exit(result=Word.BACK)
 
         @keys.add("f3", filter=Condition(lambda: self._secret))
         @keys.add("c-r", filter=Condition(lambda: self._secret))
@@ -573,8 +574,8 @@ class _Reading:
     def problem(self, text: str) -> str | None:
         """Return what is wrong with a text as the answer, None if it is one."""
         text = text.strip("\r\n")
-        word = _TYPED_WORDS.get(text.strip())
-        if word in (_Word.HELP, _Word.BACK):
+        word = TYPED_WORDS.get(text.strip())
+        if word in (Word.HELP, Word.BACK):
             return None
         try:
             self.answer(text if word is None else word)
@@ -582,10 +583,10 @@ class _Reading:
             return f"It {problem.words}."
         return None
 
-    def answer(self, text: str | _Word) -> Answer:
+    def answer(self, text: str | Word) -> Answer:
         """Return the answer that a text means. Raises ValueProblem if it means none."""
         question = self._question
-        if text is _Word.NONE:
+        if text is Word.NONE:
             if question.can_clear:
                 return Move.CLEAR
             text = "-"
@@ -600,7 +601,7 @@ class _Reading:
         chosen = _number(text, len(question.networks))
         if chosen is not None:
             return Given(question.networks[chosen].name)
-        if text.strip().removeprefix("\\") in _TYPED_WORDS:
+        if text.strip().removeprefix("\\") in TYPED_WORDS:
             text = text.strip().removeprefix("\\")
         if question.field.kind is Kind.BLOB:
             return self._from_file(text.strip())

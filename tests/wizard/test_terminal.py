@@ -51,16 +51,17 @@ class Terminal:
         deadline = time.monotonic() + patience
         while text not in self.text[max(0, seen - len(text)) :]:
             assert time.monotonic() < deadline, f"no {text!r} in {self.text[-2000:]!r}"
-            if not self._read():
+            if not self.read():
                 raise AssertionError(f"ended without {text!r}: {self.text[-2000:]!r}")
 
     def end(self) -> int:
         """Read to the end; return the exit code."""
-        while self._read():
+        while self.read():
             pass
         return self.process.wait(timeout=30)
 
-    def _read(self) -> bool:
+    def read(self) -> bool:
+        """Read what has come; False when the command has ended."""
         ready, _, _ = select.select([self._master], [], [], 1)
         if not ready:
             return self.process.poll() is None
