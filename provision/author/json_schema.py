@@ -18,22 +18,33 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from provision.contract.table import MAX_KEY, MAX_TEXT, Characters, Kind
+from provision.settings.bounds import (
+    BAUD,
+    DIGITS,
+    GREATEST_SIZE,
+    LEAST_SLOTS_OF_A_TRIAL,
+    MAX_CONDITION_VALUES,
+    MAX_OLDER_KEYS,
+    MAX_SCHEME,
+    MAX_SCHEMES,
+    MAX_UNIT,
+    SLOTS,
+    TRIAL_SECONDS,
+)
 from provision.settings.c_names import RESERVED, STATE_MEMBER
 from provision.settings.file import (
-    _MAX_PIN,
-    _PROGRAM_UNITS,
     MAX_NAME,
+    MAX_PIN,
     MAX_PIN_NAME,
     MAX_PINS,
     MAX_VERSION,
+    PROGRAM_UNITS,
 )
 from provision.settings.file_fields import (
-    _EVERY_KIND,
-    _FAMILIES,
-    _MEASURED,
-    _OF_KIND,
     ABILITIES,
     CHARACTERS,
+    EVERY_KIND,
+    FAMILIES,
     KINDS,
     MAX_CAUTION,
     MAX_HELP,
@@ -43,32 +54,21 @@ from provision.settings.file_fields import (
     MAX_OPTIONS,
     MAX_SECTION_FIELDS,
     MAX_SECTIONS,
+    MEASURED,
+    OF_KIND,
 )
-from provision.settings.file_reading import _SIZES, _TIMES
+from provision.settings.file_reading import SIZES, TIMES
 from provision.settings.values import (
-    _CHARACTER_SETS,
-    _CHARACTERS,
-    _DECIMAL_OCTET,
+    CHARACTER_SETS,
+    DECIMAL_OCTET,
     GREATEST_INTEGER,
+    KIND_CHARACTERS,
     KIND_LIMITS,
     LEAST_INTEGER,
     LONGEST_OPTION_KEY,
 )
 
 Json = dict[str, Any]
-
-# What the reader has within its code.
-_TRIAL_SECONDS = (10, 3600)
-_LEAST_SLOTS_OF_A_TRIAL = 3
-_SLOTS = (2, 8)
-_BAUD = (300, 4_000_000)
-_GREATEST_SIZE = 2**32 - 1
-_MAX_UNIT = 8
-_DIGITS = (1, 6)
-_MAX_SCHEMES = 8
-_MAX_SCHEME = 12
-_MAX_OLDER_KEYS = 8
-_MAX_CONDITION_VALUES = 32
 
 _NEEDED: Mapping[Kind, tuple[str, ...]] = {
     Kind.TEXT: ("maximum",),
@@ -186,15 +186,15 @@ def _size(least: int) -> Json:
     return {
         "type": ["integer", "string"],
         "minimum": least,
-        "maximum": _GREATEST_SIZE,
-        "pattern": f"^{digits} *({'|'.join(_SIZES)})$",
+        "maximum": GREATEST_SIZE,
+        "pattern": f"^{digits} *({'|'.join(SIZES)})$",
     }
 
 
 def _program_unit() -> Json:
-    units = "|".join(map(str, _PROGRAM_UNITS))
+    units = "|".join(map(str, PROGRAM_UNITS))
     text = {"type": "string", "pattern": f"^0{{0,12}}({units}) *B$"}
-    return {"anyOf": [{"enum": list(_PROGRAM_UNITS)}, text]}
+    return {"anyOf": [{"enum": list(PROGRAM_UNITS)}, text]}
 
 
 def _time(least: int, most: int) -> Json:
@@ -203,7 +203,7 @@ def _time(least: int, most: int) -> Json:
         "type": ["integer", "string"],
         "minimum": least,
         "maximum": most,
-        "pattern": f"^[0-9]{{1,15}} *({'|'.join(_TIMES)})$",
+        "pattern": f"^[0-9]{{1,15}} *({'|'.join(TIMES)})$",
     }
 
 
@@ -214,7 +214,7 @@ def _pin_numbers() -> Json:
 
 
 def _of_characters(characters: Characters) -> Json:
-    return {"pattern": f"^{_CHARACTER_SETS[characters].pattern}$"}
+    return {"pattern": f"^{CHARACTER_SETS[characters].pattern}$"}
 
 
 # --------------------------------------------------------------------------------------- the top
@@ -223,7 +223,7 @@ def _of_characters(characters: Characters) -> Json:
 def _top() -> Json:
     with_trial = {
         "properties": {
-            "board": {"properties": {"slots": {"minimum": _LEAST_SLOTS_OF_A_TRIAL}}},
+            "board": {"properties": {"slots": {"minimum": LEAST_SLOTS_OF_A_TRIAL}}},
         }
     }
     table = _only(
@@ -241,8 +241,8 @@ def _top() -> Json:
                 "Trial",
                 'How long new settings have to prove themselves before the old ones come back: "10'
                 ' s" to "1 h", or a number of seconds. Without it they stay. Needs at least'
-                f" {_LEAST_SLOTS_OF_A_TRIAL} slots.",
-                _time(*_TRIAL_SECONDS),
+                f" {LEAST_SLOTS_OF_A_TRIAL} slots.",
+                _time(*TRIAL_SECONDS),
             ),
             "firmware": {"$ref": "#/definitions/firmware"},
             "board": {"$ref": "#/definitions/board"},
@@ -298,7 +298,7 @@ def _board() -> Json:
             "program-unit": _described(
                 "Program unit",
                 "What the flash programs at a time, in bytes: a power of two from"
-                f" {_PROGRAM_UNITS[0]} to {_PROGRAM_UNITS[-1]}.",
+                f" {PROGRAM_UNITS[0]} to {PROGRAM_UNITS[-1]}.",
                 _program_unit(),
             ),
             "settings-at": _described(
@@ -314,10 +314,10 @@ def _board() -> Json:
             "slots": _described(
                 "Slots",
                 "Into how many slots the part is divided; the largest set must fit into one.",
-                {**_whole(*_SLOTS), "default": 4},
+                {**_whole(*SLOTS), "default": 4},
             ),
             "baud": _described(
-                "Rate", "Of the serial port, in baud.", {**_whole(*_BAUD), "default": 115200}
+                "Rate", "Of the serial port, in baud.", {**_whole(*BAUD), "default": 115200}
             ),
         },
     )
@@ -328,7 +328,7 @@ def _pin() -> Json:
     table = _only(
         (),
         {
-            "number": _described("Number", "The number of one pin.", _whole(0, _MAX_PIN)),
+            "number": _described("Number", "The number of one pin.", _whole(0, MAX_PIN)),
             "numbers": _described(
                 "Numbers", 'Those of several pins that are alike: "0-5, 8".', _pin_numbers()
             ),
@@ -460,15 +460,15 @@ def _keys_of_every_kind() -> dict[str, Json]:
             "Older keys",
             'Keys under which a value may still be stored: ["old-key", "old-section.key"]. A key'
             " that stands here is never declared again.",
-            _list_of({"type": "string", "pattern": older}, _MAX_OLDER_KEYS),
+            _list_of({"type": "string", "pattern": older}, MAX_OLDER_KEYS),
         ),
     }
-    return {name: keys[name] for name in _EVERY_KIND}
+    return {name: keys[name] for name in EVERY_KIND}
 
 
 def _asked_if() -> Json:
     value: Json = {"type": ["boolean", "integer", "string"]}
-    several = _list_of(value, _MAX_CONDITION_VALUES)
+    several = _list_of(value, MAX_CONDITION_VALUES)
     table = _only(
         ("field",),
         {
@@ -517,15 +517,15 @@ _OTHER_KEYS: Mapping[str, tuple[str, str]] = {
 
 def _titles_of_other_keys() -> dict[str, Json]:
     """Return the keys that only some kinds have, for completion while there is no kind yet."""
-    names = dict.fromkeys(name for own in _OF_KIND.values() for name in own)
+    names = dict.fromkeys(name for own in OF_KIND.values() for name in own)
     return {name: _described(*_OTHER_KEYS[name], {}) for name in names}
 
 
 def _of_kind(kind: Kind) -> Json:
     """Return what a field of a kind is, beside what every field is."""
-    values: dict[str, Json] = {name: _value(kind, name) for name in _OF_KIND[kind]}
+    values: dict[str, Json] = {name: _value(kind, name) for name in OF_KIND[kind]}
     own = {name: _described(*_OTHER_KEYS[name], value) for name, value in values.items()}
-    common: dict[str, Json | bool] = dict.fromkeys(_EVERY_KIND, True)
+    common: dict[str, Json | bool] = dict.fromkeys(EVERY_KIND, True)
     if kind is Kind.PASSPHRASE:
         common["required"] = {
             "const": False,
@@ -546,14 +546,14 @@ def _value(kind: Kind, name: str) -> Json:
     if name == "default":
         return _default(kind)
     if name in ("minimum", "maximum"):
-        if kind in _MEASURED:
+        if kind in MEASURED:
             return _whole(0 if name == "minimum" else 1, KIND_LIMITS[kind][1])
         return _number(kind)
     if name == "unit" and kind is Kind.DURATION:
         return _word(("ms", "s"))
     others: dict[str, Json] = {
-        "unit": _line(_MAX_UNIT),
-        "digits": _whole(*_DIGITS),
+        "unit": _line(MAX_UNIT),
+        "digits": _whole(*DIGITS),
         "characters": {**_word(CHARACTERS), "default": "printable"},
         "options": _options(),
         "needs": _list_of(_word(ABILITIES), len(ABILITIES)),
@@ -561,15 +561,15 @@ def _value(kind: Kind, name: str) -> Json:
         "network": _key(MAX_KEY_PART),
         "schemes": _list_of(
             {"type": "string", "pattern": rf"^{_SCHEME}$"},
-            _MAX_SCHEMES,
+            MAX_SCHEMES,
         ),
-        "families": _list_of({"enum": list(_FAMILIES)}, len(_FAMILIES)),
+        "families": _list_of({"enum": list(FAMILIES)}, len(FAMILIES)),
         "secret": {"type": "boolean", "default": False},
     }
     return others[name]
 
 
-_SCHEME = f"[a-z][a-z0-9+.-]{{0,{_MAX_SCHEME - 1}}}"
+_SCHEME = f"[a-z][a-z0-9+.-]{{0,{MAX_SCHEME - 1}}}"
 
 
 def _options() -> Json:
@@ -593,7 +593,7 @@ def _options() -> Json:
 def _number(kind: Kind) -> Json:
     if kind is Kind.DURATION:
         return _time(*KIND_LIMITS[kind])
-    return _scaled(_DIGITS[0]) if kind is Kind.DECIMAL else _whole(*KIND_LIMITS[kind])
+    return _scaled(DIGITS[0]) if kind is Kind.DECIMAL else _whole(*KIND_LIMITS[kind])
 
 
 def _scaled(digits: int) -> Json:
@@ -605,7 +605,7 @@ def _scaled(digits: int) -> Json:
     }
 
 
-_IPV4 = rf"{_DECIMAL_OCTET}([.]{_DECIMAL_OCTET}){{3}}".replace("(?:", "(")
+_IPV4 = rf"{DECIMAL_OCTET}([.]{DECIMAL_OCTET}){{3}}".replace("(?:", "(")
 _IPV6 = r"[0-9A-Fa-f:.]*:[0-9A-Fa-f:.]*"
 
 
@@ -623,7 +623,7 @@ def _default(kind: Kind) -> Json:
         Kind.HOST: {"maxLength": longest, "pattern": f"^{_LABEL}([.]{_LABEL})*$"},
         Kind.URL: {
             "maxLength": longest,
-            "pattern": f"^{_SCHEME}://{_CHARACTERS[Kind.URL].pattern}$",
+            "pattern": f"^{_SCHEME}://{KIND_CHARACTERS[Kind.URL].pattern}$",
         },
         Kind.IP: {"pattern": f"^({_IPV4}|{_IPV6})$"},
         Kind.TIME_ZONE: {"pattern": "^[!-~]+$"},
@@ -643,7 +643,7 @@ def _rules(kind: Kind) -> Iterable[Json]:
             default = {"properties": {"default": _of_characters(characters)}}
             yield _where("characters", name, default)
     elif kind is Kind.DECIMAL:
-        for digits in range(_DIGITS[0], _DIGITS[1] + 1):
+        for digits in range(DIGITS[0], DIGITS[1] + 1):
             number = _scaled(digits)
             limited = {"properties": dict.fromkeys(("default", "minimum", "maximum"), number)}
             yield _where("digits", digits, limited)

@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 from decimal import Decimal, InvalidOperation
 
 from provision.contract.table import Ability
-from provision.settings import file_checks
+from provision.settings import bounds, file_checks
 from provision.settings import file_reading as reading
 from provision.settings.declaration import BoardDeclaration, Declaration
 from provision.settings.file_fields import (
@@ -40,8 +40,8 @@ MAX_PINS = 128
 MAX_PIN_NAME = 16
 MAX_NAME = 32
 MAX_VERSION = 24
-_MAX_PIN = 255
-_PROGRAM_UNITS = tuple(2**power for power in range(9))
+MAX_PIN = 255
+PROGRAM_UNITS = tuple(2**power for power in range(9))
 _TOML_PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)\Z")
 _RANGE = re.compile(r" *([0-9]{1,3}) *(?:- *([0-9]{1,3}) *)?\Z")
 
@@ -165,7 +165,8 @@ def _sections(drafts: Sequence[SectionDraft]) -> Iterator[Section]:
 
 def _trial(spot: Spot) -> int:
     seconds = reading.duration("s")(spot)
-    if 10 <= seconds <= 3600:
+    least, most = bounds.TRIAL_SECONDS
+    if least <= seconds <= most:
         return seconds
     raise spot.wrong(f"a trial of {seconds:,} seconds", "it can last 10 s to 1 h")
 
@@ -198,8 +199,8 @@ def _board(spot: Spot) -> BoardDeclaration:
         program_unit=_board_size(table, "program-unit", "256", 1),
         settings_at=_board_size(table, "settings-at", '"1 MiB"', 0),
         settings_size=_board_size(table, "settings-size", '"32 KiB"', 1),
-        slots=table.get("slots", reading.integer(2, 8)) or 4,
-        baud=table.get("baud", reading.integer(300, 4_000_000)) or 115200,
+        slots=table.get("slots", reading.integer(*bounds.SLOTS)) or 4,
+        baud=table.get("baud", reading.integer(*bounds.BAUD)) or 115200,
     )
     _check_geometry(table, board)
     if table.bad:
@@ -220,7 +221,7 @@ def _check_geometry(table: Table, board: BoardDeclaration) -> None:
     def good(*keys: str) -> bool:
         return all(table.good(key) for key in keys)
 
-    if good("program-unit") and board.program_unit not in _PROGRAM_UNITS:
+    if good("program-unit") and board.program_unit not in PROGRAM_UNITS:
         table.wrong(
             "program-unit",
             f"`program-unit` is {board.program_unit}",
@@ -302,7 +303,7 @@ def _numbers(table: Table) -> list[int] | None:
     if "numbers" in table:
         return table.get("numbers", _number_ranges)
     number = table.get(
-        "number", reading.integer(0, _MAX_PIN), 'a `number`, or several as in `numbers = "2-9"`'
+        "number", reading.integer(0, MAX_PIN), 'a `number`, or several as in `numbers = "2-9"`'
     )
     return None if number is None else [number]
 
@@ -316,7 +317,7 @@ def _number_ranges(spot: Spot) -> list[int]:
         match = _RANGE.match(part)
         first = int(match[1]) if match else 1
         last = int(match[2] or match[1]) if match else 0
-        if not first <= last <= _MAX_PIN:
+        if not first <= last <= MAX_PIN:
             raise spot.wrong(f"`{reading.shown(spot.value)}` is no list of pins", right)
         numbers += range(first, last + 1)
     return numbers

@@ -18,6 +18,7 @@ from provision.contract.table import (
     Kind,
     Refusal,
 )
+from provision.settings import bounds
 from provision.settings import file_reading as reading
 from provision.settings.file_reading import NotedError, Reader, Spot, Table
 from provision.settings.model import Field, Option, Repeat, Schema, Value
@@ -46,8 +47,8 @@ EVERY_ABILITY = Ability(sum(Ability))
 CHARACTERS = {characters.name.lower(): characters for characters in Characters}
 
 _LENGTHS = ("minimum", "maximum")
-_EVERY_KIND = ("key", "kind", "label", "help", "required", "caution", "asked-if", "was")
-_OF_KIND: dict[Kind, tuple[str, ...]] = {
+EVERY_KIND = ("key", "kind", "label", "help", "required", "caution", "asked-if", "was")
+OF_KIND: dict[Kind, tuple[str, ...]] = {
     Kind.TEXT: ("default", *_LENGTHS, "characters"),
     Kind.SECRET: (*_LENGTHS, "characters"),
     Kind.INTEGER: ("default", "minimum", "maximum", "unit"),
@@ -67,13 +68,15 @@ _OF_KIND: dict[Kind, tuple[str, ...]] = {
     Kind.BLOB: ("default", *_LENGTHS, "secret"),
 }
 _EVERY_ATTRIBUTE = tuple(
-    dict.fromkeys((*_EVERY_KIND, *(name for names in _OF_KIND.values() for name in names)))
+    dict.fromkeys((*EVERY_KIND, *(name for names in OF_KIND.values() for name in names)))
 )
-_MEASURED = frozenset({Kind.TEXT, Kind.SECRET, Kind.HEX, Kind.BLOB, Kind.HOST, Kind.URL})
+MEASURED = frozenset({Kind.TEXT, Kind.SECRET, Kind.HEX, Kind.BLOB, Kind.HOST, Kind.URL})
 """Kinds whose limits are lengths in bytes."""
 
-_FAMILIES = {4: 1, 6: 2}
-_SCHEME = re.compile(r"[a-z][a-z0-9+.-]{0,11}\Z")  # RFC 3986 §3.1, in lower case
+FAMILIES = {4: 1, 6: 2}
+_SCHEME = re.compile(
+    rf"[a-z][a-z0-9+.-]{{0,{bounds.MAX_SCHEME - 1}}}\Z"
+)  # RFC 3986 §3.1, in lower case
 
 
 _NO_PINS = Schema("", ())
@@ -199,7 +202,7 @@ def _was(draft: FieldDraft) -> Reader[list[str]]:
         # Without a key of its own the section has a mistake already.
         return f"{draft.section.key or '?'}.{name}"
 
-    return reading.list_of(read_one, 8)
+    return reading.list_of(read_one, bounds.MAX_OLDER_KEYS)
 
 
 def _check_attributes(table: Table, kind: Kind) -> None:
@@ -207,19 +210,19 @@ def _check_attributes(table: Table, kind: Kind) -> None:
     name = _name(kind)
     secret = "`secret`" if kind is not Kind.PASSPHRASE else "`passphrase`"
     for attribute in table.content:
-        if attribute in _EVERY_KIND or attribute in _OF_KIND[kind]:
+        if attribute in EVERY_KIND or attribute in OF_KIND[kind]:
             continue
         if attribute == "default" and kind in (Kind.SECRET, Kind.PASSPHRASE):
             table.wrong("default", f"a field of kind {secret} has a default", _NO_DEFAULT)
         elif attribute in _EVERY_ATTRIBUTE:
-            kinds = [_name(each) for each, names in _OF_KIND.items() if attribute in names]
+            kinds = [_name(each) for each, names in OF_KIND.items() if attribute in names]
             table.wrong(
                 attribute,
                 f"`{attribute}` does not belong to kind `{name}`",
                 f"leave it out, since it belongs to {reading.listed(kinds)}",
             )
         else:
-            known = (*_EVERY_KIND, *_OF_KIND[kind])
+            known = (*EVERY_KIND, *OF_KIND[kind])
             table.wrong(
                 attribute, f"there is no key `{attribute}` here", reading.nearest(attribute, known)
             )
@@ -258,17 +261,21 @@ def _of_kind(table: Table, field: Field, section_key: str | None) -> Field:
         )
     elif kind is Kind.URL:
         schemes = table.get(
-            "schemes", reading.list_of(_scheme, 8), '`schemes`, as in `schemes = ["https"]`'
+            "schemes",
+            reading.list_of(_scheme, bounds.MAX_SCHEMES),
+            '`schemes`, as in `schemes = ["https"]`',
         )
         field = replace(field, schemes=tuple(schemes or ()))
     elif kind is Kind.IP:
         families = table.get("families", reading.list_of(_family, 2))
         field = replace(field, families=sum(families) if families else 3)
     elif kind is Kind.DECIMAL:
-        digits = table.get("digits", reading.integer(1, 6), "`digits`, 1 to 6 of them")
-        field = replace(field, digits=digits or 1, unit=table.get("unit", reading.text(8)))
+        digits = table.get("digits", reading.integer(*bounds.DIGITS), "`digits`, 1 to 6 of them")
+        field = replace(
+            field, digits=digits or 1, unit=table.get("unit", reading.text(bounds.MAX_UNIT))
+        )
     elif kind is Kind.INTEGER:
-        field = replace(field, unit=table.get("unit", reading.text(8)))
+        field = replace(field, unit=table.get("unit", reading.text(bounds.MAX_UNIT)))
     elif kind is Kind.DURATION:
         unit = table.get(
             "unit", reading.word({"ms": "ms", "s": "s"}), "the unit in which it counts, `ms` or `s`"
@@ -280,19 +287,19 @@ def _of_kind(table: Table, field: Field, section_key: str | None) -> Field:
 
 
 def _with_limits(table: Table, field: Field) -> Field:
-    if "maximum" not in _OF_KIND[field.kind]:
+    if "maximum" not in OF_KIND[field.kind]:
         return field
     read_least: Reader[int]
     read_most: Reader[int]
     needed = None
-    if field.kind in _MEASURED:
+    if field.kind in MEASURED:
         longest = KIND_LIMITS[field.kind][1]
         read_least, read_most = reading.integer(0, longest), reading.integer(1, longest)
         if field.kind not in (Kind.HOST, Kind.URL):
             needed = f"`maximum`, the longest length in bytes, at most {longest:,}"
     else:
         read_least = read_most = _number_reader(table, field)
-    least = table.get("minimum", read_least) if "minimum" in _OF_KIND[field.kind] else None
+    least = table.get("minimum", read_least) if "minimum" in OF_KIND[field.kind] else None
     most = table.get("maximum", read_most, needed)
     if least is not None and most is not None and least > most:
         table.wrong("minimum", "`minimum` is above `maximum`", "exchange them, or mend one")
@@ -316,7 +323,7 @@ def _unreadable_number(_spot: Spot) -> int:
 
 
 def _with_default(table: Table, field: Field, pins: Schema | None) -> Field:
-    if not table.good("default") or "default" not in _OF_KIND[field.kind]:
+    if not table.good("default") or "default" not in OF_KIND[field.kind]:
         return field
     if field.secret:
         table.wrong("default", "a secret has a default", _NO_DEFAULT)
@@ -337,7 +344,7 @@ def _with_default(table: Table, field: Field, pins: Schema | None) -> Field:
 
 def limits_good(table: Table, kind: Kind) -> bool:
     """Return whether what decides about a value of this field was free of mistakes."""
-    of_kind = set(_OF_KIND[kind]) - {"default", "shares", "secret"}
+    of_kind = set(OF_KIND[kind]) - {"default", "shares", "secret"}
     if kind is not Kind.DURATION:
         of_kind.discard("unit")
     return not table.bad & of_kind
@@ -449,8 +456,8 @@ def _scheme(spot: Spot) -> str:
 
 def _family(spot: Spot) -> int:
     version = reading.integer(4, 6)(spot)
-    if version in _FAMILIES:
-        return _FAMILIES[version]
+    if version in FAMILIES:
+        return FAMILIES[version]
     raise spot.wrong("there is no IP version 5 here", "write 4 or 6")
 
 

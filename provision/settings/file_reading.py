@@ -31,9 +31,9 @@ _TYPES = {
     dict: "a table",
 }
 _KEY = re.compile(r"[a-z][a-z0-9-]*\Z")
-_TIMES = {"ms": 1, "s": 1000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}  # in milliseconds
+TIMES = {"ms": 1, "s": 1000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}  # in milliseconds
 _TIME = re.compile(r"([0-9]{1,15}) *(ms|s|min|h|d)\Z")
-_SIZES = {"B": 1, "KiB": 1024, "MiB": 1024 * 1024}
+SIZES = {"B": 1, "KiB": 1024, "MiB": 1024 * 1024}
 _SIZE = re.compile(r"([0-9]{1,15}) *(B|KiB|MiB)\Z")
 
 # Unicode categories that a host drops from texts (clause 8.1), or that break a line.
@@ -360,7 +360,7 @@ def size(spot: Spot) -> int:
             raise spot.wrong(
                 f"{spot.name} is `{shown(spot.value)}`", 'write bytes, or a size as in "4 KiB"'
             )
-        count = int(match[1]) * _SIZES[match[2]]
+        count = int(match[1]) * SIZES[match[2]]
     elif isinstance(spot.value, int) and not isinstance(spot.value, bool):
         count = spot.value
     else:
@@ -381,7 +381,7 @@ def duration(unit: str) -> Reader[int]:
             match = _TIME.match(spot.value)
             if match is None:
                 raise spot.wrong(f"{spot.name} is `{shown(spot.value)}`", right)
-            count, rest = divmod(int(match[1]) * _TIMES[match[2]], _TIMES[unit])
+            count, rest = divmod(int(match[1]) * TIMES[match[2]], TIMES[unit])
             if rest:
                 raise spot.wrong(
                     f"{spot.name} is `{spot.value}`, no whole number of {unit}",

@@ -155,7 +155,7 @@ def _check_choice(field: Field, value: str) -> Refusal | None:
 _LONE_SURROGATE = re.compile("[\ud800-\udfff]")
 _HEX_DIGITS = re.compile(r"[0-9A-Fa-f]*")
 
-_CHARACTER_SETS: Mapping[Characters, re.Pattern[str]] = MappingProxyType(
+CHARACTER_SETS: Mapping[Characters, re.Pattern[str]] = MappingProxyType(
     {
         Characters.PRINTABLE: re.compile("[^\x00-\x1f\x7f-\x9f]*"),
         Characters.ASCII: re.compile(r"[ -~]*"),
@@ -163,9 +163,9 @@ _CHARACTER_SETS: Mapping[Characters, re.Pattern[str]] = MappingProxyType(
         Characters.DIGITS: re.compile(r"[0-9]*"),
     }
 )
-_CHARACTERS: Mapping[Kind, re.Pattern[str]] = MappingProxyType(
+KIND_CHARACTERS: Mapping[Kind, re.Pattern[str]] = MappingProxyType(
     {
-        Kind.PASSPHRASE: _CHARACTER_SETS[Characters.ASCII],
+        Kind.PASSPHRASE: CHARACTER_SETS[Characters.ASCII],
         Kind.HOST: re.compile(r"[A-Za-z0-9.-]*"),
         # RFC 3986 section 2.2 and 2.3 without brackets, and the percent sign of section 2.1.
         Kind.URL: re.compile(r"[A-Za-z0-9._~:/?#@!$&'()*+,;=%-]*"),
@@ -183,7 +183,7 @@ def _check_text(field: Field, value: str) -> Refusal | None:
         return Refusal.CHARACTERS
     if field.kind is Kind.PASSPHRASE and length == _LENGTH_OF_KEY:
         return None if _HEX_DIGITS.fullmatch(value) else Refusal.FORM
-    characters = _CHARACTERS.get(field.kind, _CHARACTER_SETS[field.characters])
+    characters = KIND_CHARACTERS.get(field.kind, CHARACTER_SETS[field.characters])
     if not characters.fullmatch(value):
         return Refusal.CHARACTERS
     well_formed = (
@@ -196,8 +196,8 @@ def _check_text(field: Field, value: str) -> Refusal | None:
 
 _LABEL = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?")
 _DIGITS = re.compile(r"[0-9]+")
-_DECIMAL_OCTET = r"(?:25[0-5]|2[0-4][0-9]|1[0-9]{2}|[1-9]?[0-9])"
-_IPV4 = re.compile(rf"{_DECIMAL_OCTET}(?:\.{_DECIMAL_OCTET}){{3}}")
+DECIMAL_OCTET = r"(?:25[0-5]|2[0-4][0-9]|1[0-9]{2}|[1-9]?[0-9])"
+_IPV4 = re.compile(rf"{DECIMAL_OCTET}(?:\.{DECIMAL_OCTET}){{3}}")
 _PORT = re.compile(r"[0-9]{1,5}")
 _STRAY_PERCENT = re.compile(r"%(?![0-9A-Fa-f]{2})")
 
