@@ -38,6 +38,7 @@ def board(folder: Path) -> Iterator[tuple[str, subprocess.Popen[str]]]:
             str(port),
             "--networks",
             str(NETWORKS),
+            "--survey",
             "--log",
         ],
         stdout=subprocess.PIPE,

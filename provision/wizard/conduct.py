@@ -309,6 +309,7 @@ class _Dialog:
         self._shows_log = False  # at this moment
         self._networks: tuple[InRange, ...] | None = None  # in range; None: not looked for
         self._open_networks: set[str] = set()  # as they are shown
+        self._secured_networks: set[str] = set()
         self._going_back = False
         self._done = words.STORED  # what was done, to begin a sentence with
 
@@ -445,6 +446,8 @@ class _Dialog:
                 self._asker.say(f"The network {question.network} is open: it has no passphrase.")
             flow.answer(Move.BACK if self._going_back else Move.CLEAR)
             return
+        if question.network in self._secured_networks:
+            question = replace(question, can_clear=False)  # "none" cannot be right
         if question.field.kind is Kind.NETWORK_NAME and self._asker.chooses(question):
             question = replace(question, networks=await self._look_for_networks(question))
         answer = await self._asker.ask(question, flow)
@@ -460,7 +463,8 @@ class _Dialog:
         for network in question.networks:
             if isinstance(answer, Given) and answer.value == network.name:
                 shown = shown_value(question.field, network.name)
-                (self._open_networks.add if network.is_open else self._open_networks.discard)(shown)
+                known = self._open_networks if network.is_open else self._secured_networks
+                known.add(shown)
 
     async def _look_for_networks(self, question: Question) -> tuple[InRange, ...]:
         """Return the networks in range; after a failure those of now. None found is no failure."""

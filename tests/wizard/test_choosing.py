@@ -69,6 +69,18 @@ def test_an_open_network_is_not_asked_for_a_passphrase() -> None:
     asyncio.run(play())
 
 
+def test_a_network_with_a_passphrase_is_not_taken_for_an_open_one() -> None:
+    """Return alone is no answer, where it is for a network that nothing is known of."""
+
+    async def play() -> None:
+        async with bench(surroundings=SHED) as here:
+            await here.set_up(typed("1"), PAUSE, typed(""), PAUSE, typed(PASSPHRASE), *REST, RETURN)
+            assert here.board.stored["network.passphrase"] == PASSPHRASE
+            assert "needs an answer" in here.screen
+
+    asyncio.run(play())
+
+
 def test_a_network_that_hides_itself_is_typed() -> None:
     """A name that is not in the list is as good."""
 

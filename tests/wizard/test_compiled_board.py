@@ -41,7 +41,7 @@ pytestmark = pytest.mark.skipif(
 
 
 @contextmanager
-def board(folder: Path) -> Iterator[tuple[str, subprocess.Popen[str]]]:
+def board(folder: Path, *options: str) -> Iterator[tuple[str, subprocess.Popen[str]]]:
     """Run the compiled board, its flash in the folder; yield its port and its process."""
     port = folder / "port"
     process = subprocess.Popen(
@@ -54,6 +54,7 @@ def board(folder: Path) -> Iterator[tuple[str, subprocess.Popen[str]]]:
             "--networks",
             str(SCHEMAS / "orchard.networks"),
             "--log",
+            *options,
         ],
         stdout=subprocess.PIPE,
         text=True,

@@ -60,9 +60,9 @@ class Terminal:
             pass
         return self.process.wait(timeout=30)
 
-    def read(self) -> bool:
+    def read(self, patience: float = 1) -> bool:
         """Read what has come; False when the command has ended."""
-        ready, _, _ = select.select([self._master], [], [], 1)
+        ready, _, _ = select.select([self._master], [], [], patience)
         if not ready:
             return self.process.poll() is None
         try:
@@ -83,10 +83,12 @@ def _as_for_a_person() -> None:
 
 
 @contextmanager
-def terminal(*arguments: str, columns: int = 80, **environment: str) -> Iterator[Terminal]:
-    """Run the command on a terminal of this width."""
+def terminal(
+    *arguments: str, columns: int = 80, lines: int = 30, **environment: str
+) -> Iterator[Terminal]:
+    """Run the command on a terminal of this size."""
     master, slave = os.openpty()
-    fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 30, columns, 0, 0))
+    fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", lines, columns, 0, 0))
     process = subprocess.Popen(
         [sys.executable, "-m", "provision", *arguments],
         cwd=ROOT,

@@ -1,0 +1,239 @@
+# SPDX-License-Identifier: MIT
+"""What a person sees on the main ways through the dialog, kept in screens/ for a reader.
+
+Each way is played on a terminal of 80 columns and 30 lines against the compiled stub, and the
+screen kept before every answer. `PROVISION_SCREENS=write` writes the files anew; then look at the
+difference. screens/README.md lists how many questions and keystrokes each way takes.
+"""
+
+from __future__ import annotations
+
+import difflib
+import os
+import re
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pyte
+import pytest
+
+from provision.wizard.ending import ExitCode
+from tests.test_cli import ANSWERS, provision
+from tests.wizard.bench import PASSPHRASE, SERVICE_KEY
+from tests.wizard.test_compiled_board import BOARD, board
+from tests.wizard.test_terminal import Terminal, terminal
+
+SCREENS = Path(__file__).parent / "screens"
+WRITES = os.environ.get("PROVISION_SCREENS") == "write"
+COLUMNS, LINES = 80, 30
+
+_QUIET = 0.3  # seconds without output after which a screen has settled
+_LONGEST = 30.0
+
+# What differs from run to run, or with how quick the machine is.
+_VARIES = (
+    (re.compile(r"id [0-9a-f]{16}"), "id ................"),
+    (re.compile(r"^  The board is .*\n", re.MULTILINE), ""),
+)
+
+pytestmark = pytest.mark.skipif(
+    not BOARD.exists(), reason="needs the compiled stub, firmware_stub/build/board_pty (make stub)"
+)
+
+
+@dataclass
+class Way:
+    """One way through the dialog as it is played: what was seen, and what it took."""
+
+    here: Terminal
+    seen: list[str] = field(default_factory=list)
+    questions: int = 0
+    keystrokes: int = 0
+    _read: int = 0
+
+    def __post_init__(self) -> None:
+        self._screen = pyte.Screen(COLUMNS, LINES)
+        self._stream = pyte.Stream(self._screen)
+
+    def answer(self, *answers: str) -> None:
+        """Answer one question after the other, each with Return, when its screen stands there."""
+        for text in answers:
+            shown = text.replace(PASSPHRASE, "(the passphrase)").replace(SERVICE_KEY, "(the key)")
+            self.seen.append(f"{self.look()}\n\n[{shown}{' ' if shown else ''}Return]")
+            self.questions += 1
+            self.keystrokes += len(text) + 1
+            self.here.type(text, "\r")
+
+    def end(self) -> int:
+        """Read to the end; return the exit code."""
+        deadline = time.monotonic() + _LONGEST
+        while self.here.read(0.1):
+            assert time.monotonic() < deadline, self._now()
+        code = self.here.end()
+        self.seen.append(f"{self._now()}\n\n[exit code {code}]")
+        return code
+
+    def look(self) -> str:
+        """Return the screen once a question stands there and nothing moves any more."""
+        deadline = time.monotonic() + _LONGEST
+        while True:
+            before = len(self.here.raw)
+            quiet_until = time.monotonic() + _QUIET
+            while time.monotonic() < quiet_until:
+                self.here.read(0.05)
+            if len(self.here.raw) == before and self._is_asking():
+                return self._now()
+            assert time.monotonic() < deadline, self._now()
+
+    def _is_asking(self) -> bool:
+        self._feed()
+        line = self._screen.display[self._screen.cursor.y]
+        return line.lstrip().startswith(">")
+
+    def _feed(self) -> None:
+        self._stream.feed(self.here.raw[self._read :])
+        self._read = len(self.here.raw)
+
+    def _now(self) -> str:
+        self._feed()
+        text = "\n".join(line.rstrip() for line in self._screen.display).strip("\n") + "\n"
+        for pattern, instead in _VARIES:
+            text = pattern.sub(instead, text)
+        return text.rstrip("\n")
+
+
+@contextmanager
+def way(*arguments: str) -> Iterator[Way]:
+    """Begin a way; its command runs on a terminal."""
+    with terminal(*arguments, columns=COLUMNS, lines=LINES, TZ="Europe/Vienna") as here:
+        yield Way(here)
+
+
+# --- The ways. Each takes a folder and the port of a fresh board, and returns what it played
+
+
+def first_provisioning(port: str) -> Way:
+    """A board that was just flashed."""
+    with way("setup", "--port", port) as here:
+        here.answer("1", PASSPHRASE, "")  # the first network in range; no fixed address
+        here.answer("", "", SERVICE_KEY, "", "")
+        here.answer("", "", "")
+        here.answer("", "", "26", "", "")
+        here.answer("", "", "y", "", "", "")
+        here.answer("", "", "")
+        here.answer("")
+        assert here.end() == ExitCode.DONE
+    return here
+
+
+def an_open_network_and_a_wrong_key(port: str) -> Way:
+    """The service refuses the key; only that is asked again."""
+    with way("setup", "--port", port) as here:
+        here.answer("2", "")
+        here.answer("", "", "not-the-key-of-it", "", "")
+        here.answer("", "", "")
+        here.answer("", "", "26", "", "")
+        here.answer("n")
+        here.answer("", "", "")
+        here.answer("")
+        here.answer(SERVICE_KEY)
+        here.answer("")
+        assert here.end() == ExitCode.DONE
+    return here
+
+
+def a_wrong_passphrase(port: str) -> Way:
+    """The network refuses the passphrase; it is asked again, with the reason."""
+    _set_up(port, 'passphrase = "blossom-before-frost"', 'passphrase = "blossom-after-frost"')
+    with way("setup", "--port", port) as here:
+        here.answer(PASSPHRASE)
+        here.answer("")
+        assert here.end() == ExitCode.DONE
+    return here
+
+
+def one_change(port: str) -> Way:
+    """One setting of a board that is set."""
+    _set_up(port)
+    with way("change", "mast.alarm-below", "--port", port) as here:
+        here.answer("?", "0.5")
+        here.answer("")
+        assert here.end() == ExitCode.DONE
+    return here
+
+
+def going_back(port: str) -> Way:
+    """To the settings before the present ones."""
+    _set_up(port)
+    _set_up(port, 'name = "Lower orchard"', 'name = "Upper orchard"')
+    with way("undo", "--port", port) as here:
+        here.answer("y")
+        assert here.end() == ExitCode.DONE
+    return here
+
+
+def giving_it_away(port: str) -> Way:
+    """Everything is erased."""
+    _set_up(port)
+    with way("erase", "--port", port) as here:
+        here.answer("y")
+        assert here.end() == ExitCode.DONE
+    return here
+
+
+def nothing_to_do(port: str) -> Way:
+    """A board that is set, and works."""
+    _set_up(port)
+    with way("setup", "--port", port) as here:
+        assert here.end() == ExitCode.DONE
+    return here
+
+
+WAYS = [
+    first_provisioning,
+    an_open_network_and_a_wrong_key,
+    a_wrong_passphrase,
+    one_change,
+    going_back,
+    giving_it_away,
+    nothing_to_do,
+]
+
+
+def _set_up(port: str, was: str = "", instead: str = "") -> None:
+    """Give a board the demo's answers, or others."""
+    answers = Path(port).parent / "answers.toml"
+    answers.write_text(ANSWERS.read_text(encoding="utf-8").replace(was, instead), encoding="utf-8")
+    provision("setup", "--port", port, "--answers", answers)
+
+
+def _write_row(row: str) -> None:
+    page = SCREENS / "README.md"
+    lines = page.read_text(encoding="utf-8").splitlines()
+    begin = row.partition("](")[0]
+    lines = [row if line.startswith(begin) else line for line in lines]
+    page.write_text("\n".join(lines if row in lines else [*lines, row]) + "\n", encoding="utf-8")
+
+
+@pytest.mark.parametrize("play", WAYS, ids=lambda play: play.__name__)
+def test_the_screens_are_those_that_are_kept(play: Callable[[str], Way], tmp_path: Path) -> None:
+    """Every screen of the way, and no secret on any of them; and no question more than listed."""
+
+    with board(tmp_path, "--survey") as (port, _):
+        played = play(port)
+    story = f"{play.__doc__}\n\n" + f"\n\n{'-' * COLUMNS}\n".join(played.seen) + "\n"
+    assert PASSPHRASE not in story
+    assert SERVICE_KEY not in story
+    file = SCREENS / f"{play.__name__.replace('_', '-')}.txt"
+    row = f"| [{file.name}]({file.name}) | {played.questions} | {played.keystrokes} |"
+    if WRITES:
+        file.write_text(story, encoding="utf-8")
+        _write_row(row)
+        return
+    kept = file.read_text(encoding="utf-8")
+    difference = "\n".join(difflib.unified_diff(kept.splitlines(), story.splitlines(), lineterm=""))
+    assert story == kept, difference
+    assert row in (SCREENS / "README.md").read_text(encoding="utf-8")
