@@ -221,7 +221,6 @@ def _write_row(row: str) -> None:
 @pytest.mark.parametrize("play", WAYS, ids=lambda play: play.__name__)
 def test_the_screens_are_those_that_are_kept(play: Callable[[str], Way], tmp_path: Path) -> None:
     """Every screen of the way, and no secret on any of them; and no question more than listed."""
-
     with board(tmp_path, "--survey") as (port, _):
         played = play(port)
     story = f"{play.__doc__}\n\n" + f"\n\n{'-' * COLUMNS}\n".join(played.seen) + "\n"
