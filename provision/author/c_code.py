@@ -25,7 +25,7 @@ from provision.settings import c_names, capacity
 from provision.settings.carrying import older_keys, tag
 from provision.settings.declaration import Declaration
 from provision.settings.model import Condition, Field, Pin, Schema, Section, Setting
-from provision.settings.values import limits, show
+from provision.settings.values import is_key_only, limits, show
 from provision.settings.wire import Packed, pack
 
 GENERATOR_VERSION = 1
@@ -257,7 +257,8 @@ class _Code:
             Kind.IP: "4 bytes (IPv4) or 16 (IPv6), the most significant first",
             Kind.TIME_ZONE: "A TZ string as in RFC 9636, section 3.3",
             Kind.NETWORK_NAME: f"{span} bytes of any value",
-            Kind.PASSPHRASE: f"For the network {field.network}",
+            Kind.PASSPHRASE: f"For the network {field.network}"
+            + (", and nothing but its key, in 64 hex digits" if is_key_only(field) else ""),
         }
         secret = "Secret. " if field.is_secret else ""
         return secret + words.get(field.kind, f"{span} bytes")

@@ -30,7 +30,7 @@ from provision.settings.carrying import convert, older_keys, tag
 from provision.settings.declaration import BoardDeclaration, Declaration
 from provision.settings.file import FileMistakes, load
 from provision.settings.model import Condition, Field, Schema, Setting, Value
-from provision.settings.values import check_value, limits, refusal_words, show
+from provision.settings.values import check_value, is_key_only, limits, refusal_words, show
 from provision.settings.whole import key_beside
 
 
@@ -260,6 +260,12 @@ def _fit_of_url(old: Field, new: Field) -> _Fit:
     return _Fit(_Share.SOME, tuple(why)) if why else _FITS
 
 
+def _fit_of_passphrase(old: Field, new: Field) -> _Fit:
+    if is_key_only(new) and not is_key_only(old):
+        return _Fit(_Share.SOME, ("only the key of 64 hexadecimal digits now",))
+    return _FITS
+
+
 def _fit_of_address(old: Field, new: Field) -> _Fit:
     kept = old.families & new.families
     if kept == old.families:
@@ -274,6 +280,7 @@ _FITS_BY_KIND: Mapping[Kind, Callable[[Field, Field], _Fit]] = MappingProxyType(
         **dict.fromkeys((Kind.TEXT, Kind.SECRET, Kind.HEX, Kind.BLOB, Kind.HOST), _fit_of_sized),
         Kind.URL: _fit_of_url,
         Kind.IP: _fit_of_address,
+        Kind.PASSPHRASE: _fit_of_passphrase,
     }
 )
 

@@ -21,7 +21,7 @@ from provision.settings.declaration import Declaration
 from provision.settings.file import FileMistakes, load
 from provision.settings.file_fields import ABILITIES
 from provision.settings.model import Condition, Field, Pin, Schema, Section, Setting
-from provision.settings.values import refusal_words, show
+from provision.settings.values import as_typed, is_key_only, refusal_words, show
 from provision.settings.whole import key_beside
 
 _DONE, _MISTAKES, _USAGE = 0, 1, 2  # exit codes, those of every command
@@ -291,10 +291,12 @@ def _value_words(field: Field) -> str:
     if field.unit is not None and field.kind in (Kind.INTEGER, Kind.DECIMAL):
         kind += f", in {field.unit}"
     limits = [
-        f"it {refusal_words(field, refusal)}"
+        f"it {refusal_words(as_typed(field), refusal)}"
         for refusal in _LIMITS.get(field.kind, ())
         if _is_limited(field, refusal)
     ]
+    if is_key_only(field):
+        limits.append("only the key that is made of it goes to the board, never the passphrase")
     return "; ".join([kind, *limits])
 
 

@@ -509,6 +509,10 @@ _OTHER_KEYS: Mapping[str, tuple[str, str]] = {
     "needs": ("Needs", "What the pin must be able to do."),
     "shares": ("Shares", "True: another field that shares may have the same pin."),
     "network": ("Network", "The key of its network-name field, in the same section."),
+    "key-only": (
+        "Key only",
+        "Whether only the network's key is stored, which the dialog makes of the passphrase.",
+    ),
     "schemes": ("Schemes", "With which the address may begin, such as https."),
     "families": ("Families", "[4], [6] or both."),
     "secret": ("Secret", "True: the value never comes back from the board."),
@@ -559,6 +563,7 @@ def _value(kind: Kind, name: str) -> Json:
         "needs": _list_of(_word(ABILITIES), len(ABILITIES)),
         "shares": {"type": "boolean", "default": False},
         "network": _key(MAX_KEY_PART),
+        "key-only": {"type": "boolean", "default": False},
         "schemes": _list_of(
             {"type": "string", "pattern": rf"^{_SCHEME}$"},
             MAX_SCHEMES,

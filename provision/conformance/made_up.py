@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable, Mapping
 from provision.contract.profile import Item
 from provision.contract.table import Characters, Kind
 from provision.settings.model import Field, Schema, Setting, Value
-from provision.settings.values import VALUE_TYPES, check_value, limits
+from provision.settings.values import VALUE_TYPES, check_value, is_key_only, limits
 from provision.settings.whole import check_whole, key_beside
 
 _LONGEST_TRIED = 2000  # bytes of a blob: more would only take time
@@ -132,7 +132,7 @@ _STRANGE = (*"\x00\x1f\x7f\x80\x9f\xa0 ~-_.,é\u202e😀A",)
 
 def _texts(field: Field, chance: random.Random) -> list[Value]:
     if field.kind is Kind.PASSPHRASE:
-        least, most, keyed = 8, 63, True
+        least, most, keyed = 8, 63, True  # where only the key is taken, these are refused
     else:
         (least, most), keyed = limits(field), False
     characters = field.characters
@@ -184,11 +184,17 @@ def good_value(setting: Setting, schema: Schema, chance: random.Random, turn: in
     elif VALUE_TYPES[kind] is bytes:
         made = chance.randbytes(chance.randint(max(least, min(16, most)), min(most, 200)))
     elif kind is Kind.PASSPHRASE:
-        made = random_text(chance, Characters.WORD, chance.randint(16, 40))
+        made = _good_passphrase(field, chance)
     else:
         size = chance.randint(max(least, min(16, most)), max(least, min(most, 120)))
         made = random_text(chance, field.characters, size)
     return made if made is not None and check_value(field, made, schema) is None else None
+
+
+def _good_passphrase(field: Field, chance: random.Random) -> str:
+    if is_key_only(field):
+        return chance.randbytes(32).hex()
+    return random_text(chance, Characters.WORD, chance.randint(16, 40))
 
 
 def pins_for(field: Field, schema: Schema) -> list[int]:

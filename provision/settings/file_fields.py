@@ -27,6 +27,7 @@ from provision.settings.values import (
     GREATEST_INTEGER,
     KIND_LIMITS,
     LEAST_INTEGER,
+    LENGTH_OF_KEY,
     LONGEST_OPTION_KEY,
     check_value,
     refusal_words,
@@ -57,7 +58,7 @@ OF_KIND: dict[Kind, tuple[str, ...]] = {
     Kind.CHOICE: ("default", "options"),
     Kind.PIN: ("default", "needs", "shares"),
     Kind.NETWORK_NAME: ("default",),
-    Kind.PASSPHRASE: ("network",),
+    Kind.PASSPHRASE: ("network", "key-only"),
     Kind.HOST: ("default", "maximum"),
     Kind.URL: ("default", "maximum", "schemes"),
     Kind.IP: ("default", "families"),
@@ -257,7 +258,10 @@ def _of_kind(table: Table, field: Field, section_key: str | None) -> Field:
             "network", reading.key(MAX_KEY_PART), "`network`, the key of its network-name field"
         )
         field = replace(
-            field, required=False, network=network and f"{section_key or '?'}.{network}"
+            field,
+            required=False,
+            network=network and f"{section_key or '?'}.{network}",
+            minimum=LENGTH_OF_KEY if table.get("key-only", reading.flag) else None,
         )
     elif kind is Kind.URL:
         schemes = table.get(

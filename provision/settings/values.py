@@ -8,9 +8,11 @@ what the firmware's author wrote stands in them as it is, and who shows it clean
 
 from __future__ import annotations
 
+import hashlib
 import ipaddress
 import re
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from types import MappingProxyType
 from typing import cast
 
@@ -25,7 +27,7 @@ LONGEST_OPTION_KEY = 16
 """Bytes (clause 8.2)."""
 
 _LONGEST_HOST = 253  # RFC 1035 section 2.3.4: 255 octets on the wire
-_LENGTH_OF_KEY = 64  # hexadecimal digits of a 256-bit key (IEEE 802.11-2016 J.4)
+LENGTH_OF_KEY = 64  # hexadecimal digits of a 256-bit key (IEEE 802.11-2016 J.4)
 
 VALUE_TYPES: Mapping[Kind, type[Value]] = MappingProxyType(
     {
@@ -60,7 +62,7 @@ KIND_LIMITS: Mapping[Kind, tuple[int, int]] = MappingProxyType(
         Kind.CHOICE: (1, LONGEST_OPTION_KEY),
         Kind.PIN: (0, 255),
         Kind.NETWORK_NAME: (1, 32),
-        Kind.PASSPHRASE: (8, _LENGTH_OF_KEY),
+        Kind.PASSPHRASE: (8, LENGTH_OF_KEY),
         Kind.HOST: (1, _LONGEST_HOST),
         Kind.URL: (1, MAX_TEXT),
         Kind.IP: (4, 16),
@@ -181,7 +183,7 @@ def _check_text(field: Field, value: str) -> Refusal | None:
         return Refusal.LENGTH
     if _LONE_SURROGATE.search(value):
         return Refusal.CHARACTERS
-    if field.kind is Kind.PASSPHRASE and length == _LENGTH_OF_KEY:
+    if field.kind is Kind.PASSPHRASE and length == LENGTH_OF_KEY:
         return None if _HEX_DIGITS.fullmatch(value) else Refusal.FORM
     characters = KIND_CHARACTERS.get(field.kind, CHARACTER_SETS[field.characters])
     if not characters.fullmatch(value):
@@ -239,10 +241,35 @@ def parse(field: Field, text: str, schema: Schema) -> Value:
     Raises ValueProblem if it means none, or one that a board would refuse.
     """
     value = _READERS[field.kind](field, text, schema)
+    field = as_typed(field)
     code = check_value(field, value, schema)
     if code is not None:
         raise _problem(field, code)
     return value
+
+
+def as_typed(field: Field) -> Field:
+    """Return the field with the limits of what a person types for it.
+
+    Where a board takes nothing but the key of a network, the passphrase is what people know, and
+    the host makes the key of it (clause 9.2).
+    """
+    return replace(field, minimum=None) if is_key_only(field) else field
+
+
+def is_key_only(field: Field) -> bool:
+    """Whether a board takes nothing but the key of a network, and never its passphrase."""
+    return field.kind is Kind.PASSPHRASE and field.minimum == LENGTH_OF_KEY
+
+
+def network_key(passphrase: str, name: bytes) -> str:
+    """Return the key of a network in hexadecimal digits (IEEE 802.11-2016 J.4.1).
+
+    A passphrase of 64 characters is the key itself.
+    """
+    if len(passphrase) == LENGTH_OF_KEY:
+        return passphrase
+    return hashlib.pbkdf2_hmac("sha1", passphrase.encode("ascii"), name, 4096, 32).hex()
 
 
 def _problem(field: Field, code: Refusal) -> ValueProblem:
@@ -591,6 +618,8 @@ _FAMILY_WORDS = MappingProxyType(
 def _length_words(field: Field) -> str:
     if field.kind is Kind.IP:
         return _FAMILY_WORDS[field.families]
+    if is_key_only(field):
+        return "must be the network's key, of 64 hexadecimal digits"
     if field.kind is Kind.PASSPHRASE:
         return "must have 8 to 63 characters, or be the key itself, which has 64"
     least, most = limits(field)

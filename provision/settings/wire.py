@@ -41,6 +41,7 @@ from provision.settings.values import (
     GREATEST_INTEGER,
     KIND_LIMITS,
     LEAST_INTEGER,
+    LENGTH_OF_KEY,
     LONGEST_OPTION_KEY,
     check_value,
     limits,
@@ -185,7 +186,7 @@ _SIZED = frozenset({Kind.TEXT, Kind.SECRET, Kind.HEX, Kind.BLOB})
 _KINDS_WITH: Mapping[_FieldKey, frozenset[Kind]] = MappingProxyType(
     {
         _FieldKey.REQUIRED: frozenset(Kind) - {Kind.PASSPHRASE},
-        _FieldKey.MINIMUM: _NUMBERS | _SIZED,
+        _FieldKey.MINIMUM: _NUMBERS | _SIZED | {Kind.PASSPHRASE},
         _FieldKey.MAXIMUM: _NUMBERS | _SIZED | {Kind.HOST, Kind.URL},
         _FieldKey.UNIT: _NUMBERS,
         _FieldKey.DIGITS: frozenset({Kind.DECIMAL}),
@@ -558,6 +559,8 @@ def _check_field(field: Field, where: str) -> None:
         lowest = 0
     if not lowest <= least <= most <= highest:
         _invalid(where, f"its limits are not in order, or not within {lowest} to {highest}")
+    if field.kind is Kind.PASSPHRASE and field.minimum not in (None, LENGTH_OF_KEY):
+        _invalid(where, f"its least length is not {LENGTH_OF_KEY}, the only one that it can state")
     if field.kind is Kind.DURATION and field.unit not in ("ms", "s"):
         _invalid(where, "its unit is neither ms nor s")
     if field.is_secret and field.default is not None:

@@ -20,7 +20,15 @@ from dataclasses import dataclass, field, replace
 
 from provision.contract.table import Held, Kind, Refusal
 from provision.settings.model import Repeat, Schema, Section, Setting, Value
-from provision.settings.values import ValueProblem, check_value, parse, refusal_words
+from provision.settings.values import (
+    ValueProblem,
+    as_typed,
+    check_value,
+    is_key_only,
+    network_key,
+    parse,
+    refusal_words,
+)
 from provision.settings.whole import active, check_whole, in_force, key_beside
 from provision.wizard.questions import (
     AnotherInstance,
@@ -246,9 +254,10 @@ class Flow:
 
     def check(self, question: Question, value: Value) -> None:
         """Raise ValueProblem unless a value can be the answer to a question."""
-        code = check_value(question.field, value, self._schema)
+        field = as_typed(question.field)
+        code = check_value(field, value, self._schema)
         if code is not None:
-            raise ValueProblem(refusal_words(question.field, code), code)
+            raise ValueProblem(refusal_words(field, code), code)
         for choice in question.pins:
             if choice.pin.number == value and choice.obstacle is not None:
                 words = f"must be another pin: {pin_name(choice.pin)} is {choice.obstacle}"
@@ -290,7 +299,16 @@ class Flow:
             if passphrase.key in changed or name in changed:
                 changed.setdefault(name, self._whole.stored.get(name))
                 changed.setdefault(passphrase.key, None)
+                self._make_key(passphrase, changed, changed[name])
         return dict(sorted(changed.items(), key=lambda change: self._number[change[0]]))
+
+    def _make_key(
+        self, passphrase: Setting, changed: dict[str, Value | None], name: Value | None
+    ) -> None:
+        """Make the network's key where the board takes nothing but that (clause 9.2)."""
+        typed = changed[passphrase.key]
+        if is_key_only(passphrase.field) and isinstance(typed, str) and isinstance(name, bytes):
+            changed[passphrase.key] = network_key(typed, name)
 
     def review(self) -> tuple[ReviewLine, ...]:
         """Return every change in words, secrets masked."""

@@ -33,7 +33,7 @@ from prompt_toolkit.styles import Style
 from provision.contract.table import Kind, Refusal
 from provision.settings.model import Pin
 from provision.settings.time_zones import zones
-from provision.settings.values import ValueProblem, refusal_words
+from provision.settings.values import ValueProblem, as_typed, is_key_only, refusal_words
 from provision.wizard import words
 from provision.wizard.answers import read_bytes
 from provision.wizard.asking import Change, LeftError, Verdict
@@ -405,7 +405,12 @@ class ScreenAsker:
         for text in (question.setting.section.help, field.help):
             if text is not None:
                 self._print(text, indent=_INDENT)
-        self._print(f"It {refusal_words(field, _WANTED[field.kind])}.", indent=_INDENT)
+        self._print(f"It {refusal_words(as_typed(field), _WANTED[field.kind])}.", indent=_INDENT)
+        if is_key_only(field):
+            self._print(
+                "Only the key that is made of it goes to the board, never the passphrase itself.",
+                indent=_INDENT,
+            )
         if field.kind is Kind.BLOB:
             self._print("Type the name of the file that holds it.", indent=_INDENT)
         for choice in question.pins:

@@ -662,6 +662,35 @@ _CASES: list[Case] = [
         "invalid",
     ),
     Case(
+        "passphrase-key-only",
+        "a passphrase field that takes nothing but the key",
+        "8.1",
+        ("valid",),
+        schema(
+            section(
+                field(_NETWORK, "name"),
+                field(_PASSPHRASE, "key", _7=64, _16="net.name"),
+                key="net",
+            )
+        ),
+        "accepted",
+        ("net.name", "net.key"),
+    ),
+    Case(
+        "passphrase-least-length",
+        "a passphrase with another least length than the key's",
+        "8.1",
+        ("form",),
+        schema(
+            section(
+                field(_NETWORK, "name"),
+                field(_PASSPHRASE, "key", _7=16, _16="net.name"),
+                key="net",
+            )
+        ),
+        "invalid",
+    ),
+    Case(
         "passphrase-no-network",
         "a passphrase without network",
         "8.1",
