@@ -155,6 +155,36 @@ def a_wrong_passphrase(port: str) -> Way:
     return here
 
 
+def a_network_out_of_range(port: str) -> Way:
+    """No network of this name is found; name and passphrase are asked again."""
+    _set_up(port, 'name = "Orchard Gate"', 'name = "Orchard Gaze"')
+    with way("setup", "--port", port) as here:
+        here.answer("1", PASSPHRASE)
+        here.answer("")
+        assert here.end() == ExitCode.DONE
+    return here
+
+
+def a_name_that_nobody_knows(port: str) -> Way:
+    """The service's host name cannot be looked up; only that is asked again."""
+    _set_up(port, "[service]", '[service]\nhost = "weather.invalid"')
+    with way("setup", "--port", port) as here:
+        here.answer("weather.example.net")
+        here.answer("")
+        assert here.end() == ExitCode.DONE
+    return here
+
+
+def a_service_that_does_not_answer(port: str) -> Way:
+    """The service cannot be reached; its host is asked again."""
+    _set_up(port, "[service]", '[service]\nhost = "192.0.2.7"')
+    with way("setup", "--port", port) as here:
+        here.answer("weather.example.net")
+        here.answer("")
+        assert here.end() == ExitCode.DONE
+    return here
+
+
 def one_change(port: str) -> Way:
     """One setting of a board that is set."""
     _set_up(port)
@@ -196,6 +226,9 @@ WAYS = [
     first_provisioning,
     an_open_network_and_a_wrong_key,
     a_wrong_passphrase,
+    a_network_out_of_range,
+    a_name_that_nobody_knows,
+    a_service_that_does_not_answer,
     one_change,
     going_back,
     giving_it_away,

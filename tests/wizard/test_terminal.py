@@ -45,6 +45,10 @@ class Terminal:
         """Press keys."""
         os.write(self._master, "".join(keys).encode())
 
+    def resize(self, *, columns: int) -> None:
+        """Change the size of the terminal, which tells the command by a signal."""
+        fcntl.ioctl(self._master, termios.TIOCSWINSZ, struct.pack("HHHH", 30, columns, 0, 0))
+
     def wait_for(self, text: str, patience: float = 30) -> None:
         """Read until this text has appeared since the last time; fail with what came instead."""
         seen = len(self.text)
@@ -167,6 +171,19 @@ def test_an_interrupt_while_no_board_answers_ends_at_once() -> None:
     finally:
         os.close(slave)
         os.close(master)
+
+
+def test_a_terminal_that_is_resized_loses_nothing(port: str) -> None:
+    """What is typed stays, and the dialog goes on in the new width."""
+    with terminal("setup", "--port", port) as here:
+        here.wait_for("1 of 23")
+        here.type("Orchard ")
+        here.wait_for("Orchard ")
+        here.resize(columns=40)
+        here.type("Gate\r")
+        here.wait_for("For the network Orchard Gate.")
+        here.type(CTRL_C)
+        assert here.end() == ExitCode.INTERRUPTED
 
 
 def test_a_narrow_terminal_without_colours(port: str) -> None:
