@@ -6,7 +6,7 @@ CC ?= cc
 # What an author's own build may ask for: the stub and the generated code stay silent under it.
 WARNINGS = -std=c99 -pedantic -Wall -Wextra -Wconversion -Wshadow -Werror
 
-.PHONY: demo test check env stub emulated-board regenerate fuzz branches mutants bench clean
+.PHONY: demo test check dist env stub emulated-board regenerate fuzz branches mutants bench clean
 
 # The firmware stub, compiled, plays a freshly flashed board; the dialog sets it up.
 demo: env stub
@@ -48,6 +48,11 @@ mutants: env
 # What is promised of speed and size, measured; one part alone: make bench ARGS=line
 bench: env
 	$(PYTHON) -m scripts.bench $(ARGS)
+
+# Wheel and source archive, in dist/, as they are published.
+dist: env
+	rm -rf dist
+	$(PYTHON) -m build --outdir dist .
 
 env:
 	@scripts/environment.sh
