@@ -443,21 +443,22 @@ def _diagnose(options: argparse.Namespace) -> int:
         else:
             for line in found.lines():
                 print(_wrapped(line, sys.stdout))
-        if options.out is not None:
-            _write_report(options.out, found.as_json())
+        if options.out is not None and not _write_report(options.out, found.as_json()):
+            return ExitCode.USAGE
         return found.code
 
     return _run(run)
 
 
-def _write_report(path: Path, report: object) -> None:
-    """Write what was found; say where, or why not."""
+def _write_report(path: Path, report: object) -> bool:
+    """Write what was found; say where, or why not, and return whether it was written."""
     try:
         path.write_text(json.dumps(report, indent=2) + "\n", encoding="utf-8")
     except OSError as error:
         _say(f"{path}: cannot be written ({error.strerror}).")
-    else:
-        _say(f"{path}: has what was found. Read it before you give it to anybody.")
+        return False
+    _say(f"{path}: has what was found. Read it before you give it to anybody.")
+    return True
 
 
 def _udev_rule(_options: argparse.Namespace) -> int:

@@ -106,6 +106,9 @@ async def undo_at_port(place: Place, person: Person, *, agreed: bool) -> Ending:
         if Capability.UNDO not in met.hello.capabilities:
             said = f"The board's firmware does not offer to go back. {NOTHING_CHANGED}"
             return Ending(ExitCode.REFUSED, Result.NOT_STORED, said)
+        if met.hello.token is None:
+            said = f"Nothing is set on this board that could be undone. {NOTHING_CHANGED}"
+            return Ending(ExitCode.REFUSED, Result.NOT_STORED, said)
         title = "The settings before the present ones come back; a second undo returns to these."
         if not agreed and not await _told(person).agree(title, "Go back to them?"):
             return Ending(ExitCode.REFUSED, Result.NOT_STORED, NOTHING_CHANGED)

@@ -303,6 +303,15 @@ def test_the_file_has_what_was_found_and_no_secret(tmp_path: Path) -> None:
     assert not [secret for secret in SECRETS if secret in file.read_text(encoding="utf-8")]
 
 
+def test_a_report_that_cannot_be_written_is_no_success(tmp_path: Path) -> None:
+    """What was found is printed all the same."""
+    with stand_in() as port:
+        ran = provision("diagnose", "--port", port, "--out", tmp_path / "no" / "report.json")
+    assert ran.returncode == ExitCode.USAGE
+    assert "cannot be written" in ran.stderr
+    assert "A board answers" in ran.stdout
+
+
 def test_log_text_in_the_file_is_cleaned() -> None:
     """What could be a key, or a frame with one in it, gives way to a mark."""
 

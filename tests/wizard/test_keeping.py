@@ -140,6 +140,14 @@ def test_undo_where_there_is_nothing_to_go_back_to(port: str) -> None:
     assert "no older settings" in done.stderr
 
 
+def test_undo_on_an_empty_board_is_told_apart() -> None:
+    """There is nothing that could be undone."""
+    with stand_in() as port:
+        done = provision("undo", "--port", port, "--yes")
+    assert done.returncode == ExitCode.REFUSED
+    assert "Nothing is set on this board" in done.stderr
+
+
 # --- Erasing
 
 
