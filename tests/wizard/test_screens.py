@@ -12,7 +12,7 @@ import difflib
 import os
 import re
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -112,114 +112,81 @@ def way(*arguments: str) -> Iterator[Way]:
         yield Way(here)
 
 
-# --- The ways. Each takes a folder and the port of a fresh board, and returns what it played
+# --- The ways, each played with the port of a fresh board
+
+
+def walk(command: str, port: str, *answers: str, keys: Sequence[str] = ()) -> Way:
+    """Play a command to its good end with these answers."""
+    with way(command, *keys, "--port", port) as here:
+        here.answer(*answers)
+        assert here.end() == ExitCode.DONE
+    return here
 
 
 def first_provisioning(port: str) -> Way:
     """A board that was just flashed."""
-    with way("setup", "--port", port) as here:
-        here.answer("1", PASSPHRASE, "")  # the first network in range; no fixed address
-        here.answer("", "", SERVICE_KEY, "", "")
-        here.answer("", "", "")
-        here.answer("", "", "26", "", "")
-        here.answer("", "", "y", "", "", "")
-        here.answer("", "", "")
-        here.answer("")
-        assert here.end() == ExitCode.DONE
-    return here
+    network = ("1", PASSPHRASE, "")  # the first in range; no fixed address
+    service = ("", "", SERVICE_KEY, "", "")
+    measuring = ("", "", "")
+    probe = ("", "", "26", "", "")
+    siren = ("", "", "y", "", "", "")  # the relay's caution is read
+    return walk("setup", port, *network, *service, *measuring, *probe, *siren, "", "", "", "")
 
 
 def an_open_network_and_a_wrong_key(port: str) -> Way:
     """The service refuses the key; only that is asked again."""
-    with way("setup", "--port", port) as here:
-        here.answer("2", "")
-        here.answer("", "", "not-the-key-of-it", "", "")
-        here.answer("", "", "")
-        here.answer("", "", "26", "", "")
-        here.answer("n")
-        here.answer("", "", "")
-        here.answer("")
-        here.answer(SERVICE_KEY)
-        here.answer("")
-        assert here.end() == ExitCode.DONE
-    return here
+    service = ("", "", "not-the-key-of-it", "", "")
+    rest = ("", "", "", "", "", "26", "", "", "n", "", "", "", "")
+    return walk("setup", port, "2", "", *service, *rest, SERVICE_KEY, "")
 
 
 def a_wrong_passphrase(port: str) -> Way:
     """The network refuses the passphrase; it is asked again, with the reason."""
     _set_up(port, 'passphrase = "blossom-before-frost"', 'passphrase = "blossom-after-frost"')
-    with way("setup", "--port", port) as here:
-        here.answer(PASSPHRASE)
-        here.answer("")
-        assert here.end() == ExitCode.DONE
-    return here
+    return walk("setup", port, PASSPHRASE, "")
 
 
 def a_network_out_of_range(port: str) -> Way:
     """No network of this name is found; name and passphrase are asked again."""
     _set_up(port, 'name = "Orchard Gate"', 'name = "Orchard Gaze"')
-    with way("setup", "--port", port) as here:
-        here.answer("1", PASSPHRASE)
-        here.answer("")
-        assert here.end() == ExitCode.DONE
-    return here
+    return walk("setup", port, "1", PASSPHRASE, "")
 
 
 def a_name_that_nobody_knows(port: str) -> Way:
     """The service's host name cannot be looked up; only that is asked again."""
     _set_up(port, "[service]", '[service]\nhost = "weather.invalid"')
-    with way("setup", "--port", port) as here:
-        here.answer("weather.example.net")
-        here.answer("")
-        assert here.end() == ExitCode.DONE
-    return here
+    return walk("setup", port, "weather.example.net", "")
 
 
 def a_service_that_does_not_answer(port: str) -> Way:
     """The service cannot be reached; its host is asked again."""
     _set_up(port, "[service]", '[service]\nhost = "192.0.2.7"')
-    with way("setup", "--port", port) as here:
-        here.answer("weather.example.net")
-        here.answer("")
-        assert here.end() == ExitCode.DONE
-    return here
+    return walk("setup", port, "weather.example.net", "")
 
 
 def one_change(port: str) -> Way:
     """One setting of a board that is set."""
     _set_up(port)
-    with way("change", "mast.alarm-below", "--port", port) as here:
-        here.answer("?", "0.5")
-        here.answer("")
-        assert here.end() == ExitCode.DONE
-    return here
+    return walk("change", port, "?", "0.5", "", keys=["mast.alarm-below"])
 
 
 def going_back(port: str) -> Way:
     """To the settings before the present ones."""
     _set_up(port)
     _set_up(port, 'name = "Lower orchard"', 'name = "Upper orchard"')
-    with way("undo", "--port", port) as here:
-        here.answer("y")
-        assert here.end() == ExitCode.DONE
-    return here
+    return walk("undo", port, "y")
 
 
 def giving_it_away(port: str) -> Way:
     """Everything is erased."""
     _set_up(port)
-    with way("erase", "--port", port) as here:
-        here.answer("y")
-        assert here.end() == ExitCode.DONE
-    return here
+    return walk("erase", port, "y")
 
 
 def nothing_to_do(port: str) -> Way:
     """A board that is set, and works."""
     _set_up(port)
-    with way("setup", "--port", port) as here:
-        assert here.end() == ExitCode.DONE
-    return here
+    return walk("setup", port)
 
 
 WAYS = [
