@@ -101,22 +101,27 @@ class Ear:
         self._hear("board", self._board, data)
 
     def _hear(self, who: Who, receiver: LineReceiver, data: bytes) -> None:
-        for event in receiver.feed(data):
-            if not isinstance(event, Frame):
-                continue
-            try:
-                message = decode_message(event.item)
-                check_body(message)
-            except MessageError:
-                continue
-            if MESSAGES[message.type].is_request == (who == "host"):  # else it is an echo
-                self._messages.append((who, message))
+        self._messages += [(who, message) for message in messages_of(who, receiver, data)]
 
     def _known_schema(self) -> Schema | None:
         if self._schema is None:
             everything = [as_said(who, message, None) for who, message in self._messages]
             self._schema = _schema_of(everything)
         return self._schema
+
+
+def messages_of(who: Who, receiver: LineReceiver, data: bytes) -> Iterator[Message]:
+    """Yield the whole and well-formed messages of one side; what is none, or an echo, is not."""
+    for event in receiver.feed(data):
+        if not isinstance(event, Frame):
+            continue
+        try:
+            message = decode_message(event.item)
+            check_body(message)
+        except MessageError:
+            continue
+        if MESSAGES[message.type].is_request == (who == "host"):
+            yield message
 
 
 class Heard:
@@ -167,13 +172,10 @@ class Replay:
 
     def receive(self, data: bytes, now_ms: int) -> bytes:  # noqa: ARG002
         """See Running."""
-        sent = b""
-        for event in self._lines.feed(data):
-            if not isinstance(event, Frame):
-                continue
-            request = decode_message(event.item)
-            sent += as_line(self._answer(as_said("host", request, self._schema)), request.id)
-        return sent
+        return b"".join(
+            as_line(self._answer(as_said("host", request, self._schema)), request.id)
+            for request in messages_of("host", self._lines, data)
+        )
 
     def tick(self, now_ms: int) -> bytes:  # noqa: ARG002
         """See Running."""

@@ -16,12 +16,18 @@ from types import MappingProxyType
 from typing import Any
 
 from provision.contract.digest import staged_digest
-from provision.contract.line import Frame, LineReceiver
-from provision.contract.messages import MAX_ID, MessageError, check_body, decode_message
-from provision.contract.table import MESSAGES, Run
+from provision.contract.line import LineReceiver
+from provision.contract.messages import MAX_ID
+from provision.contract.table import Run
 from provision.link.errors import NoReply
 from provision.link.streams import Stream
-from provision.testing.conversation import ConversationError, Said, as_line, as_said
+from provision.testing.conversation import (
+    ConversationError,
+    Said,
+    as_line,
+    as_said,
+    messages_of,
+)
 
 _REPLY_TIME = 1.0  # seconds until a request is repeated, beyond what the board announced for it
 _REPEATS = 4
@@ -168,16 +174,8 @@ class Player:
         raise NoReply(f"The board does not answer {request.name}: is it the right port?")
 
     def _answer_in(self, data: bytes) -> Said | None:
-        for event in self._lines.feed(data):
-            if not isinstance(event, Frame):
-                continue
-            try:
-                message = decode_message(event.item)
-                check_body(message)
-            except MessageError:
-                continue
-            row = MESSAGES.get(message.type)
-            if row is not None and not row.is_request and message.id == self._id:
+        for message in messages_of("board", self._lines, data):
+            if message.id == self._id:
                 return as_said("board", message, None)
         return None
 
