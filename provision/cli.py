@@ -681,10 +681,12 @@ def _stand_in(options: argparse.Namespace) -> int:
 
 def _check(options: argparse.Namespace) -> int:
     from provision.settings.file import FileMistakes, load  # noqa: PLC0415
+    from provision.settings.file_languages import untranslated  # noqa: PLC0415
 
     mistakes = []
+    lacking: dict[str, list[str]] = {}
     try:
-        load(options.file)
+        declaration = load(options.file)
     except FileMistakes as error:
         mistakes = [
             {
@@ -699,8 +701,14 @@ def _check(options: argparse.Namespace) -> int:
         said = str(error)
     else:
         said = f"{options.file.name}: no mistakes."
+        lacking = untranslated(declaration.schema)
+        for language, places in lacking.items():
+            if places:
+                said += f"\n  without translation into {language}: {', '.join(places)}"
     if options.json:
-        _print_json({"file": str(options.file), "mistakes": mistakes})
+        _print_json(
+            {"file": str(options.file), "mistakes": mistakes, "without-translation": lacking}
+        )
     else:
         print(said)
     return ExitCode.MISTAKES if mistakes else ExitCode.DONE

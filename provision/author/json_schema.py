@@ -58,6 +58,7 @@ from provision.settings.file_fields import (
     OF_KIND,
 )
 from provision.settings.file_reading import SIZES, TIMES
+from provision.settings.languages import LANGUAGE_PATTERN, MAX_TRANSLATIONS
 from provision.settings.values import (
     CHARACTER_SETS,
     DECIMAL_OCTET,
@@ -237,6 +238,11 @@ def _top() -> Json:
                 f"What a person calls the thing, up to {MAX_LABEL} bytes.",
                 _line(MAX_LABEL),
             ),
+            "language": _described(
+                "Language",
+                'The language of the texts, a tag as in "en". Needed where there are translations.',
+                {"type": "string", "pattern": f"^{LANGUAGE_PATTERN}$"},
+            ),
             "trial": _described(
                 "Trial",
                 'How long new settings have to prove themselves before the old ones come back: "10'
@@ -261,9 +267,38 @@ def _top() -> Json:
                     "maxItems": MAX_SECTIONS,
                 },
             ),
+            "translation": _described(
+                "Translations",
+                f"The texts in further languages, {MAX_TRANSLATIONS} at most, by language tag.",
+                {
+                    "type": "object",
+                    "propertyNames": {"pattern": f"^{LANGUAGE_PATTERN}$"},
+                    "additionalProperties": {"$ref": "#/definitions/texts"},
+                    "maxProperties": MAX_TRANSLATIONS,
+                },
+            ),
         },
     )
-    return {**table, **_where("trial", None, with_trial)}
+    rules = [
+        _where("trial", None, with_trial),
+        _where("translation", None, {"required": ["language"]}),
+    ]
+    return {**table, "allOf": rules}
+
+
+def _texts() -> Json:
+    """Return what the texts of a translation are: by dotted keys, which TOML makes tables of."""
+    return _described(
+        "Texts",
+        "Texts by their place, as in `network.name.label`, `siren.mode.options.loud.label`,"
+        " `pin.2.caution`.",
+        {
+            "type": "object",
+            "additionalProperties": {
+                "anyOf": [_paragraph(MAX_HELP), {"$ref": "#/definitions/texts"}],
+            },
+        },
+    )
 
 
 def _firmware() -> Json:
@@ -678,6 +713,7 @@ def json_schema() -> Json:
             "section": _section(),
             "field": _field(),
             "asked-if": _asked_if(),
+            "texts": _texts(),
             **{_definition(name): _of_kind(kind) for name, kind in KINDS.items()},
         },
     }

@@ -12,10 +12,11 @@ import pathlib
 import re
 import tomllib
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from decimal import Decimal, InvalidOperation
 
 from provision.contract.table import Ability
-from provision.settings import bounds, file_checks
+from provision.settings import bounds, file_checks, file_languages
 from provision.settings import file_reading as reading
 from provision.settings.declaration import BoardDeclaration, Declaration
 from provision.settings.file_fields import (
@@ -27,7 +28,15 @@ from provision.settings.file_fields import (
     abilities,
     read_section,
 )
-from provision.settings.file_reading import FileMistakes, Mistake, NotedError, Report, Spot, Table
+from provision.settings.file_reading import (
+    MAX_PIN,
+    FileMistakes,
+    Mistake,
+    NotedError,
+    Report,
+    Spot,
+    Table,
+)
 from provision.settings.model import Pin, Schema, Section
 from provision.settings.places import Places
 
@@ -40,10 +49,8 @@ MAX_PINS = 128
 MAX_PIN_NAME = 16
 MAX_NAME = 32
 MAX_VERSION = 24
-MAX_PIN = 255
 PROGRAM_UNITS = tuple(2**power for power in range(9))
 _TOML_PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)\Z")
-_RANGE = re.compile(r" *([0-9]{1,3}) *(?:- *([0-9]{1,3}) *)?\Z")
 
 
 def load(path: pathlib.Path) -> Declaration:
@@ -124,9 +131,15 @@ def _syntax_mistake(message: str, text: str) -> Mistake:
 
 
 def _declaration(top: Table) -> Declaration | None:
-    top.only(("format", "title", "trial", "firmware", "board", "pin", "section"))
+    top.only(
+        (
+            *("format", "title", "language", "trial", "firmware", "board", "pin", "section"),
+            "translation",
+        )
+    )
     top.get("format", reading.integer(1, 1), "`format = 1` as the first line")
     title = top.get("title", reading.text(MAX_LABEL), "`title`, what a person calls the thing")
+    language = top.get("language", file_languages.language)
     trial = top.get("trial", _trial)
     firmware = top.get("firmware", _firmware, "a table [firmware] with `name` and `version`")
     board = top.get("board", _board, "a table [board]")
@@ -141,7 +154,8 @@ def _declaration(top: Table) -> Declaration | None:
         )
     drafts = [read_section(table, pins_known) for table in tables[:MAX_SECTIONS]]
     file_checks.check(drafts, pins_known)
-    schema = Schema(title or "?", tuple(_sections(drafts)), pins or (), trial)
+    schema = Schema(title or "?", tuple(_sections(drafts)), pins or (), trial, language)
+    schema = replace(schema, translations=file_languages.translations(top, schema, language))
     file_checks.check_sizes(top.report, drafts, schema, board)
     if firmware is None or board is None:
         return None
@@ -312,12 +326,7 @@ def _number_ranges(spot: Spot) -> list[int]:
     right = 'write numbers and ranges from 0 to 255, as in "0-5, 8, 10-12"'
     if not isinstance(spot.value, str):
         raise spot.wrong_type(right)
-    numbers: list[int] = []
-    for part in spot.value.split(","):
-        match = _RANGE.match(part)
-        first = int(match[1]) if match else 1
-        last = int(match[2] or match[1]) if match else 0
-        if not first <= last <= MAX_PIN:
-            raise spot.wrong(f"`{reading.shown(spot.value)}` is no list of pins", right)
-        numbers += range(first, last + 1)
+    numbers = reading.pin_numbers(spot.value)
+    if numbers is None:
+        raise spot.wrong(f"`{reading.shown(spot.value)}` is no list of pins", right)
     return numbers

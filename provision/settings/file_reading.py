@@ -35,6 +35,8 @@ TIMES = {"ms": 1, "s": 1000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}  # 
 _TIME = re.compile(r"([0-9]{1,15}) *(ms|s|min|h|d)\Z")
 SIZES = {"B": 1, "KiB": 1024, "MiB": 1024 * 1024}
 _SIZE = re.compile(r"([0-9]{1,15}) *(B|KiB|MiB)\Z")
+MAX_PIN = 255
+_PIN_RANGE = re.compile(r" *([0-9]{1,3}) *(?:- *([0-9]{1,3}) *)?\Z")
 
 # Unicode categories that a host drops from texts (clause 8.1), or that break a line.
 _UNSHOWN = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
@@ -72,7 +74,7 @@ class Report:
 
     def __init__(self, document: dict[str, object], places: Places) -> None:
         self.mistakes: list[Mistake] = []
-        self._document = document
+        self.document = document
         self._places = places
 
     def add(self, path: Path, wrong: str, fix: str) -> None:
@@ -87,7 +89,7 @@ class Report:
     def _where(self, path: Path) -> str:
         """Return the path in words: "section siren, field relay, default"."""
         words: list[str] = []
-        at: Any = self._document
+        at: Any = self.document
         for step in path:
             at = at[step]
             if isinstance(step, str):
@@ -425,6 +427,19 @@ def decimal(digits: int) -> Reader[int]:
         return int(scaled)
 
     return read
+
+
+def pin_numbers(text: str) -> list[int] | None:
+    """Return the pins that a text such as "0-5, 8" lists; None if it is no list of pins."""
+    numbers: list[int] = []
+    for part in text.split(","):
+        match = _PIN_RANGE.match(part)
+        first = int(match[1]) if match else 1
+        last = int(match[2] or match[1]) if match else 0
+        if not first <= last <= MAX_PIN:
+            return None
+        numbers += range(first, last + 1)
+    return numbers
 
 
 def _scaled_range(digits: int) -> str:

@@ -117,13 +117,29 @@ class Setting:
 
 
 @dataclass(frozen=True, slots=True)
+class Translation:
+    """The texts of a schema in one more language, by its tag; None where there is none for one.
+
+    Their order is that of provision.settings.languages.
+    """
+
+    language: str
+    texts: tuple[str | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Schema:
-    """All that a board's firmware wants to know from a person."""
+    """All that a board's firmware wants to know from a person.
+
+    language: the tag of the language that its texts are in, if the author says.
+    """
 
     title: str
     sections: tuple[Section, ...]
     pins: tuple[Pin, ...] = ()
     trial: int | None = None
+    language: str | None = None
+    translations: tuple[Translation, ...] = ()
     settings: tuple[Setting, ...] = field(init=False, compare=False, repr=False)
 
     def __post_init__(self) -> None:

@@ -27,6 +27,7 @@ from provision.contract.table import (
     Characters,
     Kind,
 )
+from provision.settings import languages
 from provision.settings.model import (
     Condition,
     Field,
@@ -35,6 +36,7 @@ from provision.settings.model import (
     Repeat,
     Schema,
     Section,
+    Translation,
     Value,
 )
 from provision.settings.values import (
@@ -137,6 +139,8 @@ class _SchemaKey(IntEnum):
     SECTIONS = 3
     PINS = 4
     TRIAL = 5
+    LANGUAGE = 6
+    TRANSLATIONS = 7
 
 
 class _SectionKey(IntEnum):
@@ -213,9 +217,6 @@ _KINDS_THAT_NEED: Mapping[_FieldKey, frozenset[Kind]] = MappingProxyType(
 )
 _KINDS_IN_CONDITIONS = frozenset({Kind.YES_NO, Kind.CHOICE, Kind.INTEGER, Kind.DURATION})
 
-_LONGEST_LABEL = 40  # and title, and what a pin is taken for
-_LONGEST_HELP = 400
-_LONGEST_CAUTION = 300
 _MOST_CONDITION_VALUES = 32
 _ALL_ABILITIES = 0xFFFF  # of those that a later version names, only equality matters
 
@@ -232,6 +233,11 @@ def to_item(schema: Schema) -> Item:
             _SchemaKey.SECTIONS: [_section_item(section) for section in schema.sections],
             _SchemaKey.PINS: [_pin_item(pin) for pin in schema.pins] or None,
             _SchemaKey.TRIAL: schema.trial,
+            _SchemaKey.LANGUAGE: schema.language,
+            _SchemaKey.TRANSLATIONS: [
+                [translation.language, [*translation.texts]] for translation in schema.translations
+            ]
+            or None,
         }
     )
 
@@ -403,9 +409,10 @@ _key = _matching(_KEY_PATTERN, _LONGEST_KEY, "key")
 _option_key = _matching(_KEY_PATTERN, LONGEST_OPTION_KEY, "key of an option")
 _base_key = _matching(rf"{_KEY_PATTERN}\.{_KEY_PATTERN}", MAX_KEY, "base key")
 _scheme = _matching(r"[a-z][a-z0-9+.-]*", 12, "scheme in lower case")
-_label = _text(_LONGEST_LABEL)
-_help = _text(_LONGEST_HELP)
-_caution = _text(_LONGEST_CAUTION)
+_language = _matching(languages.LANGUAGE_PATTERN, 21, "language tag")
+_label = _text(languages.LONGEST_TEXT["label"])
+_help = _text(languages.LONGEST_TEXT["help"])
+_caution = _text(languages.LONGEST_TEXT["caution"])
 _int32 = _integer(LEAST_INTEGER, GREATEST_INTEGER)
 _ability = _integer(0, _ALL_ABILITIES)
 
@@ -424,18 +431,59 @@ def from_item(item: Item) -> Schema:
     sections = entries.read(_SchemaKey.SECTIONS, _array(1, 32, _section))
     pins = entries.read_if_any(_SchemaKey.PINS, _array(0, 128, _pin)) or ()
     trial = entries.read_if_any(_SchemaKey.TRIAL, _integer(10, 3600))
+    language = entries.read_if_any(_SchemaKey.LANGUAGE, _language)
+    translations = (
+        entries.read_if_any(
+            _SchemaKey.TRANSLATIONS, _array(1, languages.MAX_TRANSLATIONS, _translation)
+        )
+        or ()
+    )
     # Before instances are expanded, which a hostile schema could make many.
     count = sum(len(each.fields) * (each.repeat.most if each.repeat else 1) for each in sections)
     if count > MAX_FIELDS:
         _invalid("the schema", f"it has {count} fields, and {MAX_FIELDS} is the limit")
-    schema = Schema(title, sections, pins, trial)
+    schema = Schema(title, sections, pins, trial, language, translations)
     _check_keys(schema)
+    _check_translations(schema)
     for section in sections:
         for field in section.fields:
             _check_default(schema, section, field)
             _check_condition(schema, section, field)
             _check_network(section, field)
     return schema
+
+
+def _translation(item: Item, where: str) -> Translation:
+    if not isinstance(item, list) or len(item) != 2 or not isinstance(item[1], list):
+        _invalid(where, "it is no array of a language and its texts")
+    language, texts = item
+    return Translation(
+        _language(language, where),
+        tuple(
+            None if text is None else _help(text, f"{where}, text {place}")
+            for place, text in enumerate(texts, 1)
+        ),
+    )
+
+
+def _check_translations(schema: Schema) -> None:
+    """Refuse translations that do not fit the texts of the schema (clause 8.4)."""
+    if not schema.translations:
+        return
+    if schema.language is None:
+        _invalid("the schema", "it has translations, and no language of its own")
+    tags = [schema.language, *(each.language for each in schema.translations)]
+    if len({tag.lower() for tag in tags}) < len(tags):
+        _invalid("the schema, translations", "a language is there twice")
+    places = [place for place, _ in languages.texts(schema)]
+    for translation in schema.translations:
+        where = f"the schema, translation {translation.language}"
+        if len(translation.texts) != len(places):
+            _invalid(where, f"it has {len(translation.texts)} texts, and the schema {len(places)}")
+        for place, text in zip(places, translation.texts, strict=True):
+            longest = languages.LONGEST_TEXT[place.rpartition(".")[2]]
+            if text is not None:
+                _text(longest)(text, f"{where}, {place}")
 
 
 def _pin(item: Item, where: str) -> Pin:
@@ -480,7 +528,7 @@ def _field(item: Item, where: str) -> Field:
         default=entries.read_if_any(_FieldKey.DEFAULT, _value),
         minimum=entries.read_if_any(_FieldKey.MINIMUM, _int32),
         maximum=entries.read_if_any(_FieldKey.MAXIMUM, _int32),
-        unit=entries.read_if_any(_FieldKey.UNIT, _text(8)),
+        unit=entries.read_if_any(_FieldKey.UNIT, _text(languages.LONGEST_TEXT["unit"])),
         digits=entries.read_if_any(_FieldKey.DIGITS, _integer(1, 6)),
         caution=entries.read_if_any(_FieldKey.CAUTION, _caution),
         condition=entries.read_if_any(_FieldKey.CONDITION, _condition),

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from provision.settings.model import Field, Option, Pin, Schema, Section
+from provision.settings.languages import map_texts
+from provision.settings.model import Field, Schema
 
 LONGEST_TEXT = 400
 """Characters: the longest text of a schema is a help text (clause 8.1)."""
@@ -37,43 +38,23 @@ def clean_schema(schema: Schema) -> Schema:
     """Return a schema with every text in it printable: whatever is shown of it is fit to be shown.
 
     Keys, limits and values stay: keys have no such characters, and a value is cleaned when it is
-    shown.
+    shown. So do translations: a schema is cleaned in the language that it is shown in.
     """
+    shown = map_texts(schema, lambda _, text: printable(text))
     return replace(
-        schema,
-        title=printable(schema.title),
-        sections=tuple(_clean_section(section) for section in schema.sections),
-        pins=tuple(_clean_pin(pin) for pin in schema.pins),
-    )
-
-
-def _maybe(text: str | None) -> str | None:
-    return None if text is None else printable(text)
-
-
-def _clean_section(section: Section) -> Section:
-    return replace(
-        section,
-        label=printable(section.label),
-        help=_maybe(section.help),
-        fields=tuple(_clean_field(field) for field in section.fields),
-    )
-
-
-def _clean_field(field: Field) -> Field:
-    return replace(
-        field,
-        label=printable(field.label),
-        help=_maybe(field.help),
-        unit=_maybe(field.unit),
-        caution=_maybe(field.caution),
-        options=tuple(
-            Option(option.key, printable(option.label), _maybe(option.help))
-            for option in field.options
+        shown,
+        sections=tuple(
+            replace(section, fields=tuple(_clean_codes(field) for field in section.fields))
+            for section in shown.sections
         ),
-        schemes=tuple(printable(scheme) for scheme in field.schemes),
+        pins=tuple(
+            replace(pin, name=None if pin.name is None else printable(pin.name))
+            for pin in shown.pins
+        ),
     )
 
 
-def _clean_pin(pin: Pin) -> Pin:
-    return replace(pin, name=_maybe(pin.name), taken=_maybe(pin.taken), caution=_maybe(pin.caution))
+def _clean_codes(field: Field) -> Field:
+    """Clean what is no text for people, and shown all the same."""
+    unit = None if field.unit is None else printable(field.unit)
+    return replace(field, unit=unit, schemes=tuple(printable(each) for each in field.schemes))

@@ -7,6 +7,7 @@ import hashlib
 import re
 import tracemalloc
 import zlib
+from dataclasses import replace
 from typing import cast
 
 import pytest
@@ -15,6 +16,7 @@ from hypothesis import strategies as st
 
 from provision.contract.profile import Item, encode
 from provision.contract.table import Ability, Characters, Kind
+from provision.settings import languages
 from provision.settings.model import (
     Condition,
     Field,
@@ -23,6 +25,7 @@ from provision.settings.model import (
     Repeat,
     Schema,
     Section,
+    Translation,
 )
 from provision.settings.wire import (
     DamagedSchemaError,
@@ -354,7 +357,7 @@ def test_a_key_that_a_kind_must_have_is_missed(kind: Kind) -> None:
     "item",
     [
         with_fields(COUNT, k1=2),
-        with_fields(COUNT, k6=1),
+        with_fields(COUNT, k8=1),
         with_fields(COUNT, k63=None),
         with_fields({**COUNT, 22: 1}),
         with_fields({**COUNT, 0: 1}),
@@ -439,7 +442,12 @@ def schemas(draw: st.DrawFn) -> Schema:
         repeat = draw(st.none() | st.builds(Repeat, st.integers(0, 2), st.integers(2, 4)))
         sections.append(Section(key, draw(TEXTS), tuple(members), draw(st.none() | TEXTS), repeat))
     trial = draw(st.none() | st.integers(10, 3600))
-    return Schema(draw(TEXTS), tuple(sections), PINS, trial)
+    schema = Schema(draw(TEXTS), tuple(sections), PINS, trial, draw(st.sampled_from([None, "en"])))
+    if schema.language is None or not draw(st.booleans()):
+        return schema
+    count = len(languages.texts(schema))
+    texts = draw(st.lists(st.none() | st.just("ü"), min_size=count, max_size=count))
+    return replace(schema, translations=(Translation("de", tuple(texts)),))
 
 
 @given(schemas())

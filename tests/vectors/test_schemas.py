@@ -17,7 +17,8 @@ from cddl_verifier import Validator
 
 from provision.contract.profile import encode
 from provision.contract.table import MAX_SCHEMA, MAX_SCHEMA_DEPTH
-from provision.settings import wire
+from provision.settings import languages, wire
+from provision.settings.languages import in_language
 from scripts.derive.vectors import boards
 from tests.vectors.boards import declaration
 from tests.vectors.files import Row, each, rows
@@ -40,6 +41,9 @@ def test_a_host_makes_of_a_schema_what_the_page_says(vector: Row) -> None:
     if vector["expected"] == "accepted":
         schema = wire.unpack(deflated, digest)
         assert [setting.key for setting in schema.settings] == vector["fields"]
+        for language, texts in vector.get("texts", {}).items():
+            shown = in_language(schema, [language])
+            assert [text for _, text in languages.texts(shown)] == texts
     else:
         with pytest.raises(RESULTS[vector["expected"]], match=r"\A[^\n]+\.\Z"):
             wire.unpack(deflated, digest)

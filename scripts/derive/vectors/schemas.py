@@ -23,6 +23,8 @@ FLAGS = {
 }
 
 Map = dict[int, Any]
+Texts = dict[str, list[str]]
+"""What a host shows of each text, in the order of clause 8.4, by language."""
 
 _TEXT, _SECRET, _INTEGER, _DECIMAL, _YES_NO, _CHOICE, _PIN, _NETWORK, _PASSPHRASE = range(1, 10)
 _HOST, _URL, _IP, _PORT, _ZONE, _DURATION, _HEX, _BLOB = range(10, 18)
@@ -44,6 +46,7 @@ class Case(NamedTuple):
     schema: Map | bytes
     expected: str
     fields: tuple[str, ...] = ()
+    texts: Texts | None = None
 
 
 class Stream(NamedTuple):
@@ -57,6 +60,7 @@ class Stream(NamedTuple):
     digest: bytes
     expected: str
     fields: tuple[str, ...] = ()
+    texts: Texts | None = None
 
 
 def field(kind: int, key: str = "f", **more: Any) -> Map:
@@ -181,7 +185,108 @@ def _two(
     )
 
 
+# Every text that clause 8.4 knows, and some that it does not: a unit that is a code, a pin's name.
+_TOLD = schema(
+    {
+        1: "s",
+        2: "Siren",
+        3: "It is loud.",
+        5: [
+            field(_DURATION, "a", _4="How long.", _9="s"),
+            field(_INTEGER, "b", _9="calls", _11="It wakes people."),
+            field(_CHOICE, "c", _13=_OPTIONS),
+        ],
+    },
+    _4=[{1: 2, 2: "A0", 3: 3, 4: "console", 5: "Near the radio."}],
+    _6="en",
+)
+_ENGLISH = [
+    *("T", "Siren", "It is loud.", "F", "How long.", "F", "calls", "It wakes people."),
+    *("F", "Slow", "Fast", "Twice as fast.", "console", "Near the radio."),
+]
+_GERMAN: list[str | None] = [
+    *("Titel", "Sirene", None, "Dauer", "Wie lange.", "Anzahl", "Anrufe", "Das weckt Leute."),
+    *("Tempo", "Langsam", None, "Doppelt so schnell.", "Konsole", "Nahe am Funk."),
+]
+
+
+def _translated(
+    id_: str, shows: str, translations: Any, flag: str = "context", base: Map | None = None
+) -> Case:
+    whole = {**(_TOLD if base is None else base), 7: translations}
+    return Case(id_, shows, "8.4", (flag,), whole, "invalid")
+
+
 _CASES: list[Case] = [
+    Case(
+        "translated",
+        "every text in two languages, two of them without translation",
+        "8.4",
+        ("valid",),
+        {**_TOLD, 7: [["de", _GERMAN]]},
+        "accepted",
+        ("s.a", "s.b", "s.c"),
+        {"en": _ENGLISH, "de": [ours or own for ours, own in zip(_GERMAN, _ENGLISH, strict=True)]},
+    ),
+    Case(
+        "language-alone",
+        "a language, and no translations",
+        "8.4",
+        ("valid",),
+        {**_ONE, 6: "zh-Hant-TW"},
+        "accepted",
+        ("s.f",),
+        {"zh-Hant-TW": ["T", "S", "F"]},
+    ),
+    Case(
+        "translations-8",
+        "eight translations, none with a text",
+        "8.4",
+        ("valid",),
+        {**_ONE, 6: "en", 7: [[f"q{c}", [None] * 3] for c in "abcdefgh"]},
+        "accepted",
+        ("s.f",),
+        {"qh": ["T", "S", "F"]},
+    ),
+    Case(
+        "translations-9",
+        "nine translations",
+        "8.1",
+        ("form",),
+        {**_ONE, 6: "en", 7: [[f"q{c}", [None] * 3] for c in "abcdefghi"]},
+        "invalid",
+    ),
+    Case("language-form", "no language tag", "8.4", ("form",), {**_ONE, 6: "EN"}, "invalid"),
+    Case(
+        "language-long",
+        "a tag of four parts",
+        "8.4",
+        ("form",),
+        {**_ONE, 6: "zh-Hant-TW-x1"},
+        "invalid",
+    ),
+    _translated("translations-empty", "an empty array", [], "form"),
+    _translated("translation-text", "a text for a translation", ["de"], "form"),
+    _translated("translation-no-texts", "a language without texts", [["de"]], "form"),
+    _translated("translation-tag", "no language tag", [["de_AT", _GERMAN]], "form"),
+    _translated("translation-number", "a number for a text", [["de", [*_GERMAN[:-1], 1]]], "form"),
+    _translated("translation-blank", "an empty text", [["de", ["", *_GERMAN[1:]]]], "form"),
+    _translated("translation-short", "a text too few", [["de", _GERMAN[:-1]]]),
+    _translated("translation-over", "a text too many", [["de", [*_GERMAN, None]]]),
+    _translated("translation-long", "a label of 41 bytes", [["de", ["T", "S" * 41, *_GERMAN[2:]]]]),
+    _translated("translation-twice", "a language twice", [["de", _GERMAN], ["de", _GERMAN]]),
+    _translated(
+        "translation-case",
+        "a language twice but for letter case",
+        [["pt-BR", _GERMAN], ["pt-br", _GERMAN]],
+    ),
+    _translated("translation-own", "the schema's own language", [["en", _GERMAN]]),
+    _translated(
+        "translation-of-none",
+        "a translation of texts in no language",
+        [["de", [None] * 3]],
+        base=_ONE,
+    ),
     Case("least", "the least schema there can be", "8.1", ("valid",), _ONE, "accepted", ("s.f",)),
     *_kinds(),
     Case(
@@ -1165,6 +1270,7 @@ def _rows() -> Iterator[dict[str, Any]]:
                 boards.digest(inflated),
                 case.expected,
                 case.fields,
+                case.texts,
             )
         )
     yield from map(_row, _STREAMS)
@@ -1182,6 +1288,8 @@ def _row(stream: Stream) -> dict[str, Any]:
     }
     if stream.expected == "accepted":
         row["fields"] = stream.fields
+    if stream.texts is not None:
+        row["texts"] = stream.texts
     return row
 
 
