@@ -18,6 +18,8 @@ from contextlib import AbstractContextManager, nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
+from provision import catalogue
+from provision.catalogue import tr
 from provision.wizard.ending import ExitCode
 
 if TYPE_CHECKING:
@@ -38,11 +40,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # Boards have texts in any language; a terminal that is not in UTF-8 shows a mark for them.
         sys.stdout.reconfigure(errors="replace")
     options = _parser().parse_args(arguments)
+    if hasattr(options, "language"):  # a command for people who may read no English
+        wanted = [options.language] if options.language else catalogue.of_environment(os.environ)
+        catalogue.use(wanted)
     command: Callable[[argparse.Namespace], int] = options.command
     try:
         return command(options)
     except KeyboardInterrupt:
-        _say(f"Interrupted. {_NOTHING_CHANGED}")
+        _say(f"{tr('Interrupted.')} {_nothing_changed()}")
         return ExitCode.INTERRUPTED
     except BrokenPipeError:
         # Whoever read the results has gone; what is left must not fail once more at the exit.
@@ -50,7 +55,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return ExitCode.DONE
 
 
-_NOTHING_CHANGED = "Nothing was changed on the board."
+def _nothing_changed() -> str:
+    return tr("Nothing was changed on the board.")
 
 
 # --------------------------------------------------------------------------- the command line
@@ -141,6 +147,7 @@ def _add_for_authors(commands: Any) -> None:
     _add_file(rehearse)
     _add_answers(rehearse)
     _add_networks(rehearse)
+    _add_language(rehearse)
     _add_plain(rehearse)
     _add_json(rehearse)
 
@@ -254,6 +261,16 @@ def _add_port(parser: argparse.ArgumentParser) -> None:
         " on which a board answers)",
     )
     _add_line(parser)
+    _add_language(parser)
+
+
+def _add_language(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--language",
+        type=_language,
+        metavar="TAG",
+        help="speak this language, such as en or de (default: that of this computer)",
+    )
 
 
 def _add_line(parser: argparse.ArgumentParser) -> None:
@@ -309,6 +326,13 @@ def _tcp_port(text: str) -> int:
     return int(text)
 
 
+def _language(text: str) -> str:
+    (tag,) = catalogue.of_environment({"LANG": text}) or [""]
+    if not tag:
+        raise argparse.ArgumentTypeError("must be a language tag, such as en or de")
+    return tag
+
+
 def _baud(text: str) -> int:
     if not (text.isascii() and text.isdigit() and 50 <= int(text) <= 20_000_000):
         raise argparse.ArgumentTypeError("must be a rate in baud, such as 115200")
@@ -361,8 +385,10 @@ def _setup(options: argparse.Namespace) -> int:
 def _change(options: argparse.Namespace) -> int:
     if not _has_terminal():
         _say(
-            "There is no terminal here to ask on: name the settings in a file, and run `provision"
-            " setup --answers FILE`."
+            tr(
+                "There is no terminal here to ask on: name the settings in a file, and run"
+                " `provision setup --answers FILE`."
+            )
         )
         return ExitCode.USAGE
 
@@ -400,7 +426,12 @@ def _erase(options: argparse.Namespace) -> int:
 
 
 def _nobody_agrees(command: str) -> int:
-    _say(f"There is no terminal here to ask on: `provision {command} --yes` does it unasked.")
+    _say(
+        tr(
+            "There is no terminal here to ask on: `provision {command} --yes` does it unasked.",
+            command=command,
+        )
+    )
     return ExitCode.USAGE
 
 
@@ -412,7 +443,7 @@ def _export(options: argparse.Namespace) -> int:
 
         met = await look_at_port(_place(options), _person(options))
         if met.status.store == Store.EMPTY:
-            _say("Nothing is set on this board, so that there is nothing to write.")
+            _say(tr("Nothing is set on this board, so that there is nothing to write."))
             return ExitCode.DONE
         text = answers_file(met)
         if options.out is None:
@@ -422,10 +453,15 @@ def _export(options: argparse.Namespace) -> int:
             with options.out.open("x", encoding="utf-8") as file:
                 file.write(text)
         except FileExistsError:
-            _say(f"{options.out}: is there already, and stays as it is: name another file.")
+            _say(
+                tr(
+                    "{path}: is there already, and stays as it is: name another file.",
+                    path=options.out,
+                )
+            )
             return ExitCode.USAGE
         except OSError as error:
-            _say(f"{options.out}: cannot be written ({error.strerror}).")
+            _say(_unwritten(options.out, error))
             return ExitCode.USAGE
         print(options.out)
         return ExitCode.DONE
@@ -455,10 +491,14 @@ def _write_report(path: Path, report: object) -> bool:
     try:
         path.write_text(json.dumps(report, indent=2) + "\n", encoding="utf-8")
     except OSError as error:
-        _say(f"{path}: cannot be written ({error.strerror}).")
+        _say(_unwritten(path, error))
         return False
-    _say(f"{path}: has what was found. Read it before you give it to anybody.")
+    _say(tr("{path}: has what was found. Read it before you give it to anybody.", path=path))
     return True
+
+
+def _unwritten(path: Path, error: OSError) -> str:
+    return tr("{path}: cannot be written ({why}).", path=path, why=error.strerror)
 
 
 def _udev_rule(_options: argparse.Namespace) -> int:
@@ -572,7 +612,12 @@ class _InMemory:
 
 
 def _no_terminal(command: str) -> int:
-    _say(f"There is no terminal here to ask on: run `provision {command}` with --answers FILE.")
+    _say(
+        tr(
+            "There is no terminal here to ask on: run `provision {command}` with --answers FILE.",
+            command=command,
+        )
+    )
     return ExitCode.USAGE
 
 
@@ -646,10 +691,10 @@ def _run(command: Callable[[], Coroutine[Any, Any, int]]) -> int:
         _say(str(error))
         return exit_code(error)
     except SchemaError as error:
-        _say(f"{error} {_NOTHING_CHANGED}")
+        _say(f"{error} {_nothing_changed()}")
         return ExitCode.SCHEMA
     except AnswersError as error:
-        _say("\n".join([*error.problems, _NOTHING_CHANGED]))
+        _say("\n".join([*error.problems, _nothing_changed()]))
         return ExitCode.ANSWERS
     except UnanswerableError as error:
         _say(str(error))

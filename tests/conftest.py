@@ -45,6 +45,8 @@ def _folders_of_its_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[No
     with pytest.MonkeyPatch.context() as patch:
         for kind in ("CACHE", "CONFIG", "DATA", "STATE"):
             patch.setenv(f"XDG_{kind}_HOME", str(home / kind.lower()))
+        # What is said stands in the tests in English, whatever whoever runs them reads.
+        patch.setenv("LC_ALL", "C.UTF-8")
         yield
 
 

@@ -20,16 +20,20 @@ ROOT = Path(__file__).parents[1] / PACKAGE
 
 # Who may know whom. A room that is not in this table has no place in the house yet: give it one.
 ARROWS: dict[str, frozenset[str]] = {
+    "catalogue": frozenset(),
     "contract": frozenset(),
-    "settings": frozenset({"contract"}),
+    "settings": frozenset({"catalogue", "contract"}),
     "board": frozenset({"contract", "settings"}),
-    "link": frozenset({"contract"}),
-    "wizard": frozenset({"contract", "settings", "link"}),
+    "link": frozenset({"catalogue", "contract"}),
+    "wizard": frozenset({"catalogue", "contract", "settings", "link"}),
     "author": frozenset({"contract", "settings"}),
     "conformance": frozenset({"contract", "settings", "link"}),
     "testing": frozenset({"contract", "settings", "board", "link", "wizard", "conformance"}),
     "cli": frozenset(
-        {"contract", "settings", "board", "link", "wizard", "author", "conformance", "testing"}
+        {
+            *("catalogue", "contract", "settings", "board", "link", "wizard", "author"),
+            *("conformance", "testing"),
+        }
     ),
     "__main__": frozenset({"cli"}),
     "": frozenset(),  # provision/__init__.py, which every import of any room runs

@@ -34,7 +34,6 @@ from provision.settings.bounds import (
 from provision.settings.c_names import RESERVED, STATE_MEMBER
 from provision.settings.file import (
     MAX_NAME,
-    MAX_PIN,
     MAX_PIN_NAME,
     MAX_PINS,
     MAX_VERSION,
@@ -57,7 +56,7 @@ from provision.settings.file_fields import (
     MEASURED,
     OF_KIND,
 )
-from provision.settings.file_reading import SIZES, TIMES
+from provision.settings.file_reading import MAX_PIN, SIZES, TIMES
 from provision.settings.languages import LANGUAGE_PATTERN, MAX_TRANSLATIONS
 from provision.settings.values import (
     CHARACTER_SETS,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from provision.catalogue import mark, tr
 from provision.contract.table import MESSAGES, MessageType, Refusal
 
 
@@ -30,7 +31,11 @@ class LinkError(Exception):
 
 
 class PortMissing(LinkError):
-    """There is no such port, or what has this name is no serial port."""
+    """There is no such port."""
+
+
+class NoSerialPort(PortMissing):
+    """What has this name is no serial port."""
 
 
 class PortForbidden(LinkError):
@@ -53,6 +58,10 @@ class SpeaksElse(LinkError):
     """Bytes came, but no answer among them: other firmware, another rate, or mere echo."""
 
 
+class Echo(SpeaksElse):
+    """What is sent comes back, and nothing else."""
+
+
 class OtherReader(LinkError):
     """So many answers came damaged that somebody else must be taking bytes from the port."""
 
@@ -70,16 +79,21 @@ class BoardFault(LinkError):
 
 
 _SENTENCES = {
-    Refusal.UNSUPPORTED_VERSION: "The board's firmware speaks another version of the protocol:"
-    " update this program.",
-    Refusal.UNKNOWN_TYPE: "The board's firmware does not know this request: it is too old for it.",
-    Refusal.NOT_OFFERED: "The board's firmware does not offer this.",
-    Refusal.PRESENCE: "The board wants somebody present: press its button, then try again.",
-    Refusal.WRONG_STATE: "This does not fit what the board holds at the moment.",
-    Refusal.MOVED_ON: "The board has changed or restarted meanwhile: look at it again first.",
-    Refusal.STORAGE: "The board's memory could not be written; what was stored before still holds.",
-    Refusal.NO_OLDER_SET: "The board holds no older settings that it could return to.",
-    Refusal.BUSY: "The board is busy: try again later.",
+    Refusal.UNSUPPORTED_VERSION: mark(
+        "The board's firmware speaks another version of the protocol: update this program."
+    ),
+    Refusal.UNKNOWN_TYPE: mark(
+        "The board's firmware does not know this request: it is too old for it."
+    ),
+    Refusal.NOT_OFFERED: mark("The board's firmware does not offer this."),
+    Refusal.PRESENCE: mark("The board wants somebody present: press its button, then try again."),
+    Refusal.WRONG_STATE: mark("This does not fit what the board holds at the moment."),
+    Refusal.MOVED_ON: mark("The board has changed or restarted meanwhile: look at it again first."),
+    Refusal.STORAGE: mark(
+        "The board's memory could not be written; what was stored before still holds."
+    ),
+    Refusal.NO_OLDER_SET: mark("The board holds no older settings that it could return to."),
+    Refusal.BUSY: mark("The board is busy: try again later."),
 }
 
 
@@ -87,13 +101,18 @@ class BoardRefused(LinkError):
     """The board refused a request; `refused` says why."""
 
     def __init__(self, request: MessageType, refused: Refused) -> None:
-        sentence = next((text for code, text in _SENTENCES.items() if code == refused.code), None)
-        if sentence is None:
+        known = next((text for code, text in _SENTENCES.items() if code == refused.code), None)
+        sentence = "" if known is None else tr(known)
+        if known is None:
             code = refused.code
             why = (
-                code.name.lower().replace("_", "-") if isinstance(code, Refusal) else f"code {code}"
+                code.name.lower().replace("_", "-")
+                if isinstance(code, Refusal)
+                else tr("code {code}", code=code)
             )
-            sentence = f"The board refused the request {MESSAGES[request].name}: {why}."
+            sentence = tr(
+                "The board refused the request {name}: {why}.", name=MESSAGES[request].name, why=why
+            )
         super().__init__(sentence)
         self.request = request
         self.refused = refused
@@ -106,7 +125,7 @@ class NotWiped(BoardRefused):
         super().__init__(MessageType.ERASE, refused)
 
     def __str__(self) -> str:
-        return (
-            "The board forgot its settings, but part of its memory could not be wiped and may still"
-            " hold them: erase it once more before you give it away."
+        return tr(
+            "The board forgot its settings, but part of its memory could not be wiped and may"
+            " still hold them: erase it once more before you give it away."
         )

@@ -24,7 +24,8 @@ from typing import Any, Literal
 import serial
 from serial.tools import list_ports as _system
 
-from provision.link.errors import LinkError, PortBusy, PortForbidden, PortMissing
+from provision.catalogue import tr
+from provision.link.errors import LinkError, NoSerialPort, PortBusy, PortForbidden, PortMissing
 from provision.link.streams import PORT_ERRORS, DescriptorStream, Stream, TransportStream
 
 if sys.platform != "win32":
@@ -101,7 +102,10 @@ async def open_stream(
         except PORT_ERRORS:  # loop:// and rfc2217:// have none
             port.close()
             raise PortMissing(
-                f"The port {name} cannot be driven here: use a device, or socket://HOST:PORT."
+                tr(
+                    "The port {name} cannot be driven here: use a device, or socket://HOST:PORT.",
+                    name=name,
+                )
             ) from None
     if kind == "bridge":
         # Bridges gather input for up to 16 ms. Where the system lets one, ask for none of it.
@@ -192,35 +196,69 @@ def port_error(name: str, error: Exception) -> LinkError:
         elif "Inappropriate ioctl" in text:
             number = errno.ENOTTY
     if number in (errno.EACCES, errno.EPERM):
-        return PortForbidden(f"You may not open the port {name}: {_permission_fix(name)}")
+        return PortForbidden(
+            tr(
+                "You may not open the port {name}: {fix}",
+                name=name,
+                fix=_permission_fix(name),
+            )
+        )
     if number in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK):
-        return PortBusy(f"The port {name} is in use by {_holder(name)}: close that, and try again.")
+        return PortBusy(
+            tr(
+                "The port {name} is in use by {holder}: close that, and try again.",
+                name=name,
+                holder=_holder(name),
+            )
+        )
     if number == errno.ENOTTY:
-        return PortMissing(f"{name} is no serial port: name the board's port. {_ports_here()}")
+        return NoSerialPort(
+            tr(
+                "{name} is no serial port: name the board's port. {ports}",
+                name=name,
+                ports=_ports_here(),
+            )
+        )
     if "://" in name:
         return PortMissing(
-            f"The port {name} cannot be opened: check the address, and that something listens"
-            " there."
+            tr(
+                "The port {name} cannot be opened: check the address, and that something listens"
+                " there.",
+                name=name,
+            )
         )
     if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTDIR):
-        return PortMissing(f"There is no port {name}: plug the board in. {_ports_here()}")
-    reason = os.strerror(number) if number else "no reason given"
-    return PortMissing(f"The port {name} cannot be opened ({reason}). {_ports_here()}")
+        return PortMissing(
+            tr(
+                "There is no port {name}: plug the board in. {ports}",
+                name=name,
+                ports=_ports_here(),
+            )
+        )
+    reason = os.strerror(number) if number else tr("no reason given")
+    return PortMissing(
+        tr(
+            "The port {name} cannot be opened ({reason}). {ports}",
+            name=name,
+            reason=reason,
+            ports=_ports_here(),
+        )
+    )
 
 
 def _ports_here() -> str:
     names = [port.device for port in list_ports()]
     if not names:
-        return "This computer has no serial port now."
+        return tr("This computer has no serial port now.")
     more = ", …" if len(names) > _ATTEMPTS_SHOWN else ""
-    return f"Ports here now: {', '.join(names[:_ATTEMPTS_SHOWN])}{more}."
+    return tr("Ports here now: {names}{more}.", names=", ".join(names[:_ATTEMPTS_SHOWN]), more=more)
 
 
 def _permission_fix(name: str) -> str:
     """Say which group opens the device and how to join it, or how else to open it."""
     if sys.platform == "win32":
-        return "ask whoever looks after this computer."
-    otherwise = f"run `sudo chmod a+rw {name}`, and try again."
+        return tr("ask whoever looks after this computer.")
+    otherwise = tr("run `sudo chmod a+rw {name}`, and try again.", name=name)
     try:
         node = Path(name).stat()
         group = grp.getgrgid(node.st_gid).gr_name
@@ -230,9 +268,10 @@ def _permission_fix(name: str) -> str:
         stat.S_IRGRP | stat.S_IWGRP
     ):
         return otherwise
-    return (
-        f"it belongs to the group {group}. Run `sudo usermod -aG {group} $USER`, log out and in"
-        " again, and try again. (`provision udev-rule` has a way that needs no group.)"
+    return tr(
+        "it belongs to the group {group}. Run `sudo usermod -aG {group} $USER`, log out and"
+        " in again, and try again. (`provision udev-rule` has a way that needs no group.)",
+        group=group,
     )
 
 
@@ -244,7 +283,9 @@ def _holder(name: str, proc: Path = Path("/proc")) -> str:
             if str(link.readlink()) == real:
                 process = link.parent.parent
                 if int(process.name) == os.getpid():
-                    return "this program itself"
+                    return tr("this program itself")
                 program = (process / "comm").read_text(errors="replace").strip()
-                return f"the program {program} (process {process.name})"
-    return "another program"
+                return tr(
+                    "the program {program} (process {number})", program=program, number=process.name
+                )
+    return tr("another program")

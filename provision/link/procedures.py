@@ -13,6 +13,7 @@ from collections.abc import Callable, Generator, Sequence
 from operator import itemgetter
 from typing import TypeVar
 
+from provision.catalogue import tr
 from provision.contract.digest import staged_digest
 from provision.contract.messages import MAX_ID, Message, encode_message
 from provision.contract.profile import Item
@@ -45,6 +46,7 @@ from provision.contract.table import (
 from provision.link.errors import (
     BoardFault,
     BoardRefused,
+    Echo,
     LinkError,
     NoReply,
     NotWiped,
@@ -115,8 +117,12 @@ def greet(patience: float | None) -> Procedure[Hello]:
     if PROTOCOL_VERSION not in hello.versions:
         theirs = ", ".join(map(str, hello.versions))
         raise WrongVersion(
-            f"The board's firmware speaks version {theirs} of the protocol, and this program"
-            f" version {PROTOCOL_VERSION}: update whichever is older."
+            tr(
+                "The board's firmware speaks version {theirs} of the protocol, and this program"
+                " version {ours}: update whichever is older.",
+                theirs=theirs,
+                ours=PROTOCOL_VERSION,
+            )
         )
     return hello
 
@@ -198,8 +204,10 @@ def read_schema(size: int) -> Procedure[bytes]:
         asked += len(requests)
         if asked > _MOST_PIECES:
             raise BoardFault(
-                "The board gives its schema in pieces too small to go on: its firmware needs"
-                " mending."
+                tr(
+                    "The board gives its schema in pieces too small to go on: its firmware"
+                    " needs mending."
+                )
             )
         answer = yield requests
         late = _count_late(late, answer)
@@ -217,8 +225,11 @@ def read_schema(size: int) -> Procedure[bytes]:
         piece = body[GetSchemaReplyKey.PIECE]
         if body[GetSchemaReplyKey.OFFSET] != offset or len(piece) > span:
             raise BoardFault(
-                "The board gives other pieces of its schema than it was asked for: its firmware"
-                " needs mending."
+                tr(
+                    "The board gives other pieces of its schema than it was asked for: its"
+                    " firmware needs"
+                    " mending."
+                )
             )
         schema[offset : offset + len(piece)] = piece
         left -= len(piece)
@@ -238,8 +249,11 @@ def _count_late(late: int, answer: Answer) -> int:
     late += answer.losses
     if late > _MOST_LATE:
         raise NoReply(
-            "The board takes too long to say what it needs: try another cable, press the board's"
-            " reset button, and try again."
+            tr(
+                "The board takes too long to say what it needs: try another cable, press the"
+                " board's"
+                " reset button, and try again."
+            )
         )
     return late
 
@@ -307,7 +321,9 @@ def _page_request(first: int) -> Request:
 
 
 def _contradiction() -> BoardFault:
-    return BoardFault("The board's list of values contradicts itself: its firmware needs mending.")
+    return BoardFault(
+        tr("The board's list of values contradicts itself: its firmware needs mending.")
+    )
 
 
 def survey(on_found: Callable[[list[Network]], None]) -> Procedure[list[Network]]:
@@ -341,7 +357,7 @@ def _scan(on_found: Callable[[list[Network]], None]) -> Procedure[list[Network]]
             or len(found) + len(new) > count
         ):
             raise BoardFault(
-                "The board's list of networks contradicts itself: its firmware needs mending."
+                tr("The board's list of networks contradicts itself: its firmware needs mending.")
             )
         found += new
         if new:
@@ -488,7 +504,7 @@ class _Staging:
                     self._tell(1)
                 if not least <= held <= len(data):
                     raise BoardFault(
-                        "The board miscounts the parts of a value: its firmware needs mending."
+                        tr("The board miscounts the parts of a value: its firmware needs mending.")
                     )
             # What a board holds grows by whole parts: less would be no end of flights.
             stuck = 0 if held >= min(furthest + size, len(data)) else stuck + 1
@@ -649,8 +665,11 @@ def _unanswered(answer: Answer) -> LinkError:
         return _unheard(lost)
     name = MESSAGES[answer.request.type].name
     return NoReply(
-        f"The board stopped answering (at {name}): check the cable, press the board's reset"
-        " button, and try again."
+        tr(
+            "The board stopped answering (at {name}): check the cable, press the board's reset"
+            " button, and try again.",
+            name=name,
+        )
     )
 
 
@@ -659,25 +678,40 @@ def _unheard(lost: Lost) -> LinkError:
     match lost.why:
         case Why.MALFORMED:
             return BoardFault(
-                f"The board breaks the protocol ({lost.fault}): its firmware needs mending."
+                tr(
+                    "The board breaks the protocol ({fault}): its firmware needs mending.",
+                    fault=lost.fault,
+                )
             )
         case Why.DAMAGED:
             return OtherReader(
-                "The board's answers come damaged: another program is probably reading this port;"
-                " close it (or try another cable)."
+                tr(
+                    "The board's answers come damaged: another program is probably reading this"
+                    " port;"
+                    " close it (or try another cable)."
+                )
             )
         case Why.ECHO:
-            return SpeaksElse(
-                "The port sends back what it is sent, and no board answers: check that this is the"
-                " board's port, and press its reset button."
+            return Echo(
+                tr(
+                    "The port sends back what it is sent, and no board answers: check that this"
+                    " is the"
+                    " board's port, and press its reset button."
+                )
             )
         case Why.ELSE:
             return SpeaksElse(
-                "Something speaks on this port, but not a board that can be set up: check the port,"
-                " the firmware, and the baud rate."
+                tr(
+                    "Something speaks on this port, but not a board that can be set up: check"
+                    " the port,"
+                    " the firmware, and the baud rate."
+                )
             )
         case _:
             return Silent(
-                "Nothing answers on this port: check that it is the board's, press its reset"
-                " button, and try again."
+                tr(
+                    "Nothing answers on this port: check that it is the board's, press its"
+                    " reset button,"
+                    " and try again."
+                )
             )

@@ -15,6 +15,7 @@ from typing import Any, Protocol
 import serial
 import serial_asyncio
 
+from provision.catalogue import tr
 from provision.link.errors import LineLost
 
 # The serial library's exceptions are OSErrors; what termios raises, and it lets through, is none.
@@ -79,7 +80,10 @@ class _Inbox:
 
 def _gone(name: str) -> LineLost:
     return LineLost(
-        f"The port {name} is gone: plug the board in again (or start it again), and try again."
+        tr(
+            "The port {name} is gone: plug the board in again (or start it again), and try again.",
+            name=name,
+        )
     )
 
 
@@ -102,7 +106,12 @@ class DescriptorStream:
         self._unsent += data
         if len(self._unsent) > _MOST_UNSENT:
             self._lose(
-                LineLost(f"The port {self._port.name} takes no bytes any more: press reset.")
+                LineLost(
+                    tr(
+                        "The port {name} takes no bytes any more: press reset.",
+                        name=self._port.name,
+                    )
+                )
             )
         elif len(self._unsent) == len(data):
             self._on_writable()
@@ -317,4 +326,4 @@ class MemoryStream:
     async def close(self) -> None:
         """See Stream."""
         for inbox in (self._reads, self._feeds):
-            inbox.lose(LineLost("The other end of the line was closed."))
+            inbox.lose(LineLost(tr("The other end of the line was closed.")))

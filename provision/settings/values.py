@@ -16,6 +16,7 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import cast
 
+from provision.catalogue import mark, ntr, tr
 from provision.contract.table import MAX_BLOB, MAX_TEXT, Ability, Characters, Kind, Refusal
 from provision.settings.model import Field, Schema, Value
 from provision.settings.time_zones import LONGEST_TZ, is_tz_string, zones
@@ -320,11 +321,26 @@ _YES = frozenset({"yes", "y", "true", "on", "1"})
 _NO = frozenset({"no", "n", "false", "off", "0"})
 
 
-def _read_yes_no(field: Field, text: str, _schema: Schema) -> bool:
+def yes_or_no(value: bool) -> str:
+    """Return yes or no as a person reads it, and types it."""
+    return tr("yes") if value else tr("no")
+
+
+def read_yes_or_no(text: str) -> bool | None:
+    """Return what a person means, in their own language or in English; None if it is neither."""
     word = text.strip().casefold()
-    if word not in _YES | _NO:
+    for value, known in ((True, _YES), (False, _NO)):
+        own = yes_or_no(value).casefold()
+        if word in known or word in (own, own[:1]):
+            return value
+    return None
+
+
+def _read_yes_no(field: Field, text: str, _schema: Schema) -> bool:
+    value = read_yes_or_no(text)
+    if value is None:
         raise _problem(field, Refusal.FORM)
-    return word in _YES
+    return value
 
 
 def _read_choice(field: Field, text: str, _schema: Schema) -> str:
@@ -558,126 +574,156 @@ def refusal_words(field: Field, code: int) -> str:
     is_number = VALUE_TYPES[field.kind] is int
     if code == Refusal.RANGE and is_number:
         least, most = limits(field)
-        return f"must be between {show(field, least)} and {show(field, most)}"
+        return tr(
+            "must be between {least} and {most}",
+            least=show(field, least),
+            most=show(field, most),
+        )
     if code == Refusal.LENGTH and not is_number:
         return _length_words(field)
     if code == Refusal.CHARACTERS and not is_number:
-        return _CHARACTER_WORDS.get(field.kind, _CHARACTER_SET_WORDS[field.characters])
+        return tr(_CHARACTER_WORDS.get(field.kind, _CHARACTER_SET_WORDS[field.characters]))
     if code == Refusal.NO_SUCH_OPTION and field.kind is Kind.CHOICE:
-        return f"must be one of: {', '.join(option.label for option in field.options)}"
+        return tr("must be one of: {options}", options=", ".join(o.label for o in field.options))
     if code == Refusal.PIN_UNFIT and field.kind is Kind.PIN:
         return _pin_words(field)
-    return _OTHER_WORDS.get(code, f"was refused by the board (code {int(code)})")
+    if code in _OTHER_WORDS:
+        return tr(_OTHER_WORDS[code])
+    return tr("was refused by the board (code {code})", code=int(code))
 
 
 def _form_words(field: Field) -> str:
     if field.kind is Kind.DECIMAL:
-        digits = f"{field.digits} digit{'s' * (field.digits != 1)}"
-        return f"must be a number with at most {digits} after the decimal point"
+        return ntr(
+            "must be a number with at most {count} digit after the decimal point",
+            "must be a number with at most {count} digits after the decimal point",
+            field.digits or 0,
+        )
     if field.kind is Kind.DURATION and field.unit == "s":
-        return "must be a length of time in whole seconds, such as 90 s or 1 h 30 min"
+        return tr("must be a length of time in whole seconds, such as 90 s or 1 h 30 min")
     if field.kind is Kind.URL:
-        starts = " or ".join(f"{scheme}://" for scheme in field.schemes)
-        return f"must be an address that begins with {starts}, without a name or password in it"
+        starts = tr(" or ").join(f"{scheme}://" for scheme in field.schemes)
+        return tr(
+            "must be an address that begins with {starts}, without a name or password in it",
+            starts=starts,
+        )
     if field.kind is Kind.CHOICE:
         return refusal_words(field, Refusal.NO_SUCH_OPTION)
     if field.kind is Kind.IP:
         return _length_words(field)
-    return _FORM_WORDS[field.kind]
+    return tr(_FORM_WORDS[field.kind])
 
 
 _FORM_WORDS: Mapping[Kind, str] = MappingProxyType(
     {
-        Kind.TEXT: "must be text",
-        Kind.SECRET: "must be text",
-        Kind.INTEGER: "must be a whole number, such as 12",
-        Kind.YES_NO: "must be yes or no",
-        Kind.PIN: "must be the number of a pin",
-        Kind.NETWORK_NAME: "must be text, or pairs of hexadecimal digits after hex:",
-        Kind.PASSPHRASE: "must have only 0 to 9 and a to f if it has 64 characters: it is then the"
-        " key itself",
-        Kind.HOST: "must be a host name such as alarm.example.org, or an IPv4 address such as"
-        " 192.0.2.7",
-        Kind.PORT: "must be a whole number, such as 8080",
-        Kind.TIME_ZONE: "must be a time zone, such as Europe/London",
-        Kind.DURATION: "must be a length of time in whole milliseconds, such as 250 ms or 1.5 s",
-        Kind.HEX: "must be pairs of hexadecimal digits, such as a1 b2 c3",
-        Kind.BLOB: "must be text, or pairs of hexadecimal digits after hex:",
+        Kind.TEXT: mark("must be text"),
+        Kind.SECRET: mark("must be text"),
+        Kind.INTEGER: mark("must be a whole number, such as 12"),
+        Kind.YES_NO: mark("must be yes or no"),
+        Kind.PIN: mark("must be the number of a pin"),
+        Kind.NETWORK_NAME: mark("must be text, or pairs of hexadecimal digits after hex:"),
+        Kind.PASSPHRASE: mark(
+            "must have only 0 to 9 and a to f if it has 64 characters: it is then the key itself"
+        ),
+        Kind.HOST: mark(
+            "must be a host name such as alarm.example.org, or an IPv4 address such as 192.0.2.7"
+        ),
+        Kind.PORT: mark("must be a whole number, such as 8080"),
+        Kind.TIME_ZONE: mark("must be a time zone, such as Europe/London"),
+        Kind.DURATION: mark(
+            "must be a length of time in whole milliseconds, such as 250 ms or 1.5 s"
+        ),
+        Kind.HEX: mark("must be pairs of hexadecimal digits, such as a1 b2 c3"),
+        Kind.BLOB: mark("must be text, or pairs of hexadecimal digits after hex:"),
     }
 )
 
 _FAMILY_WORDS = MappingProxyType(
     {
-        1: "must be an IPv4 address, such as 192.0.2.7",
-        2: "must be an IPv6 address, such as 2001:db8::7",
-        3: "must be an IP address, such as 192.0.2.7 or 2001:db8::7",
+        1: mark("must be an IPv4 address, such as 192.0.2.7"),
+        2: mark("must be an IPv6 address, such as 2001:db8::7"),
+        3: mark("must be an IP address, such as 192.0.2.7 or 2001:db8::7"),
     }
 )
 
 
 def _length_words(field: Field) -> str:
     if field.kind is Kind.IP:
-        return _FAMILY_WORDS[field.families]
+        return tr(_FAMILY_WORDS[field.families])
     if is_key_only(field):
-        return "must be the network's key, of 64 hexadecimal digits"
+        return tr("must be the network's key, of 64 hexadecimal digits")
     if field.kind is Kind.PASSPHRASE:
-        return "must have 8 to 63 characters, or be the key itself, which has 64"
+        return tr("must have 8 to 63 characters, or be the key itself, which has 64")
     least, most = limits(field)
-    span = f"{least}" if least == most else f"{least} to {most}"
-    if field.kind in (Kind.HEX, Kind.BLOB):
-        two_digits = ", each of two hexadecimal digits" if field.kind is Kind.HEX else ""
-        return f"must have {span} byte{'s' * (most != 1)}{two_digits}"
-    words = f"must have {span} character{'s' * (most != 1)}"
+    span = f"{least}" if least == most else tr("{least} to {most}", least=least, most=most)
+    if field.kind is Kind.HEX:
+        return ntr(
+            "must have {span} byte, each of two hexadecimal digits",
+            "must have {span} bytes, each of two hexadecimal digits",
+            most,
+            span=span,
+        )
+    if field.kind is Kind.BLOB:
+        return ntr("must have {span} byte", "must have {span} bytes", most, span=span)
+    words = ntr("must have {span} character", "must have {span} characters", most, span=span)
     beyond_ascii = field.kind is Kind.NETWORK_NAME or (
         field.kind in (Kind.TEXT, Kind.SECRET) and field.characters is Characters.PRINTABLE
     )
-    return words + " (letters with accents count as two or more)" * beyond_ascii
+    return f"{words} {tr('(letters with accents count as two or more)')}" if beyond_ascii else words
 
 
 _CHARACTER_SET_WORDS: Mapping[Characters, str] = MappingProxyType(
     {
-        Characters.PRINTABLE: "must not have line breaks, tabs or other control characters",
-        Characters.ASCII: "must have only letters without accents, digits, spaces and the usual"
-        " signs",
-        Characters.WORD: "must have only letters a to z, digits, dots, hyphens and underscores",
-        Characters.DIGITS: "must have only the digits 0 to 9",
+        Characters.PRINTABLE: mark("must not have line breaks, tabs or other control characters"),
+        Characters.ASCII: mark(
+            "must have only letters without accents, digits, spaces and the usual signs"
+        ),
+        Characters.WORD: mark(
+            "must have only letters a to z, digits, dots, hyphens and underscores"
+        ),
+        Characters.DIGITS: mark("must have only the digits 0 to 9"),
     }
 )
 _CHARACTER_WORDS: Mapping[Kind, str] = MappingProxyType(
     {
         Kind.PASSPHRASE: _CHARACTER_SET_WORDS[Characters.ASCII],
-        Kind.NETWORK_NAME: "must be text that can be written in UTF-8",
-        Kind.HOST: "must have only letters a to z, digits, hyphens and dots",
-        Kind.URL: "must have only the characters of a web address; a space, for one, is %20 there",
-        Kind.TIME_ZONE: "must be a time zone, such as Europe/London",
-        Kind.BLOB: "must be text that can be written in UTF-8",
+        Kind.NETWORK_NAME: mark("must be text that can be written in UTF-8"),
+        Kind.HOST: mark("must have only letters a to z, digits, hyphens and dots"),
+        Kind.URL: mark(
+            "must have only the characters of a web address; a space, for one, is %20 there"
+        ),
+        Kind.TIME_ZONE: mark("must be a time zone, such as Europe/London"),
+        Kind.BLOB: mark("must be text that can be written in UTF-8"),
     }
 )
 
 _ABILITY_WORDS: Mapping[Ability, str] = MappingProxyType(
     {
-        Ability.IN: "digital input",
-        Ability.OUT: "digital output",
-        Ability.ANALOG: "analog input",
-        Ability.PWM: "pulse-width output",
-        Ability.PULL_UP: "pull-up resistor",
+        Ability.IN: mark("digital input"),
+        Ability.OUT: mark("digital output"),
+        Ability.ANALOG: mark("analog input"),
+        Ability.PWM: mark("pulse-width output"),
+        Ability.PULL_UP: mark("pull-up resistor"),
     }
 )
 
 
 def _pin_words(field: Field) -> str:
-    needed = [words for ability, words in _ABILITY_WORDS.items() if ability & field.needs]
-    what = f" with {' and '.join(needed)}" if needed else ""
-    return f"must be a pin of this board{what}"
+    needed = [tr(words) for ability, words in _ABILITY_WORDS.items() if ability & field.needs]
+    if not needed:
+        return tr("must be a pin of this board")
+    return tr("must be a pin of this board with {abilities}", abilities=tr(" and ").join(needed))
 
 
 _OTHER_WORDS: Mapping[int, str] = MappingProxyType(
     {
-        Refusal.UNKNOWN_FIELD: "is not known to the firmware: read its settings again",
-        Refusal.PIN_TAKEN: "must be another pin: the board needs this one for itself",
-        Refusal.MISSING: "needs a value",
-        Refusal.PIN_CONFLICT: "must be another pin: two settings have the same one",
-        Refusal.PARTNER: "needs its partner: give the network name and the passphrase together",
-        Refusal.STORAGE: "could not be stored: what was set before is still in force",
+        Refusal.UNKNOWN_FIELD: mark("is not known to the firmware: read its settings again"),
+        Refusal.PIN_TAKEN: mark("must be another pin: the board needs this one for itself"),
+        Refusal.MISSING: mark("needs a value"),
+        Refusal.PIN_CONFLICT: mark("must be another pin: two settings have the same one"),
+        Refusal.PARTNER: mark(
+            "needs its partner: give the network name and the passphrase together"
+        ),
+        Refusal.STORAGE: mark("could not be stored: what was set before is still in force"),
     }
 )

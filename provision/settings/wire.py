@@ -16,6 +16,7 @@ from enum import IntEnum
 from types import MappingProxyType
 from typing import Never, TypeVar
 
+from provision.catalogue import tr
 from provision.contract.profile import Item, ProfileError, decode, encode
 from provision.contract.table import (
     MAX_FIELDS,
@@ -116,8 +117,10 @@ def unpack(deflated: bytes, digest: bytes) -> Schema:
     # The digest is compared before a byte is believed (clause 6.2).
     if not inflate.eof or inflate.unused_data or _digest(inflated) != digest:
         raise DamagedSchemaError(
-            "The list of settings did not arrive from the board as it was sent: start again, with"
-            " another cable if that does not help."
+            tr(
+                "The list of settings did not arrive from the board as it was sent: start again,"
+                " with another cable if that does not help."
+            )
         )
     try:
         item = decode(inflated, MAX_SCHEMA_DEPTH)
@@ -310,15 +313,23 @@ def _option_item(option: Option) -> Item:
 
 def _invalid(where: str, fault: str) -> Never:
     raise InvalidSchemaError(
-        f"The firmware declares its settings wrongly, which its author has to mend: {where}:"
-        f" {fault}."
+        tr(
+            "The firmware declares its settings wrongly, which its author has to mend: {where}:"
+            " {fault}.",
+            where=where,
+            fault=fault,
+        )
     )
 
 
 def _too_new(where: str, what: str) -> Never:
     raise NewerSchemaError(
-        f"This firmware needs a newer version of this program: {where} has {what}, which this"
-        " version does not know."
+        tr(
+            "This firmware needs a newer version of this program: {where} has {what}, which this"
+            " version does not know.",
+            where=where,
+            what=what,
+        )
     )
 
 
@@ -454,11 +465,13 @@ def from_item(item: Item) -> Schema:
 
 
 def _translation(item: Item, where: str) -> Translation:
-    if not isinstance(item, list) or len(item) != 2 or not isinstance(item[1], list):
+    if not isinstance(item, list) or len(item) != 2:
         _invalid(where, "it is no array of a language and its texts")
-    language, texts = item
+    language, texts = _language(item[0], where), item[1]
+    if not isinstance(texts, list):
+        _invalid(where, "its texts are no array")
     return Translation(
-        _language(language, where),
+        language,
         tuple(
             None if text is None else _help(text, f"{where}, text {place}")
             for place, text in enumerate(texts, 1)

@@ -11,6 +11,7 @@ import asyncio
 from collections.abc import Awaitable, Callable
 from typing import TypeVar
 
+from provision.catalogue import tr
 from provision.contract.table import Refusal
 from provision.link.connection import Connection
 from provision.link.errors import BoardRefused, LinkError
@@ -20,11 +21,14 @@ _PRESENCE_PAUSE = 1.0  # seconds between tries while the button is waited for
 _PRESENCE_PATIENCE = 120  # tries
 _SETTLE_TIME = 10.0  # seconds that finding out what came of a request may take
 
-NOTHING_CHANGED = "Nothing was changed on the board."
-
 Say = Callable[[str], None]
 
 _Result = TypeVar("_Result")
+
+
+def nothing_changed(said: object = "") -> str:
+    """Return what was said, and after it that nothing was changed."""
+    return f"{said} {tr('Nothing was changed on the board.')}".strip()
 
 
 async def with_presence(call: Callable[[], Awaitable[_Result]], say: Say) -> _Result:
@@ -36,7 +40,7 @@ async def with_presence(call: Callable[[], Awaitable[_Result]], say: Say) -> _Re
             if error.refused.code != Refusal.PRESENCE:
                 raise
         if tries == 0:
-            say("The board wants somebody present: press its button now.")
+            say(tr("The board wants somebody present: press its button now."))
         await asyncio.sleep(_PRESENCE_PAUSE)
     return await call()
 
@@ -57,7 +61,7 @@ async def change_generation(
     except BoardRefused as error:
         said = str(error)
         if error.refused.code != Refusal.STORAGE:
-            said = f"{said} {NOTHING_CHANGED}"
+            said = nothing_changed(said)
         return Ending(ExitCode.REFUSED, Result.NOT_STORED, said)
     except (LinkError, asyncio.CancelledError) as error:
         interrupted = isinstance(error, asyncio.CancelledError)
@@ -65,10 +69,13 @@ async def change_generation(
             async with asyncio.timeout(_SETTLE_TIME):
                 now = (await board.hello()).generation
         except (LinkError, TimeoutError):
-            said = f"The board no longer answers, and has not said whether it did this. {look}"
+            said = tr(
+                "The board no longer answers, and has not said whether it did this. {look}",
+                look=look,
+            )
             return Ending(ExitCode.UNKNOWN, Result.UNKNOWN, said)
         if now != before:
             return now
         if interrupted:
-            return Ending(ExitCode.INTERRUPTED, Result.NOT_STORED, NOTHING_CHANGED)
-        return Ending(ExitCode.NO_BOARD, Result.NOT_STORED, f"{error} {NOTHING_CHANGED}")
+            return Ending(ExitCode.INTERRUPTED, Result.NOT_STORED, nothing_changed())
+        return Ending(ExitCode.NO_BOARD, Result.NOT_STORED, nothing_changed(error))

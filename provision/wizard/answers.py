@@ -25,6 +25,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from provision.catalogue import ntr, tr
 from provision.contract.table import MAX_BLOB, Kind, Refusal
 from provision.settings.model import Schema, Setting
 from provision.settings.values import ValueProblem, check_value, parse, refusal_words
@@ -81,7 +82,9 @@ class Answers:
     """What the file says is to be asked for, unless the board holds it already."""
 
 
-NO_ANSWERS = Answers("Without a terminal", {}, frozenset(), frozenset())
+def no_answers() -> Answers:
+    """Return what stands for a file where there is none, and nobody to ask."""
+    return Answers(tr("Without a terminal"), {}, frozenset(), frozenset())
 
 
 def read_file(path: Path) -> AnswersFile:
@@ -90,23 +93,33 @@ def read_file(path: Path) -> AnswersFile:
         with path.open("rb") as file:
             content = file.read(_LARGEST_FILE + 1)
     except OSError as error:
-        raise AnswersError([f"{path}: cannot be read ({error.strerror})."]) from error
+        raise AnswersError(
+            [tr("{path}: cannot be read ({why}).", path=path, why=error.strerror)]
+        ) from error
     if len(content) > _LARGEST_FILE:
-        raise AnswersError([f"{path}: is larger than a file of answers can be."])
+        raise AnswersError([tr("{path}: is larger than a file of answers can be.", path=path)])
     try:
         entries = tomllib.loads(content.decode())
     except UnicodeDecodeError as error:
-        raise AnswersError([f"{path}: is not written in UTF-8."]) from error
+        raise AnswersError([tr("{path}: is not written in UTF-8.", path=path)]) from error
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         # The decoder's sentence names a place, and of the text a single character at the most.
-        raise AnswersError([f"{path}: is no TOML file ({error})."]) from error
+        raise AnswersError(
+            [tr("{path}: is no TOML file ({error}).", path=path, error=error)]
+        ) from error
     lists: dict[str, tuple[str, ...]] = dict.fromkeys(_LISTS, ())
     problems = []
     for name in _LISTS:
         if isinstance(entries.get(name), list):
             keys = entries.pop(name)
             if not all(isinstance(key, str) for key in keys):
-                problems.append(f"{path}: {name}: must list keys of settings, as texts.")
+                problems.append(
+                    tr(
+                        "{path}: {name}: must list keys of settings, as texts.",
+                        path=path,
+                        name=name,
+                    )
+                )
             lists[name] = tuple(key for key in keys if isinstance(key, str))
     if problems:
         raise AnswersError(problems)
@@ -164,13 +177,13 @@ class _Matching:
             if instance is not None:
                 self.removed.add(instance)
                 if any(other.startswith(f"{key}.") for other in answered):
-                    self._report(place, "has answers as well: it is one or the other")
+                    self._report(place, tr("has answers as well: it is one or the other"))
             elif setting is None:
                 self._report(place, _unknown(key, self._schema))
             elif key in answered:
-                self._report(place, "has an answer as well: it is one or the other")
+                self._report(place, tr("has an answer as well: it is one or the other"))
             elif setting.field.required:
-                self._report(place, "is required and cannot be cleared")
+                self._report(place, tr("is required and cannot be cleared"))
             else:
                 self.given[key] = None
 
@@ -240,7 +253,7 @@ class AnswersAsker:
     def progress(self, done: int, count: int) -> None:
         """Say only when all is done: a log has no use for a moving bar."""
         if done == count:
-            self._say("Sent.")
+            self._say(tr("Sent."))
 
     def chooses(self, question: Question) -> bool:
         """Return whether the file leaves this to a person."""
@@ -269,7 +282,7 @@ class AnswersAsker:
         """Take a caution as read if the file says so."""
         if self._person is not None and question.key not in self._answers.accepted:
             return await self._person.confirm(question, caution)
-        self._say(f"  Caution: {caution}")
+        self._say(f"  {tr('Caution: {caution}', caution=caution)}")
         self.check_cautions(question, (caution,))
         return True
 
@@ -277,7 +290,8 @@ class AnswersAsker:
         """Say it: whoever wrote the file is not here, or has answered already."""
         if self._person is not None and question.key in self._asked_in_person:
             return await self._person.stands_by(question, doubt)
-        self._say(f"  {question.field.label} {doubt}: is that meant?")
+        said = tr("{label} {doubt}: is that meant?", label=question.field.label, doubt=doubt)
+        self._say(f"  {said}")
         return True
 
     async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | Change:
@@ -287,34 +301,47 @@ class AnswersAsker:
             if isinstance(verdict, Change):
                 self._asked_in_person.add(verdict.key)
             return verdict
-        count = len(lines)
-        stay = f"; {untouched} more stay as they are" if untouched else ""
-        self._say(f"To be stored: {count} setting{'s' * (count != 1)}{stay}.")
+        said = ntr("To be stored: {count} setting.", "To be stored: {count} settings.", len(lines))
+        if untouched:
+            said += " " + tr("{untouched} more stay as they are.", untouched=untouched)
+        self._say(said)
         return Verdict.SEND
 
     async def does_it_work(self) -> bool:
         """Ask: a file does not look at the board."""
         if self._person is not None:
             return await self._person.does_it_work()
-        raise UnanswerableError(f"{self._answers.name}: cannot tell whether the board works.")
+        raise UnanswerableError(
+            tr("{name}: cannot tell whether the board works.", name=self._answers.name)
+        )
 
     async def agree(self, title: str, question: str) -> bool:
         """Ask: a file agrees to nothing but cautions."""
         if self._person is not None:
             return await self._person.agree(title, question)
-        raise UnanswerableError(f"{title} {question} A file cannot answer that.")
+        raise UnanswerableError(
+            tr("{title} {question} A file cannot answer that.", title=title, question=question)
+        )
 
     async def choose_some(self, title: str, options: Sequence[str]) -> list[int]:
         """Ask: a file lists settings, and nothing else."""
         if self._person is not None:
             return await self._person.choose_some(title, options)
-        raise UnanswerableError(f"{title} A file cannot answer that: {', '.join(options)}.")
+        raise UnanswerableError(
+            tr(
+                "{title} A file cannot answer that: {options}.",
+                title=title,
+                options=", ".join(options),
+            )
+        )
 
     async def choose(self, title: str, options: Sequence[str]) -> int:
         """Ask: a file does not choose between ports."""
         if self._person is not None:
             return await self._person.choose(title, options)
-        raise UnanswerableError(f"{title} Name one with --port: {', '.join(options)}.")
+        raise UnanswerableError(
+            tr("{title} Name one with --port: {options}.", title=title, options=", ".join(options))
+        )
 
     def _from_file(self, question: Question, flow: Flow) -> Answer:
         """Return the answer as answer_to() does, unless it is known not to serve."""
@@ -322,7 +349,7 @@ class AnswersAsker:
         if question.fault is not None:
             raise UnanswerableError(f"{place}: {question.fault}.")
         if question.key in self._asked_in_person:
-            raise UnanswerableError(f"{place}: has been asked for.")
+            raise UnanswerableError(tr("{place}: has been asked for.", place=place))
         return self.answer_to(question, flow)
 
     def answer_to(self, question: Question, flow: Flow) -> Answer:
@@ -340,19 +367,32 @@ class AnswersAsker:
         if question.current is not None:
             return Move.KEEP
         if question.key in self._answers.left_open:
-            raise UnanswerableError(f"{place}: is to be asked for, and nobody is there to ask.")
+            raise UnanswerableError(
+                tr("{place}: is to be asked for, and nobody is there to ask.", place=place)
+            )
         if question.can_clear:
             return Move.CLEAR
         raise UnanswerableError(
-            f"{place}: has no answer, and is required ({question.heading}, {question.field.label})."
+            tr(
+                "{place}: has no answer, and is required ({heading}, {label}).",
+                place=place,
+                heading=question.heading,
+                label=question.field.label,
+            )
         )
 
     def check_cautions(self, question: Question, cautions: Sequence[str]) -> None:
         """Raise UnanswerableError if there is a caution that the file does not accept."""
         if cautions and question.key not in self._answers.accepted:
             raise UnanswerableError(
-                f"{self._answers.name}: {question.key}: carries a caution; read it, and list the"
-                f' key under `accept` to go on: "{cautions[0]}"'
+                tr(
+                    "{name}: {key}: carries a caution; read it, and list the key under `accept`"
+                    " to go on:"
+                    ' "{caution}"',
+                    name=self._answers.name,
+                    key=question.key,
+                    caution=cautions[0],
+                )
             )
 
 
@@ -360,11 +400,11 @@ def _shown(question: Question, answer: Answer) -> str:
     if isinstance(answer, Given):
         return shown_value(question.field, answer.value, answer.written)
     if answer is Move.CLEAR:
-        return "none"
+        return tr("none")
     origins = {
-        Origin.HELD: "as it is on the board",
-        Origin.DEFAULT: "the firmware's default",
-        Origin.PROPOSED: "this computer's",
+        Origin.HELD: tr("as it is on the board"),
+        Origin.DEFAULT: tr("the firmware's default"),
+        Origin.PROPOSED: tr("this computer's"),
     }
     origin = origins.get(question.origin)
     return f"{question.current}" + (f" ({origin})" if origin else "")
@@ -407,8 +447,8 @@ def _instance(key: str, schema: Schema) -> tuple[str, int] | None:
 def _unknown(key: str, schema: Schema) -> str:
     keys = [setting.key for setting in schema.settings]
     nearest = difflib.get_close_matches(key, keys, n=1, cutoff=0.5)
-    hint = f"; the nearest is {nearest[0]}" if nearest else ""
-    return f"the board has no such setting{hint}"
+    hint = tr("; the nearest is {nearest}", nearest=nearest[0]) if nearest else ""
+    return tr("the board has no such setting{hint}", hint=hint)
 
 
 def _read_value(setting: Setting, value: object, schema: Schema, folder: Path) -> Given | None:
@@ -422,15 +462,15 @@ def _read_value(setting: Setting, value: object, schema: Schema, folder: Path) -
         try:
             value = content.decode().removesuffix("\n").removesuffix("\r")
         except UnicodeDecodeError:
-            raise _problem("must be given in a file that is written in UTF-8") from None
+            raise _problem(tr("must be given in a file that is written in UTF-8")) from None
     if isinstance(value, bool):
         if declared.kind is not Kind.YES_NO:
-            raise _problem("must be a text or a number, not true or false")
+            raise _problem(tr("must be a text or a number, not true or false"))
         return Given(value)
     if isinstance(value, int | float):
         value = str(value)
     if not isinstance(value, str):
-        raise _problem('must be a text, a number, true, false or { file = "..." }')
+        raise _problem(tr('must be a text, a number, true, false or { file = "..." }'))
     if declared.kind is Kind.PASSPHRASE and not value:
         return None  # an open network
     return answered(declared, parse(declared, value, schema), value)
@@ -449,10 +489,17 @@ def read_bytes(path: Path) -> bytes:
         with path.open("rb") as file:
             content = file.read(MAX_BLOB + 1)
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
-        why = getattr(error, "strerror", None) or "it has no proper name"
-        raise _problem(f"is to be read from a file, and that cannot be ({why})") from None
+        why = getattr(error, "strerror", None) or tr("it has no proper name")
+        raise _problem(
+            tr("is to be read from a file, and that cannot be ({why})", why=why)
+        ) from None
     if len(content) > MAX_BLOB:
-        raise _problem(f"is to be read from a file, and that is longer than {MAX_BLOB} bytes")
+        raise _problem(
+            tr(
+                "is to be read from a file, and that is longer than {most} bytes",
+                most=MAX_BLOB,
+            )
+        )
     return content
 
 

@@ -9,14 +9,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import NoReturn
 
+from provision.catalogue import tr
 from provision.contract.table import Capability, Kind
 from provision.link.connection import Connection
 from provision.link.errors import LineLost
 from provision.link.exchange import PATIENCE
 from provision.link.streams import Stream
 from provision.settings.model import Setting
-from provision.wizard.acting import NOTHING_CHANGED, Say
-from provision.wizard.answers import NO_ANSWERS, AnswersAsker, AnswersFile, read_file
+from provision.wizard.acting import Say, nothing_changed
+from provision.wizard.answers import AnswersAsker, AnswersFile, no_answers, read_file
 from provision.wizard.asking import Asker
 from provision.wizard.cache import Cache, default_folder
 from provision.wizard.cleaning import printable
@@ -104,14 +105,16 @@ async def undo_at_port(place: Place, person: Person, *, agreed: bool) -> Ending:
         met = await meet(board, Cache(default_folder()), person.say, _patience(person))
         person.say(introduction(met))
         if Capability.UNDO not in met.hello.capabilities:
-            said = f"The board's firmware does not offer to go back. {NOTHING_CHANGED}"
+            said = nothing_changed(tr("The board's firmware does not offer to go back."))
             return Ending(ExitCode.REFUSED, Result.NOT_STORED, said)
         if met.hello.token is None:
-            said = f"Nothing is set on this board that could be undone. {NOTHING_CHANGED}"
+            said = nothing_changed(tr("Nothing is set on this board that could be undone."))
             return Ending(ExitCode.REFUSED, Result.NOT_STORED, said)
-        title = "The settings before the present ones come back; a second undo returns to these."
-        if not agreed and not await _told(person).agree(title, "Go back to them?"):
-            return Ending(ExitCode.REFUSED, Result.NOT_STORED, NOTHING_CHANGED)
+        title = tr(
+            "The settings before the present ones come back; a second undo returns to these."
+        )
+        if not agreed and not await _told(person).agree(title, tr("Go back to them?")):
+            return Ending(ExitCode.REFUSED, Result.NOT_STORED, nothing_changed())
         ending, board = await take_back(
             board, met, _told(person), find_again=_again(finder, found, person)
         )
@@ -125,7 +128,7 @@ async def erase_at_port(place: Place, person: Person, *, agreed: bool) -> Ending
 
     async def agree(before: ToErase) -> bool:
         person.say(before.words())
-        return agreed or await _told(person).agree("", "Erase all of it?")
+        return agreed or await _told(person).agree("", tr("Erase all of it?"))
 
     _, found = await _find(place, person)
     async with found.connection as board:
@@ -135,7 +138,7 @@ async def erase_at_port(place: Place, person: Person, *, agreed: bool) -> Ending
 async def watch_log(place: Place, person: Person, show: Callable[[str], None]) -> NoReturn:
     """Show each line that a board prints, cleaned, until the person leaves. Raises LinkError."""
     finder, found = await _find(place, person, on_log=show)
-    person.say(f"What the board at {found.port.device} prints (Ctrl-C leaves):")
+    person.say(tr("What the board at {device} prints (Ctrl-C leaves):", device=found.port.device))
     while True:
         try:
             async with found.connection as board:
@@ -143,7 +146,7 @@ async def watch_log(place: Place, person: Person, show: Callable[[str], None]) -
         except LineLost:
             if not person.waits:
                 raise
-        person.say("The board is gone: waiting until it is plugged in again. (Ctrl-C leaves.)")
+        person.say(tr("The board is gone: waiting until it is plugged in again. (Ctrl-C leaves.)"))
         found = await finder.reopen(found.port)
 
 
@@ -213,7 +216,7 @@ async def _wanted(met: Met, names: Sequence[str], asker: Asker) -> list[str] | E
             f"{heading(setting)}, {setting.field.label}: {value_words(met, setting)}"
             for setting in choices
         ]
-        chosen = await asker.choose_some("What is to be changed?", options)
+        chosen = await asker.choose_some(tr("What is to be changed?"), options)
         return [choices[number].key for number in chosen]
     keys: list[str] = []
     for name in names:
@@ -221,15 +224,20 @@ async def _wanted(met: Met, names: Sequence[str], asker: Asker) -> list[str] | E
         if not meant:
             known = [setting.key for setting in settings]
             nearest = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
-            hint = f"; the nearest is {nearest[0]}" if nearest else ""
-            said = f"The board has no setting {printable(name, 64)}{hint}. {NOTHING_CHANGED}"
+            hint = tr("; the nearest is {nearest}", nearest=nearest[0]) if nearest else ""
+            said = nothing_changed(
+                tr("The board has no setting {name}{hint}.", name=printable(name, 64), hint=hint)
+            )
             return Ending(ExitCode.USAGE, Result.NOT_STORED, said)
         keys += [setting.key for setting in meant]
     idle = [s for s in settings if s.key in keys and s.key not in used and s.instance is None]
     if len(idle) == len(keys):
-        said = (
-            f"{idle[0].field.label} does not apply as the board is set now: another setting decides"
-            f" whether it is asked for. {NOTHING_CHANGED}"
+        said = nothing_changed(
+            tr(
+                "{label} does not apply as the board is set now: another setting decides whether it"
+                " is asked for.",
+                label=idle[0].field.label,
+            )
         )
         return Ending(ExitCode.USAGE, Result.NOT_STORED, said)
     return keys
@@ -242,7 +250,7 @@ def _is_meant(setting: Setting, name: str) -> bool:
 
 def _told(person: Person) -> Asker:
     """Return who is told, and asked if there is anybody."""
-    return person.asker or AnswersAsker(NO_ANSWERS, person.say)
+    return person.asker or AnswersAsker(no_answers(), person.say)
 
 
 def _answers(person: Person) -> AnswersFile | None:

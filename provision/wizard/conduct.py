@@ -17,6 +17,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import cast
 
+from provision import catalogue
+from provision.catalogue import tr
 from provision.contract.table import (
     Capability,
     Held,
@@ -49,12 +51,13 @@ from provision.link.replies import (
     Stored,
     Unknown,
 )
+from provision.settings.languages import in_language
 from provision.settings.model import Schema, Setting, Value
 from provision.settings.time_zones import is_tz_string, local_zone, zones
 from provision.settings.values import check_value, refusal_words
 from provision.settings.wire import SchemaError, unpack
 from provision.wizard import words
-from provision.wizard.acting import NOTHING_CHANGED, Say, change_generation, with_presence
+from provision.wizard.acting import Say, change_generation, nothing_changed, with_presence
 from provision.wizard.answers import AnswersAsker, AnswersError, AnswersFile, match, rehearse
 from provision.wizard.asking import Asker, Change, LeftError, UnanswerableError, Verdict
 from provision.wizard.cache import Cache
@@ -136,7 +139,13 @@ def introduction(met: Met) -> str:
     firmware, version, name = (
         printable(text, 32) for text in (hello.firmware, hello.firmware_version, hello.board)
     )
-    return f"{met.schema.title}: {firmware} {version} on {name}."
+    return tr(
+        "{title}: {firmware} {version} on {name}.",
+        title=met.schema.title,
+        firmware=firmware,
+        version=version,
+        name=name,
+    )
 
 
 async def meet(board: Connection, cache: Cache, say: Say, patience: float | None = PATIENCE) -> Met:
@@ -158,7 +167,7 @@ async def meet(board: Connection, cache: Cache, say: Say, patience: float | None
         assert deflated is not None
         schema = unpack(deflated, hello.schema_digest)
         cache.keep_schema(hello.schema_digest, deflated)
-    schema = clean_schema(schema)
+    schema = clean_schema(in_language(schema, catalogue.wanted()))
     if values is None and status.store is not Store.EMPTY:
         values = await board.values()  # stored meanwhile
     return Met(hello, schema, held_settings(schema, values), status)
@@ -169,7 +178,9 @@ async def _greet(board: Connection, say: Say, patience: float | None) -> Hello:
     try:
         done, _ = await asyncio.wait([greeting], timeout=_HINT_AFTER)
         if not done:
-            say("Waiting for the board: plug it in, or press its reset button. (Ctrl-C leaves.)")
+            say(
+                tr("Waiting for the board: plug it in, or press its reset button. (Ctrl-C leaves.)")
+            )
         return await greeting
     finally:
         greeting.cancel()
@@ -186,8 +197,10 @@ def held_settings(schema: Schema, values: Mapping[str, HeldValue] | None) -> dic
         return {setting.key: HeldSetting(Held.UNSET, None) for setting in schema.settings}
     if values.keys() != {setting.key for setting in schema.settings}:
         raise SchemaError(
-            "The board's list of values does not fit its list of settings: its firmware needs"
-            " mending."
+            tr(
+                "The board's list of values does not fit its list of settings: its firmware needs"
+                " mending."
+            )
         )
     return {setting.key: _held(setting, values[setting.key], schema) for setting in schema.settings}
 
@@ -203,8 +216,11 @@ def _held(setting: Setting, entry: HeldValue, schema: Schema) -> HeldSetting:
         fits = check_value(setting.field, value, schema) is None
     if not fits:
         raise SchemaError(
-            f"The board holds for {setting.key} what its own firmware does not admit: the firmware"
-            " needs mending."
+            tr(
+                "The board holds for {key} what its own firmware does not admit: the firmware needs"
+                " mending.",
+                key=setting.key,
+            )
         )
     return HeldSetting(held, value)
 
@@ -275,7 +291,13 @@ async def set_up_from_file(
     if problems:
         raise AnswersError(problems)
     for key in unasked:
-        say(f"{answers.name}: {key}: is not asked for with these answers, and not stored.")
+        say(
+            tr(
+                "{name}: {key}: is not asked for with these answers, and not stored.",
+                name=answers.name,
+                key=key,
+            )
+        )
     return await dialog.run(), dialog.board
 
 
@@ -311,7 +333,7 @@ class _Dialog:
         self._open_networks: set[str] = set()  # as they are shown
         self._secured_networks: set[str] = set()
         self._going_back = False
-        self._done = words.STORED  # what was done, to begin a sentence with
+        self._done = tr(words.STORED)  # what was done, to begin a sentence with
 
     def flow(self) -> Flow:
         """Return the questions to begin with."""
@@ -340,13 +362,13 @@ class _Dialog:
 
     async def take_back(self) -> Ending:
         """Go one generation back, whatever comes of it."""
-        self._done = words.TAKEN_BACK
+        self._done = tr(words.TAKEN_BACK)
         done = await change_generation(
             self.board,
             lambda: self.board.undo(self._generation),
             self._generation,
             self._asker.say,
-            "`provision show` tells what it holds.",
+            tr("`provision show` tells what it holds."),
         )
         if isinstance(done, Ending):
             return done
@@ -355,7 +377,9 @@ class _Dialog:
             self._durable = (await self.board.hello()).token
             ending, _ = await self._follow(None)
         except (LinkError, LeftError, asyncio.CancelledError):
-            said = f"{self._done}; whether the board works with them was not waited for."
+            said = tr(
+                "{done}; whether the board works with them was not waited for.", done=self._done
+            )
             return Ending(ExitCode.DONE, Result.TAKEN_BACK, said)
         return replace(ending, result=Result.TAKEN_BACK)
 
@@ -366,7 +390,7 @@ class _Dialog:
             return await self._leave()
         except UnanswerableError as error:
             return self._standing or Ending(
-                ExitCode.ANSWERS, Result.NOT_STORED, f"{error} {NOTHING_CHANGED}"
+                ExitCode.ANSWERS, Result.NOT_STORED, nothing_changed(error)
             )
         except LinkError as error:
             if self._commit_is_open():
@@ -374,7 +398,7 @@ class _Dialog:
             if self._standing is not None:
                 code = self._standing.code or ExitCode.NOT_WORKING  # nobody has seen it work
                 return replace(self._standing, code=code, words=f"{self._standing.words} {error}")
-            return Ending(exit_code(error), Result.NOT_STORED, f"{error} {NOTHING_CHANGED}")
+            return Ending(exit_code(error), Result.NOT_STORED, nothing_changed(error))
 
     # -------------------------------------------------------------------------------- rounds
 
@@ -383,7 +407,7 @@ class _Dialog:
         while True:
             if not await self._go_through(flow):
                 return self._standing or Ending(
-                    ExitCode.REFUSED, Result.NOT_STORED, NOTHING_CHANGED
+                    ExitCode.REFUSED, Result.NOT_STORED, nothing_changed()
                 )
             changes = flow.changes()
             if not changes:
@@ -443,7 +467,12 @@ class _Dialog:
     async def _ask(self, flow: Flow, question: Question) -> None:
         if question.network in self._open_networks and question.can_clear and not question.fault:
             if not self._going_back:
-                self._asker.say(f"The network {question.network} is open: it has no passphrase.")
+                self._asker.say(
+                    tr(
+                        "The network {network} is open: it has no passphrase.",
+                        network=question.network,
+                    )
+                )
             flow.answer(Move.BACK if self._going_back else Move.CLEAR)
             return
         if question.network in self._secured_networks:
@@ -471,7 +500,7 @@ class _Dialog:
         if Capability.SURVEY not in self._met.hello.capabilities:
             return ()
         if self._networks is None or question.fault is not None:
-            self._asker.say("Looking for networks in range.")
+            self._asker.say(tr("Looking for networks in range."))
             found: list[Network] = []
             with contextlib.suppress(LinkError, TimeoutError):
                 async with asyncio.timeout(_SURVEY_TIME):
@@ -486,7 +515,7 @@ class _Dialog:
         return Ending(
             ExitCode.DONE,
             Result.NOTHING_TO_DO,
-            "Everything that this firmware asks for is set; nothing was changed.",
+            tr("Everything that this firmware asks for is set; nothing was changed."),
             run=words.code_name(status.run),
             address=_address(status),
         )
@@ -526,8 +555,11 @@ class _Dialog:
         )
         if isinstance(outcome, Unknown) and self._find_again is not None:
             self._asker.say(
-                "The board is gone, and has not said whether it stored the settings: plug it in"
-                " again to find out. (Ctrl-C leaves.)"
+                tr(
+                    "The board is gone, and has not said whether it stored the settings: plug"
+                    " it in again"
+                    " to find out. (Ctrl-C leaves.)"
+                )
             )
             await self._reconnect()
             outcome = await self.board.settle(self._token, self._met.hello.unit)
@@ -547,13 +579,15 @@ class _Dialog:
             if self._find_again is None:
                 raise
             self._asker.say(
-                "The board is gone: plug it in again. Your answers are kept. (Ctrl-C leaves.)"
+                tr("The board is gone: plug it in again. Your answers are kept. (Ctrl-C leaves.)")
             )
             hello = await self._reconnect()
         if hello.unit != self._met.hello.unit:
-            raise LinkError("Another board answers on this port than the one that was asked about.")
+            raise LinkError(
+                tr("Another board answers on this port than the one that was asked about.")
+            )
         if hello.schema_digest != self._met.hello.schema_digest:
-            raise LinkError("The board's firmware has changed meanwhile: start again.")
+            raise LinkError(tr("The board's firmware has changed meanwhile: start again."))
         return hello
 
     async def _reconnect(self) -> Hello:
@@ -573,7 +607,7 @@ class _Dialog:
             self._standing = Ending(
                 ExitCode.REFUSED,
                 Result.NOT_STORED,
-                f"{said} {NOTHING_CHANGED}",
+                nothing_changed(said),
                 reason=None if refused is None else words.code_name(refused.code),
                 field=None if refused is None else refused.field,
             )
@@ -582,7 +616,7 @@ class _Dialog:
             setting = schema.setting(refused.field)
         if refused is None or setting is None or setting.key not in flow.active:
             return False
-        self._asker.say(f"The board refused, and stored nothing. {said}")
+        self._asker.say(tr("The board refused, and stored nothing. {said}", said=said))
         flow.fault(setting.key, refusal_words(setting.field, refused.code))
         return True
 
@@ -602,7 +636,7 @@ class _Dialog:
         self.board.listen(self._show_log_line if self._shows_log else None)
 
     def _show_log_line(self, line: str) -> None:
-        self._asker.say(f"  Its log: {line}")
+        self._asker.say(f"  {tr('Its log: {line}', line=line)}")
 
     async def _follow_status(self, status: Status | None) -> tuple[Ending, Status | None]:
         loop = asyncio.get_running_loop()
@@ -611,10 +645,10 @@ class _Dialog:
         self._standing = Ending(
             ExitCode.DONE,
             Result.STORED,
-            f"{self._done}; whether the board works with them was not waited for.",
+            tr("{done}; whether the board works with them was not waited for.", done=self._done),
             stored=tuple(self._sent),
         )
-        self._asker.say(f"{self._done}. Waiting for the board to try them.")
+        self._asker.say(tr("{done}. Waiting for the board to try them.", done=self._done))
         told: set[str] = set()  # a board that goes to and fro says each step once
         while loop.time() < deadline:
             if status is not None:
@@ -623,14 +657,18 @@ class _Dialog:
                 step = words.step_words(status.step)
                 if status.step and step not in told:
                     told.add(step)
-                    self._asker.say(f"  The board is {step}.")
+                    self._asker.say(f"  {tr('The board is {step}.', step=step)}")
             await asyncio.sleep(_FOLLOW_PAUSE)
             status = await self._look(deadline)
         ending = Ending(
             ExitCode.NOT_WORKING,
             Result.STORED,
-            f"{self._done}, but in {limit:.0f} seconds the board has not said whether it works"
-            " with them. `provision show` looks again.",
+            tr(
+                "{done}, but in {limit:.0f} seconds the board has not said whether it works with"
+                " them. `provision show` looks again.",
+                done=self._done,
+                limit=limit,
+            ),
             run=None if status is None else words.code_name(status.run),
             stored=tuple(self._sent),
         )
@@ -658,7 +696,7 @@ class _Dialog:
         if status.run == Run.NOT_REPORTED and status.store == Store.TRIAL:
             await self._end_trial(status)
         if status.generation != self._generation and not await self._is_still_ours(status):
-            said = (
+            said = tr(
                 "The settings did not work in time, and the board went back by itself to those"
                 " before."
             )
@@ -677,8 +715,11 @@ class _Dialog:
         """Keep a set on trial if the person sees it work, since the firmware cannot tell."""
         left = (status.trial_left or 0) // 1000
         self._asker.say(
-            f"The settings are on trial: in {left} seconds the board goes back to the older ones"
-            " by itself, unless they are confirmed."
+            tr(
+                "The settings are on trial: in {left} seconds the board goes back to the older ones"
+                " by itself, unless they are confirmed.",
+                left=left,
+            )
         )
         if await self._asker.does_it_work():
             await self.board.confirm(status.generation)
@@ -686,16 +727,16 @@ class _Dialog:
     def _ending_of(self, status: Status) -> Ending:
         """Return the ending that a status of proven, failed, or not reported is."""
         stored = tuple(self._sent)
-        code, said = ExitCode.DONE, f"{self._done}, and the board works with them."
+        code, said = ExitCode.DONE, tr("{done}, and the board works with them.", done=self._done)
         address = _address(status)
         if status.run == Run.FAILED:
             code = ExitCode.NOT_WORKING
             why = words.reason_words(status.reason)
             said = f"{words.failure_sentence(self._done, status.step)} {why}"
         elif status.run == Run.PROVEN and address is not None:
-            said = f"{said} Its address is {address}."
+            said = f"{said} {tr('Its address is {address}.', address=address)}"
         elif status.run != Run.PROVEN:
-            said = f"{self._done}. This firmware does not report whether they work."
+            said = tr("{done}. This firmware does not report whether they work.", done=self._done)
         failed = status.run == Run.FAILED and status.reason is not None
         return Ending(
             code,
@@ -720,7 +761,7 @@ class _Dialog:
             async with asyncio.timeout(_SETTLE_TIME):
                 if self._commit_is_open():
                     assert self._token is not None
-                    self._asker.say("Finding out what became of the settings.")
+                    self._asker.say(tr("Finding out what became of the settings."))
                     outcome = await self.board.settle(self._token, self._met.hello.unit)
                 if isinstance(outcome, NotStored):
                     await self.board.discard()
@@ -730,19 +771,23 @@ class _Dialog:
         if isinstance(outcome, Unknown):
             return _unknown()
         if isinstance(outcome, Stored):
-            said = f"{self._done}; whether the board works with them was not waited for."
+            said = tr(
+                "{done}; whether the board works with them was not waited for.", done=self._done
+            )
             return Ending(ExitCode.DONE, Result.STORED, said, stored=tuple(self._sent))
         if self._standing is not None and self._standing.result is Result.STORED:
             return self._standing
-        return Ending(ExitCode.INTERRUPTED, Result.NOT_STORED, NOTHING_CHANGED)
+        return Ending(ExitCode.INTERRUPTED, Result.NOT_STORED, nothing_changed())
 
 
 def _unknown() -> Ending:
     return Ending(
         ExitCode.UNKNOWN,
         Result.UNKNOWN,
-        "It is not known whether the settings were stored: the board no longer answers. Plug it in"
-        " again and run `provision show`.",
+        tr(
+            "It is not known whether the settings were stored: the board no longer answers. Plug"
+            " it in again and run `provision show`."
+        ),
     )
 
 

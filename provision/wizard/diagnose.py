@@ -18,13 +18,16 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+from provision.catalogue import tr
 from provision.contract.table import Run
 from provision.link.connection import Connection
 from provision.link.errors import (
     BoardFault,
+    Echo,
     LineLost,
     LinkError,
     NoReply,
+    NoSerialPort,
     OtherReader,
     PortBusy,
     PortForbidden,
@@ -56,11 +59,13 @@ _USB = Path("/sys/bus/usb/devices")
 _SERIAL_CLASSES = ("02", "0a", "ff")  # communication, its data, and vendor-specific (USB-IF)
 
 _CAUSES: dict[type[LinkError], str] = {
+    NoSerialPort: "no-serial-port",
     PortMissing: "no-such-port",
     PortForbidden: "no-permission",
     PortBusy: "busy",
     LineLost: "port-lost",
     Silent: "silent",
+    Echo: "echo",
     SpeaksElse: "other-firmware",
     OtherReader: "second-reader",
     NoReply: "stops-answering",
@@ -141,7 +146,7 @@ class Diagnosis:
         for each in self.looked:
             yield f"{each.port.device}: {each.finding.words}"
             if each.log and each.finding.code is not ExitCode.DONE:
-                yield "  What came from it:"
+                yield f"  {tr('What came from it:')}"
                 yield from (f"    {line}" for line in each.log[:5])
 
     def as_json(self) -> dict[str, Any]:
@@ -179,7 +184,7 @@ async def diagnose(
         return Diagnosis((), _no_port(await asyncio.to_thread(_without_driver, usb)))
     looked = []
     for port in wanted:
-        say(f"Looking at {port.device}.")
+        say(tr("Looking at {device}.", device=port.device))
         looked.append(await _look_at(port, place))
     return Diagnosis(tuple(looked))
 
@@ -231,8 +236,11 @@ async def _look_at(port: Port, place: Place) -> Looked:
         if looked.hello is not None and isinstance(error, Silent | NoReply):
             looked.finding = Finding(
                 "stops-answering",
-                "A board answered, and then no more: look at what its log says last, press its"
-                " reset button, and try another cable.",
+                tr(
+                    "A board answered, and then no more: look at what its log says last, press"
+                    " its reset"
+                    " button, and try another cable."
+                ),
                 ExitCode.NO_BOARD,
             )
     finally:
@@ -260,17 +268,22 @@ async def _converse(board: Connection, looked: Looked) -> Finding:
     if again.boot != hello.boot:
         return Finding(
             "restarts",
-            "The board answers, but restarts by itself again and again: try another cable or"
-            " another USB port, without a hub, and look at what its log says last.",
+            tr(
+                "The board answers, but restarts by itself again and again: try another cable or"
+                " another USB port, without a hub, and look at what its log says last."
+            ),
             ExitCode.NO_BOARD,
         )
-    said = f"A board answers, and all is well on the line. {introduction(met)}"
-    run = words.RUNS.get(met.status.run, words.code_name(met.status.run))
-    said += f" It {run}."
+    said = tr(
+        "A board answers, and all is well on the line. {introduction}",
+        introduction=introduction(met),
+    )
+    run = words.run_words(met.status.run)
+    said += f" {tr('It {run}.', run=run)}"
     if met.status.run == Run.FAILED:
-        said += f" {words.reason_words(met.status.reason)} `provision setup` mends it."
+        said += f" {words.reason_words(met.status.reason)} {tr('`provision setup` mends it.')}"
     elif met.hello.token is None:
-        said += " `provision setup` sets it up."
+        said += f" {tr('`provision setup` sets it up.')}"
     return Finding("works", said, ExitCode.DONE)
 
 
@@ -289,16 +302,24 @@ async def _at_another_speed(looked: Looked, place: Place) -> Finding | None:
         if looked.hello is not None:
             return Finding(
                 "another-speed",
-                f"A board answers here at {speed} baud, and not at {place.baud}: give --baud"
-                f" {speed} to every command.",
+                tr(
+                    "A board answers here at {speed} baud, and not at {baud}: give --baud"
+                    " {speed} to"
+                    " every command.",
+                    speed=speed,
+                    baud=place.baud,
+                ),
                 ExitCode.NO_BOARD,
             )
     if looked.noise >= _NOISE:
         return Finding(
             "noise",
-            "What comes from this port is no text, at none of the usual speeds: another firmware at"
-            " a speed of its own, or a damaged cable. Try another cable, then flash the firmware"
-            " once more.",
+            tr(
+                "What comes from this port is no text, at none of the usual speeds: another"
+                " firmware"
+                " at a speed of its own, or a damaged cable. Try another cable, then flash the"
+                " firmware once more."
+            ),
             ExitCode.NO_BOARD,
         )
     return None
@@ -308,12 +329,8 @@ def _of(error: LinkError) -> Finding:
     """Return what an error of the link means here."""
     cause = next((name for kind, name in _CAUSES.items() if isinstance(error, kind)), "refused")
     said = str(error)
-    if cause == "other-firmware" and "sends back" in said:
-        cause = "echo"
-    if cause == "no-such-port" and "is no serial port" in said:
-        cause = "no-serial-port"
     if cause == "port-lost":
-        said = (
+        said = tr(
             "The port went away while it was looked at: the cable or its plug is loose, or the"
             " board restarts. Try another cable, and another USB port without a hub."
         )
@@ -324,15 +341,22 @@ def _no_port(driverless: Sequence[str]) -> Finding:
     if driverless:
         return Finding(
             "no-driver",
-            f"A device is plugged in that may be the board ({'; '.join(driverless)}), but this"
-            " system has no driver that makes a serial port of it: install the driver of the"
-            " board's USB chip, from where the board's maker says.",
+            tr(
+                "A device is plugged in that may be the board ({names}), but this system"
+                " has no"
+                " driver that makes a serial port of it: install the driver of the board's USB"
+                " chip,"
+                " from where the board's maker says.",
+                names="; ".join(driverless),
+            ),
             ExitCode.PORT,
         )
     return Finding(
         "nothing-plugged-in",
-        "No serial port on USB is here. Plug the board in; if it is, try another cable: some only"
-        " charge, and have no wires for data.",
+        tr(
+            "No serial port on USB is here. Plug the board in; if it is, try another cable: some"
+            " only charge, and have no wires for data."
+        ),
         ExitCode.PORT,
     )
 
@@ -351,7 +375,7 @@ def _without_driver(usb: Path) -> list[str]:
         try:
             product = name.read_text(encoding="utf-8", errors="replace").strip()
         except OSError:
-            product = "a device without a name"
+            product = tr("a device without a name")
         if product not in found:
             found.append(printable(product, 40))
     return found

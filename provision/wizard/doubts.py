@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from provision.catalogue import tr
 from provision.contract.table import Kind
 from provision.settings.model import Field, Value
 
@@ -24,11 +25,11 @@ def doubts(declared: Field, value: Value) -> Iterator[str]:
         return
     text = value.decode("utf-8", "replace") if isinstance(value, bytes) else str(value)
     if text[:1].isspace():
-        yield "begins with a space"
+        yield tr("begins with a space")
     if text[-1:].isspace() and text.strip():
-        yield "ends with a space, as what is copied often does"
+        yield tr("ends with a space, as what is copied often does")
     if declared.kind in _EXACT:
         if any(character in _TYPOGRAPHIC for character in text):
-            yield "has typographic quotes, which some programs put in the place of plain ones"
+            yield tr("has typographic quotes, which some programs put in the place of plain ones")
         if any(character in _SPACES for character in text):
-            yield "has a space of another sort than the space bar makes"
+            yield tr("has a space of another sort than the space bar makes")

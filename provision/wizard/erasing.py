@@ -10,15 +10,16 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
+from provision.catalogue import mark, ntr, tr
 from provision.contract.table import Capability, Held, Store
 from provision.link.connection import Connection
 from provision.link.errors import LinkError
 from provision.link.replies import Hello
-from provision.wizard.acting import NOTHING_CHANGED, Say, change_generation
+from provision.wizard.acting import Say, change_generation, nothing_changed
 from provision.wizard.cleaning import printable
 from provision.wizard.ending import Ending, ExitCode, Result
 
-_AGAIN = "Plug it in again, and run `provision erase` once more."
+_AGAIN = mark("Plug it in again, and run `provision erase` once more.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,11 +33,20 @@ class ToErase:
     def words(self) -> str:
         """Return what is to be erased, and from where, in sentences."""
         hello = self.hello
-        settings = f"{self.held} setting{'s' * (self.held != 1)}"
-        return (
-            f"{printable(hello.firmware, 32)} {printable(hello.firmware_version, 24)} on"
-            f" {printable(hello.board, 32)}, id {hello.unit.hex()}: {settings} set. What is erased"
-            " cannot be brought back, neither by this program nor by the board."
+        who = tr(
+            "{firmware} {version} on {board}, id {unit}",
+            firmware=printable(hello.firmware, 32),
+            version=printable(hello.firmware_version, 24),
+            board=printable(hello.board, 32),
+            unit=hello.unit.hex(),
+        )
+        return ntr(
+            "{who}: {count} setting set. What is erased cannot be brought back, neither by this"
+            " program nor by the board.",
+            "{who}: {count} settings set. What is erased cannot be brought back, neither by this"
+            " program nor by the board.",
+            self.held,
+            who=who,
         )
 
 
@@ -51,16 +61,16 @@ async def erase(board: Connection, agree: Agree, say: Say, patience: float | Non
     """
     hello = await board.hello(patience)
     if Capability.ERASE not in hello.capabilities:
-        said = f"The board's firmware does not offer to erase its settings. {NOTHING_CHANGED}"
+        said = nothing_changed(tr("The board's firmware does not offer to erase its settings."))
         return Ending(ExitCode.REFUSED, Result.NOT_STORED, said)
     before = ToErase(hello, len(await _set_keys(board)))
     if not await agree(before):
-        return Ending(ExitCode.REFUSED, Result.NOT_STORED, NOTHING_CHANGED)
+        return Ending(ExitCode.REFUSED, Result.NOT_STORED, nothing_changed())
     # The person took their time: a trial may have ended meanwhile (clause 5.3).
     now = await board.hello()
     if now.unit != hello.unit:
         raise LinkError(
-            f"Another board answers on this port than the one that was shown. {NOTHING_CHANGED}"
+            nothing_changed(tr("Another board answers on this port than the one that was shown."))
         )
     done = await change_generation(
         board, lambda: board.erase(now.generation), now.generation, say, _AGAIN
@@ -70,7 +80,9 @@ async def erase(board: Connection, agree: Agree, say: Say, patience: float | Non
     try:
         return await _verified(board, before)
     except LinkError:
-        said = "The board has erased its settings, but no longer answers to show that none is left."
+        said = tr(
+            "The board has erased its settings, but no longer answers to show that none is left."
+        )
         return Ending(ExitCode.UNKNOWN, Result.ERASED, f"{said} {_AGAIN}")
 
 
@@ -82,14 +94,20 @@ async def _verified(board: Connection, before: ToErase) -> Ending:
         return Ending(
             ExitCode.MISTAKES,
             Result.UNKNOWN,
-            f"The board says that it has erased its settings, but still holds {len(left)} of them:"
-            " its firmware needs mending. Do not give it away.",
+            tr(
+                "The board says that it has erased its settings, but still holds {left} of"
+                " them: its"
+                " firmware needs mending. Do not give it away.",
+                left=len(left),
+            ),
         )
-    said = "Erased: the board read back every place where settings were, and reports none as set."
+    said = tr(
+        "Erased: the board read back every place where settings were, and reports none as set."
+    )
     if Capability.ERASE_NOT_PHYSICAL in before.hello.capabilities:
-        said += (
-            " Its flash may keep old copies where no program reaches them: before you give it away,"
-            " change the passwords and keys that it held."
+        said += " " + tr(
+            "Its flash may keep old copies where no program reaches them: before you give it"
+            " away, change the passwords and keys that it held."
         )
     return Ending(ExitCode.DONE, Result.ERASED, said)
 

@@ -7,8 +7,10 @@ Secrets never leave a board. A placeholder stands for each, and the dialog asks 
 from __future__ import annotations
 
 import json
+import textwrap
 from collections.abc import Iterator
 
+from provision.catalogue import tr
 from provision.contract.table import Held, Kind
 from provision.settings.model import Setting, Value
 from provision.settings.whole import key_beside
@@ -17,6 +19,7 @@ from provision.wizard.questions import is_opaque
 from provision.wizard.show import applying, plain_text
 
 PLACEHOLDER = "{ ask = true }"
+_WIDTH = 96  # characters of a line of comment
 
 
 def answers_file(met: Met) -> str:
@@ -25,10 +28,14 @@ def answers_file(met: Met) -> str:
 
 
 def _lines(met: Met) -> Iterator[str]:
-    yield f"# What was set on: {introduction(met)}"
-    yield "# `provision setup --answers FILE` takes it, and asks for what is { ask = true } here:"
-    yield "# secrets and contents of files, which no board gives away. An answer may take the place"
-    yield '# of such a mark, "in quotes" or as { file = "a file beside this one" }.'
+    yield from _comment(
+        tr("What was set on: {introduction}", introduction=introduction(met)),
+        tr(
+            "`provision setup --answers FILE` takes it, and asks for what is { ask = true } here:"
+            " secrets and contents of files, which no board gives away. An answer may take the"
+            ' place of such a mark, "in quotes" or as { file = "a file beside this one" }.'
+        ),
+    )
     used = applying(met)
     settings = [
         setting
@@ -38,7 +45,9 @@ def _lines(met: Met) -> Iterator[str]:
     cautions = [setting.key for setting in settings if setting.field.caution is not None]
     if cautions:
         yield ""
-        yield "# These carry a caution. To have it taken as read, take away the # before the list."
+        yield from _comment(
+            tr("These carry a caution. To have it taken as read, take away the # before the list.")
+        )
         yield f"# accept = [{', '.join(map(_text, cautions))}]"
     passphrases = {
         key_beside(setting, setting.field.network): setting
@@ -56,6 +65,13 @@ def _lines(met: Met) -> Iterator[str]:
         passphrase = passphrases.get(setting.key)
         if passphrase is not None and met.held[passphrase.key].held is Held.UNSET:
             yield f'{passphrase.field.key} = ""'
+
+
+def _comment(*paragraphs: str) -> Iterator[str]:
+    for paragraph in paragraphs:
+        yield from textwrap.wrap(
+            paragraph, _WIDTH, initial_indent="# ", subsequent_indent="# ", break_on_hyphens=False
+        )
 
 
 def _value(setting: Setting, value: Value | None) -> str:

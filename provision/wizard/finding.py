@@ -8,6 +8,7 @@ import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from provision.catalogue import mark, tr
 from provision.contract.table import Capability
 from provision.link.connection import Connection, find_again
 from provision.link.errors import LinkError, PortMissing
@@ -24,8 +25,8 @@ _LOOK_PAUSE = 0.5  # seconds between looks for a port
 _SHOW_TIME = 5.0  # seconds that a board shows itself (shared/protocol.md, clause 6.9)
 _BUSY_PATIENCE = 10.0  # seconds that a port may be busy after it was plugged in (common practice)
 
-_BY_CABLE = "I do not know: I unplug it, and plug it in again"
-_BY_SIGHT = "I do not know: let them show themselves, one after the other"
+_BY_CABLE = mark("I do not know: I unplug it, and plug it in again")
+_BY_SIGHT = mark("I do not know: let them show themselves, one after the other")
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +100,7 @@ class Finder:
                 told = True
                 for error in errors:
                     self._say(str(error))
-                self._say("Waiting for a board: plug it in, or press its reset button.")
+                self._say(tr("Waiting for a board: plug it in, or press its reset button."))
             await asyncio.sleep(_LOOK_PAUSE)
 
     async def find_again(self, port: Port, unit: bytes) -> Connection:
@@ -167,9 +168,15 @@ class Finder:
                 chosen = answered[0].found
             else:
                 options = [_description(board) for board in answered]
-                title = "Several boards answer. Which one is meant?"
+                title = tr("Several boards answer. Which one is meant?")
                 if self._asker is None:
-                    raise PortMissing(f"{title} Name its port with --port: {'; '.join(options)}.")
+                    raise PortMissing(
+                        tr(
+                            "{title} Name its port with --port: {options}.",
+                            title=title,
+                            options="; ".join(options),
+                        )
+                    )
                 chosen = await self._ask_which(title, options, answered, self._asker)
         finally:
             for board in answered:
@@ -185,7 +192,7 @@ class Finder:
         can_show = any(Capability.LOCATE in board.hello.capabilities for board in answered)
         ways = [_BY_CABLE, *([_BY_SIGHT] if can_show else [])]
         while True:
-            number = await asker.choose(title, [*options, *ways])
+            number = await asker.choose(title, [*options, *map(tr, ways)])
             if number < len(options):
                 return answered[number].found
             if ways[number - len(options)] == _BY_CABLE:
@@ -198,36 +205,45 @@ class Finder:
         for number, (option, board) in enumerate(zip(options, answered, strict=True), start=1):
             if Capability.LOCATE not in board.hello.capabilities:
                 continue
-            self._say(f"Look at the boards: this is number {number}, {option}.")
+            self._say(
+                tr(
+                    "Look at the boards: this is number {number}, {option}.",
+                    number=number,
+                    option=option,
+                )
+            )
             with contextlib.suppress(LinkError):
                 await board.found.connection.locate()
             await asyncio.sleep(_SHOW_TIME)
 
     async def _by_cable(self, answered: Sequence[_Answered]) -> Found:
         """Return the board that the person unplugs and plugs in again."""
-        self._say("Unplug the board that is meant.")
+        self._say(tr("Unplug the board that is meant."))
         while True:
             here = {port.device for port in await asyncio.to_thread(self._look)}
             gone = [board for board in answered if board.found.port.device not in here]
             if gone:
                 break
             await asyncio.sleep(_LOOK_PAUSE)
-        self._say("That is it. Plug it in again.")
+        self._say(tr("That is it. Plug it in again."))
         port, unit = gone[0].found.port, gone[0].hello.unit
         await gone[0].found.connection.close()
         return Found(port, await self.find_again(port, unit))
 
     def _tell(self, notice: Notice) -> None:
         if notice in words.NOTICES:
-            self._say(words.NOTICES[notice])
+            self._say(tr(words.NOTICES[notice]))
 
 
 def _description(board: _Answered) -> str:
     hello = board.hello
-    return (
-        f"{board.found.port.device}: {printable(hello.firmware, 32)}"
-        f" {printable(hello.firmware_version, 24)} on {printable(hello.board, 32)}"
-        f" (id {hello.unit.hex()})"
+    return tr(
+        "{device}: {firmware} {firmware_version} on {board} (id {unit})",
+        device=board.found.port.device,
+        firmware=printable(hello.firmware, 32),
+        firmware_version=printable(hello.firmware_version, 24),
+        board=printable(hello.board, 32),
+        unit=hello.unit.hex(),
     )
 
 
@@ -237,7 +253,12 @@ def _nothing_found(errors: Sequence[LinkError]) -> LinkError:
         return errors[0]
     if errors:
         return PortMissing(
-            "No board answers on any port: press the board's reset button, or name its port with"
-            " --port."
+            tr(
+                "No board answers on any port: press the board's reset button, or name its port"
+                " with"
+                " --port."
+            )
         )
-    return PortMissing("No board is plugged in by USB: plug it in, or name its port with --port.")
+    return PortMissing(
+        tr("No board is plugged in by USB: plug it in, or name its port with --port.")
+    )

@@ -18,6 +18,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
+from provision.catalogue import tr
 from provision.contract.table import Held, Kind, Refusal
 from provision.settings.model import Repeat, Schema, Section, Setting, Value
 from provision.settings.values import (
@@ -260,7 +261,11 @@ class Flow:
             raise ValueProblem(refusal_words(field, code), code)
         for choice in question.pins:
             if choice.pin.number == value and choice.obstacle is not None:
-                words = f"must be another pin: {pin_name(choice.pin)} is {choice.obstacle}"
+                words = tr(
+                    "must be another pin: {pin} is {obstacle}",
+                    pin=pin_name(choice.pin),
+                    obstacle=choice.obstacle,
+                )
                 raise ValueProblem(words, Refusal.PIN_CONFLICT)
 
     def cautions(self, question: Question, answer: Answer) -> tuple[str, ...]:
@@ -316,7 +321,7 @@ class Flow:
         for key, value in self.changes().items():
             setting = self._setting(key)
             given = self._answers.get(key)
-            shown = "none"
+            shown = tr("none")
             if value is not None:
                 shown = shown_value(setting.field, value, given.written if given else None)
             lines.append(ReviewLine(key, heading(setting), setting.field.label, shown))
@@ -532,7 +537,9 @@ class Flow:
         users = self._pin_users(setting)
         needs = setting.field.needs
         return tuple(
-            PinChoice(pin, f"taken: {pin.taken}" if pin.taken else users.get(pin.number))
+            PinChoice(
+                pin, tr("taken: {what}", what=pin.taken) if pin.taken else users.get(pin.number)
+            )
             for pin in self._schema.pins
             if pin.abilities & needs == needs
         )
@@ -548,7 +555,7 @@ class Flow:
                 continue
             pin = self._whole.in_force.get(other.key)
             if pin is not None and not (setting.field.shares and other.field.shares):
-                users[int(pin)] = f"used: {self._place(other)}"
+                users[int(pin)] = tr("used: {place}", place=self._place(other))
         return users
 
     def _network_of(self, setting: Setting) -> str | None:

@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
+from provision.catalogue import mark, tr
 from provision.contract.table import Security
 from provision.link.replies import Network
 from provision.wizard.cleaning import visible
@@ -17,11 +18,12 @@ _FAIR = -75
 
 _SECURITY: Mapping[int, str] = MappingProxyType(
     {
-        Security.OPEN: "open",
-        Security.PERSONAL: "with a passphrase",
-        Security.ENTERPRISE: "with an account for each user",
+        Security.OPEN: mark("open"),
+        Security.PERSONAL: mark("with a passphrase"),
+        Security.ENTERPRISE: mark("with an account for each user"),
     }
 )
+_UNKNOWN_SECURITY = mark("secured in an unknown way")
 _LONGEST_NAME = 32
 
 
@@ -35,7 +37,7 @@ def in_range(found: Iterable[Network]) -> tuple[InRange, ...]:
             network.name,
             visible(network.name.decode("utf-8", "backslashreplace"), _LONGEST_NAME),
             _strength(network.signal),
-            _SECURITY.get(network.security, "secured in an unknown way"),
+            tr(_SECURITY.get(network.security, _UNKNOWN_SECURITY)),
             network.security == Security.OPEN,
         )
         for network in strongest.values()
@@ -44,4 +46,6 @@ def in_range(found: Iterable[Network]) -> tuple[InRange, ...]:
 
 
 def _strength(signal: int) -> str:
-    return "strong" if signal >= _STRONG else "fair" if signal >= _FAIR else "weak"
+    if signal >= _STRONG:
+        return tr("strong")
+    return tr("fair") if signal >= _FAIR else tr("weak")

@@ -17,6 +17,7 @@ from typing import TextIO
 
 from prompt_toolkit.completion import Completer
 
+from provision.catalogue import tr
 from provision.wizard.asking import LeftError
 from provision.wizard.screen import TYPED_WORDS, ScreenAsker, Word
 
@@ -41,7 +42,7 @@ class PlainAsker(ScreenAsker):
     def progress(self, done: int, count: int) -> None:
         """Tell when all is sent."""
         if done == count:
-            self._print("Sent.")
+            self._print(tr("Sent."))
 
     def _print(self, text: str = "", style: str = "", indent: str = "") -> None:  # noqa: ARG002
         lead = text[: len(text) - len(text.lstrip())] + indent
@@ -73,16 +74,16 @@ class PlainAsker(ScreenAsker):
         while True:
             self._print(f"{position}  {label}".strip())
             if pale:
-                self._print(f"Return: {pale}.", indent="  ")
-            if can_clear and pale != "none":
-                self._print("A hyphen: none.", indent="  ")
+                self._print(tr("Return: {pale}.", pale=pale), indent="  ")
+            if can_clear and pale != tr("none"):
+                self._print(tr("A hyphen: none."), indent="  ")
             if secret:
-                self._print("What you type is not shown.", indent="  ")
+                self._print(tr("What you type is not shown."), indent="  ")
             text = await self._read_line(hidden=secret)
             problem = check(text)
             word = TYPED_WORDS.get(text.strip(), text)
             if problem is not None:
-                self._print(f"Not taken: {problem}", indent="  ")
+                self._print(tr("Not taken: {problem}", problem=problem), indent="  ")
             elif word is Word.HELP:
                 explain()
             else:

@@ -6,9 +6,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import Enum, auto
 
+from provision.catalogue import ntr, tr
 from provision.contract.table import Held, Kind
 from provision.settings.model import Field, Pin, Section, Setting, Value
-from provision.settings.values import show
+from provision.settings.values import show, yes_or_no
 from provision.wizard.cleaning import visible
 
 MASK = "********"
@@ -179,7 +180,7 @@ def heading(setting: Setting) -> str:
 
 def pin_name(pin: Pin) -> str:
     """Return a pin's name as printed on the board, else its number."""
-    return pin.name or f"pin {pin.number}"
+    return pin.name or tr("pin {number}", number=pin.number)
 
 
 def is_opaque(declared: Field) -> bool:
@@ -202,7 +203,7 @@ def shown_value(declared: Field, value: Value, written: str | None = None) -> st
         return MASK
     if declared.kind is Kind.BLOB:
         size = len(value) if isinstance(value, bytes | str) else value
-        return f"{size} byte{'s' * (size != 1)}"
+        return ntr("{count} byte", "{count} bytes", size)
     text = typed_value(declared, value, written)
     return text if text == text.strip() else f'"{text}"'
 
@@ -211,4 +212,6 @@ def typed_value(declared: Field, value: Value, written: str | None = None) -> st
     """Return a value as it is typed, cleaned; an empty text for what is never shown."""
     if is_opaque(declared):
         return ""
+    if declared.kind is Kind.YES_NO:
+        return yes_or_no(bool(value))
     return visible(show(declared, value) if written is None else written, 255)

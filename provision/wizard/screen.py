@@ -30,10 +30,18 @@ from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
 from prompt_toolkit.output import ColorDepth, Output, create_output
 from prompt_toolkit.styles import Style
 
+from provision.catalogue import tr
 from provision.contract.table import Kind, Refusal
 from provision.settings.model import Pin
 from provision.settings.time_zones import zones
-from provision.settings.values import ValueProblem, as_typed, is_key_only, refusal_words
+from provision.settings.values import (
+    ValueProblem,
+    as_typed,
+    is_key_only,
+    read_yes_or_no,
+    refusal_words,
+    yes_or_no,
+)
 from provision.wizard import words
 from provision.wizard.answers import read_bytes
 from provision.wizard.asking import Change, LeftError, Verdict
@@ -190,7 +198,8 @@ class ScreenAsker:
 
     def progress(self, done: int, count: int) -> None:
         """Show how many steps are done, on one line."""
-        self._output.write_raw(f"\rStoring: {done} of {count} ")
+        said = tr("Storing: {done} of {count}", done=done, count=count)
+        self._output.write_raw(f"\r{said} ")
         if done == count:
             self._output.write_raw("\r\n")
         self._output.flush()
@@ -224,7 +233,7 @@ class ScreenAsker:
         reading = _Reading(question, flow)
         text = await self._prompt(
             question.field.label,
-            f"{question.position} of {question.count}",
+            tr("{number} of {count}", number=question.position, count=question.count),
             check=reading.problem,
             completer=reading.completer,
             pale=_pale(question),
@@ -243,34 +252,42 @@ class ScreenAsker:
         if offer.first and offer.section.help:
             self._print(offer.section.help, indent=_INDENT)
         return await self._yes_or_no(
-            f"Set up {'a' if offer.first else 'another'} {label} (number {offer.instance})?",
+            tr("Set up a {label} (number {number})?", label=label, number=offer.instance)
+            if offer.first
+            else tr(
+                "Set up another {label} (number {number})?", label=label, number=offer.instance
+            ),
             default=False,
         )
 
     async def confirm(self, question: Question, caution: str) -> bool:
         """See Asker; Return alone is no answer. A caution that stands above is not repeated."""
         if caution != question.field.caution:
-            self._print(f"Caution: {caution}", "class:caution", _INDENT)
+            self._print(tr("Caution: {caution}", caution=caution), "class:caution", _INDENT)
         answer = await self._yes_or_no(
-            f"The caution is read; go on with this answer ({question.field.label})?", default=None
+            tr(
+                "The caution is read; go on with this answer ({label})?", label=question.field.label
+            ),
+            default=None,
         )
         return answer is True
 
     async def stands_by(self, question: Question, doubt: str) -> bool:
         """See Asker."""
         label = question.field.label
-        return await self._yes_or_no(f"{label} {doubt}. Is that meant?", default=None) is True
+        asked = tr("{label} {doubt}. Is that meant?", label=label, doubt=doubt)
+        return await self._yes_or_no(asked, default=None) is True
 
     async def does_it_work(self) -> bool:
         """See Asker."""
-        answer = await self._yes_or_no("Does the board do what it should?", default=None)
+        answer = await self._yes_or_no(tr("Does the board do what it should?"), default=None)
         return answer is True
 
     async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | Change:
         """See Asker."""
         self._heading = ""
         self._print()
-        self._print("To be stored", "class:heading")
+        self._print(tr("To be stored"), "class:heading")
         heading = None
         for number, line in enumerate(lines, start=1):
             if line.heading != heading:
@@ -278,18 +295,21 @@ class ScreenAsker:
                 self._print(heading, indent=_INDENT)
             self._print(f"{number:>3}  {line.label}: {line.shown}", indent=_INDENT)
         if untouched:
-            self._print(f"{untouched} more stay as they are.", indent=_INDENT)
+            said = tr("{untouched} more stay as they are.", untouched=untouched)
+            self._print(said, indent=_INDENT)
         self._print()
 
         def problem(text: str) -> str | None:
             word = text.strip().casefold()
             if word in ("", "q", *TYPED_WORDS) or _number(word, len(lines)) is not None:
                 return None
-            return f"press Return, or type a number from 1 to {len(lines)}, or q"
+            return tr("press Return, or type a number from 1 to {most}, or q", most=len(lines))
 
         while True:
             text = await self._prompt(
-                "Return stores this; a number changes that answer; q leaves the board as it is.",
+                tr(
+                    "Return stores this; a number changes that answer; q leaves the board as it is."
+                ),
                 "",
                 check=problem,
             )
@@ -314,12 +334,13 @@ class ScreenAsker:
 
     async def choose(self, title: str, options: Sequence[str]) -> int:
         """See Asker."""
-        (chosen,) = await self._choose(title, options, "Number", most=1)
+        (chosen,) = await self._choose(title, options, tr("Number"), most=1)
         return chosen
 
     async def choose_some(self, title: str, options: Sequence[str]) -> list[int]:
         """See Asker."""
-        return await self._choose(title, options, "Numbers, with spaces between", most=len(options))
+        label = tr("Numbers, with spaces between")
+        return await self._choose(title, options, label, most=len(options))
 
     async def _choose(
         self, title: str, options: Sequence[str], label: str, *, most: int
@@ -337,7 +358,7 @@ class ScreenAsker:
                 numbers and None not in numbers and len(numbers) <= most
             ):
                 return None
-            return f"type a number from 1 to {len(options)}"
+            return tr("type a number from 1 to {most}", most=len(options))
 
         while True:
             text = await self._prompt(label, "", check=problem)
@@ -348,26 +369,24 @@ class ScreenAsker:
 
     async def _yes_or_no(self, label: str, default: bool | None) -> bool | None:
         """Return the answer, None for back."""
-        said = {"y": True, "yes": True, "n": False, "no": False}
 
         def problem(text: str) -> str | None:
-            word = text.strip().casefold()
-            known = word in said or word in TYPED_WORDS or (not word and default is not None)
-            return None if known else "type yes or no"
+            word = text.strip()
+            known = word in TYPED_WORDS or (not word and default is not None)
+            return None if known or read_yes_or_no(word) is not None else tr("type yes or no")
 
         while True:
             text = await self._prompt(
                 label,
                 "",
                 check=problem,
-                completer=_Items([_Item("yes"), _Item("no")]),
-                pale="" if default is None else ("yes" if default else "no"),
+                completer=_Items(_yes_and_no()),
+                pale="" if default is None else yes_or_no(default),
             )
             if text is Word.BACK:
                 return None
             if not isinstance(text, Word):
-                word = text.strip().casefold()
-                return said[word] if word else default
+                return read_yes_or_no(text) if text.strip() else default
 
     # ----------------------------------------------------------------------- one question
 
@@ -375,7 +394,7 @@ class ScreenAsker:
         """Print what stands above a question."""
         if not self._greeted:
             self._greeted = True
-            self._print("? explains a question, < goes back, Ctrl-C leaves the board as it is.")
+            self._print(tr("? explains a question, < goes back, Ctrl-C leaves the board as it is."))
         if question.heading != self._heading:
             self._heading = question.heading
             self._print()
@@ -387,11 +406,12 @@ class ScreenAsker:
             said = words.fault_sentence(question.field.label, question.fault)
             self._print(f"! {said}", "class:fault", _INDENT)
         elif question.why in words.WHYS and question.network is None:
-            self._print(words.WHYS[question.why], indent=_INDENT)
+            self._print(tr(words.WHYS[question.why]), indent=_INDENT)
         if question.network is not None:
-            self._print(f"For the network {question.network}.", indent=_INDENT)
+            self._print(tr("For the network {network}.", network=question.network), indent=_INDENT)
         if question.field.caution is not None:
-            self._print(f"Caution: {question.field.caution}", "class:caution", _INDENT)
+            said = tr("Caution: {caution}", caution=question.field.caution)
+            self._print(said, "class:caution", _INDENT)
         for option in question.field.options:
             beside = f": {option.help}" if option.help else ""
             self._print(f"{option.label}{beside}", indent=_INDENT * 2)
@@ -405,27 +425,33 @@ class ScreenAsker:
         for text in (question.setting.section.help, field.help):
             if text is not None:
                 self._print(text, indent=_INDENT)
-        self._print(f"It {refusal_words(as_typed(field), _WANTED[field.kind])}.", indent=_INDENT)
+        wanted = refusal_words(as_typed(field), _WANTED[field.kind])
+        self._print(tr("It {words}.", words=wanted), indent=_INDENT)
         if is_key_only(field):
             self._print(
-                "Only the key that is made of it goes to the board, never the passphrase itself.",
+                tr(
+                    "Only the key that is made of it goes to the board, never the passphrase"
+                    " itself."
+                ),
                 indent=_INDENT,
             )
         if field.kind is Kind.BLOB:
-            self._print("Type the name of the file that holds it.", indent=_INDENT)
+            self._print(tr("Type the name of the file that holds it."), indent=_INDENT)
         for choice in question.pins:
             if choice.pin.caution is not None:
                 self._print(f"{pin_name(choice.pin)}: {choice.pin.caution}", indent=_INDENT)
         if question.current is not None:
-            keeps = "Return takes what stands in pale letters; Up lets you edit it."
+            keeps = tr("Return takes what stands in pale letters; Up lets you edit it.")
             if field.is_secret:
-                keeps = "Return keeps the one that is set."
+                keeps = tr("Return keeps the one that is set.")
             self._print(keeps, indent=_INDENT)
         if question.can_clear:
-            self._print("A hyphen alone means none.", indent=_INDENT)
+            self._print(tr("A hyphen alone means none."), indent=_INDENT)
         self._print(
-            "? or F1 shows this, < or F2 goes back, Ctrl-C leaves the board as it is. A backslash"
-            " before ?, < or - makes it a plain character.",
+            tr(
+                "? or F1 shows this, < or F2 goes back, Ctrl-C leaves the board as it is. A"
+                " backslash before ?, < or - makes it a plain character."
+            ),
             indent=_INDENT,
         )
         self._print()
@@ -585,7 +611,7 @@ class _Reading:
         try:
             self.answer(text if word is None else word)
         except ValueProblem as problem:
-            return f"It {problem.words}."
+            return tr("It {words}.", words=problem.words)
         return None
 
     def answer(self, text: str | Word) -> Answer:
@@ -602,7 +628,7 @@ class _Reading:
             if question.can_clear and question.fault is None:
                 return Move.CLEAR
             # What failed is not taken away by a Return too many: a passphrase would be.
-            raise ValueProblem("needs an answer", Refusal.MISSING)
+            raise ValueProblem(tr("needs an answer"), Refusal.MISSING)
         chosen = _number(text, len(question.networks))
         if chosen is not None:
             return Given(question.networks[chosen].name)
@@ -625,7 +651,7 @@ class _Reading:
         except (OSError, RuntimeError):  # too long, or the home of nobody: maybe a pasted secret
             path, is_file = Path(), False
         if not is_file:
-            raise ValueProblem("must be the name of a file", Refusal.FORM)
+            raise ValueProblem(tr("must be the name of a file"), Refusal.FORM)
         content = read_bytes(path)
         self._flow.check(self._question, content)
         return Given(content)
@@ -635,7 +661,7 @@ def _items(question: Question) -> list[_Item]:
     """Return what a question lets one choose from."""
     field = question.field
     if field.kind is Kind.YES_NO:
-        return [_Item("yes"), _Item("no")]
+        return _yes_and_no()
     if field.kind is Kind.CHOICE:
         return [_Item(option.label, option.help or "") for option in field.options]
     if field.kind is Kind.PIN:
@@ -651,11 +677,15 @@ def _items(question: Question) -> list[_Item]:
     return []
 
 
+def _yes_and_no() -> list[_Item]:
+    return [_Item(yes_or_no(True)), _Item(yes_or_no(False))]
+
+
 def _network_lines(networks: Sequence[InRange]) -> Iterator[str]:
     """Yield the networks in range, each with the number that chooses it."""
     if not networks:
         return
-    yield "In range; type a number, or the name of one that hides itself:"
+    yield tr("In range; type a number, or the name of one that hides itself:")
     for number, network in enumerate(networks, start=1):
         yield f"{number:>3}  {network.shown} ({network.strength}, {network.security})"
 
@@ -667,7 +697,10 @@ def _pin_lines(pins: Sequence[PinChoice]) -> Iterator[str]:
         groups.setdefault(choice.obstacle or "", []).append(choice.pin)
     for obstacle, group in sorted(groups.items()):
         numbers = _ranges(group)
-        yield f"Not free: {numbers} ({obstacle})" if obstacle else f"Can serve: {numbers}"
+        if obstacle:
+            yield tr("Not free: {numbers} ({obstacle})", numbers=numbers, obstacle=obstacle)
+        else:
+            yield tr("Can serve: {numbers}", numbers=numbers)
 
 
 def _ranges(pins: Sequence[Pin]) -> str:
@@ -678,7 +711,7 @@ def _ranges(pins: Sequence[Pin]) -> str:
         name = pin.name or ""
         is_plain = re.fullmatch(rf"[^0-9]*0*{pin.number}", name) or not name
         words = str(pin.number) if is_plain else f"{pin.number} {name}"
-        words += " (caution)" if pin.caution else ""
+        words += f" ({tr('caution')})" if pin.caution else ""
         continues = last is not None and pin.number == last + 1 and words == str(pin.number)
         if continues and runs[-1][-1] == str(last):
             runs[-1].append(words)
@@ -693,18 +726,20 @@ def _pale(question: Question) -> str:
     if question.current is None:
         if not question.can_clear or question.fault is not None:
             return ""
-        return "none: the network is open" if question.field.kind is Kind.PASSPHRASE else "none"
+        is_passphrase = question.field.kind is Kind.PASSPHRASE
+        return tr("none: the network is open") if is_passphrase else tr("none")
     if question.field.is_secret:
         typed = question.origin is Origin.ANSWERED
-        return "as typed before" if typed else "as it is on the board"
+        return tr("as typed before") if typed else tr("as it is on the board")
     return question.current
 
 
 def _keys_line(*, secret: bool, can_clear: bool) -> str:
     """Return what the keys do; it fits 40 columns."""
-    reveal = "  F3 reveal" if secret else ""
-    none = "  - none" if can_clear else ""
-    return f"?F1 help  <F2 back{reveal}{none}"
+    keys = [f"?F1 {tr('help')}", f"<F2 {tr('back')}"]
+    keys += [f"F3 {tr('reveal')}"] if secret else []
+    keys += [f"- {tr('none')}"] if can_clear else []
+    return "  ".join(keys)
 
 
 def _number(text: str, count: int) -> int | None:

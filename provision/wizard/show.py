@@ -7,6 +7,7 @@ import ipaddress
 from collections.abc import Iterator
 from typing import Any
 
+from provision.catalogue import tr
 from provision.contract.table import Held, Kind
 from provision.settings.model import Setting, Value
 from provision.settings.values import show
@@ -27,14 +28,15 @@ def lines(met: Met) -> Iterator[str]:
     """
     hello, status = met.hello, met.status
     yield met.schema.title
-    yield f"  firmware: {_name(hello.firmware)} {_name(hello.firmware_version)}"
-    yield f"  board: {_name(hello.board)}, id {hello.unit.hex()}"
-    yield f"  settings: {words.STORES.get(status.store, words.code_name(status.store))}"
-    yield f"  it {words.RUNS.get(status.run, words.code_name(status.run))}"
+    firmware, version = _name(hello.firmware), _name(hello.firmware_version)
+    yield f"  {tr('firmware: {name} {version}', name=firmware, version=version)}"
+    yield f"  {tr('board: {name}, id {unit}', name=_name(hello.board), unit=hello.unit.hex())}"
+    yield f"  {tr('settings: {store}', store=words.store_words(status.store))}"
+    yield f"  {tr('it {run}', run=words.run_words(status.run))}"
     if status.reason:
         yield f"  {words.reason_words(status.reason)}"
     if status.address is not None:
-        yield f"  address: {ipaddress.ip_address(status.address)}"
+        yield f"  {tr('address: {address}', address=ipaddress.ip_address(status.address))}"
     used = applying(met)
     section = None
     for setting in met.schema.settings:
@@ -45,7 +47,7 @@ def lines(met: Met) -> Iterator[str]:
             section = heading(setting)
             yield ""
             yield section
-        idle = "" if setting.key in used else " (does not apply)"
+        idle = "" if setting.key in used else f" ({tr('does not apply')})"
         yield f"  {setting.field.label}: {value_words(met, setting)}{idle}"
 
 
@@ -92,16 +94,15 @@ def value_words(met: Met, setting: Setting) -> str:
     held = met.held[setting.key]
     if held.held is Held.UNSET:
         default = setting.field.default
-        by_default = (
-            "" if default is None else f": {shown_value(setting.field, default)} by default"
-        )
-        return f"not set{by_default}"
+        if default is None:
+            return tr("not set")
+        return tr("not set: {default} by default", default=shown_value(setting.field, default))
     if setting.field.is_secret:
-        shown = "set, not shown" if held.held is Held.SET else "not set"
+        shown = tr("set, not shown") if held.held is Held.SET else tr("not set")
     else:
-        shown = "nothing" if held.value is None else shown_value(setting.field, held.value)
+        shown = tr("nothing") if held.value is None else shown_value(setting.field, held.value)
     if held.held is Held.FELL_BACK:
-        shown += " (what is stored is not taken by this firmware)"
+        shown += f" ({tr('what is stored is not taken by this firmware')})"
     return shown
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
+from provision.catalogue import mark, tr
 from provision.contract.table import Kind, Reason, Refusal, Run, Step, Store
 from provision.link.errors import Refused
 from provision.link.exchange import Notice
@@ -19,42 +20,56 @@ from provision.wizard.questions import Why
 
 STEPS: Mapping[int, str] = MappingProxyType(
     {
-        Step.NONE: "working with the settings",
-        Step.START: "starting with the settings",
-        Step.JOIN: "joining the network",
-        Step.ADDRESS: "getting a network address",
-        Step.RESOLVE: "looking up the service's name",
-        Step.REACH: "reaching the service",
-        Step.AUTHORIZE: "showing the service its key",
-        Step.HARDWARE: "trying what is wired to it",
+        Step.NONE: mark("working with the settings"),
+        Step.START: mark("starting with the settings"),
+        Step.JOIN: mark("joining the network"),
+        Step.ADDRESS: mark("getting a network address"),
+        Step.RESOLVE: mark("looking up the service's name"),
+        Step.REACH: mark("reaching the service"),
+        Step.AUTHORIZE: mark("showing the service its key"),
+        Step.HARDWARE: mark("trying what is wired to it"),
     }
 )
 """What the board is doing, to follow "The board is"."""
 
 REASONS: Mapping[int, str] = MappingProxyType(
     {
-        Reason.NONE: "The board gives no reason.",
-        Reason.NETWORK_NOT_FOUND: "No network of this name is in range. Capital letters count;"
-        " is it switched on, and near enough?",
-        Reason.PASSPHRASE_WRONG: "The network did not take this passphrase. Capital letters count.",
-        Reason.NO_ADDRESS: "The network gave the board no address. Switching the router off and on"
-        " often helps; so does a fixed address.",
-        Reason.NAME_NOT_RESOLVED: "The host name could not be looked up. Is it spelt right, and"
-        " does the network reach the internet?",
-        Reason.UNREACHABLE: "The service did not answer. Are its name and port right, and is it"
-        " running?",
-        Reason.KEY_REFUSED: "The service did not take the key. Copy it once more, whole, from where"
-        " the service shows it.",
-        Reason.PIN_CONFLICT: "The firmware cannot use this pin.",
-        Reason.NO_RESPONSE: "What is wired to the board does not answer. Look at the wiring, and at"
-        " the pin.",
-        Reason.TIME_OUT: "It took too long.",
-        Reason.OTHER: "Something else went wrong.",
+        Reason.NONE: mark("The board gives no reason."),
+        Reason.NETWORK_NOT_FOUND: mark(
+            "No network of this name is in range. Capital letters count; is it switched on, and"
+            " near enough?"
+        ),
+        Reason.PASSPHRASE_WRONG: mark(
+            "The network did not take this passphrase. Capital letters count."
+        ),
+        Reason.NO_ADDRESS: mark(
+            "The network gave the board no address. Switching the router off and on often helps;"
+            " so does a fixed address."
+        ),
+        Reason.NAME_NOT_RESOLVED: mark(
+            "The host name could not be looked up. Is it spelt right, and does the network reach"
+            " the internet?"
+        ),
+        Reason.UNREACHABLE: mark(
+            "The service did not answer. Are its name and port right, and is it running?"
+        ),
+        Reason.KEY_REFUSED: mark(
+            "The service did not take the key. Copy it once more, whole, from where the service"
+            " shows it."
+        ),
+        Reason.PIN_CONFLICT: mark("The firmware cannot use this pin."),
+        Reason.NO_RESPONSE: mark(
+            "What is wired to the board does not answer. Look at the wiring, and at the pin."
+        ),
+        Reason.TIME_OUT: mark("It took too long."),
+        Reason.OTHER: mark("Something else went wrong."),
     }
 )
 """Why the board does not work with the settings, and what people usually do about it."""
 
-UNKNOWN_REASON = "The reason is one that this program does not know: a newer one may."
+UNKNOWN_REASON = mark("The reason is one that this program does not know: a newer one may.")
+
+UNKNOWN_STEP = mark("at a step that this program does not know")
 
 _KINDS_AT_FAULT: Mapping[int, tuple[Kind, ...]] = MappingProxyType(
     {
@@ -71,44 +86,48 @@ _KINDS_AT_FAULT: Mapping[int, tuple[Kind, ...]] = MappingProxyType(
 
 STORES: Mapping[int, str] = MappingProxyType(
     {
-        Store.EMPTY: "nothing is stored",
-        Store.INCOMPLETE: "a required setting has no value",
-        Store.COMPLETE: "every required setting has a value",
-        Store.TRIAL: "the settings are on trial, those before are kept",
+        Store.EMPTY: mark("nothing is stored"),
+        Store.INCOMPLETE: mark("a required setting has no value"),
+        Store.COMPLETE: mark("every required setting has a value"),
+        Store.TRIAL: mark("the settings are on trial, those before are kept"),
     }
 )
 
 RUNS: Mapping[int, str] = MappingProxyType(
     {
-        Run.IDLE: "waits for settings",
-        Run.APPLYING: "is putting the settings into use",
-        Run.PROVEN: "works with the settings",
-        Run.FAILED: "does not work with the settings",
-        Run.NOT_REPORTED: "does not report whether the settings work",
+        Run.IDLE: mark("waits for settings"),
+        Run.APPLYING: mark("is putting the settings into use"),
+        Run.PROVEN: mark("works with the settings"),
+        Run.FAILED: mark("does not work with the settings"),
+        Run.NOT_REPORTED: mark("does not report whether the settings work"),
     }
 )
 """What the board does with the settings, to follow "The board"."""
 
 WHYS: Mapping[Why, str] = MappingProxyType(
     {
-        Why.FELL_BACK: "The value stored is one that this firmware no longer takes.",
-        Why.PARTNER: "A network's name and its passphrase are set together.",
+        Why.FELL_BACK: mark("The value stored is one that this firmware no longer takes."),
+        Why.PARTNER: mark("A network's name and its passphrase are set together."),
     }
 )
 """Why a question is asked, where that is not plain."""
 
-_NOT_WHOLE = "The settings did not arrive whole, again and again; try another cable."
+_NOT_WHOLE = mark("The settings did not arrive whole, again and again; try another cable.")
 
 _REFUSALS: Mapping[int, str] = MappingProxyType(
     {
-        Refusal.UNKNOWN_FIELD: "The board does not know a setting that it declared itself: its"
-        " firmware needs mending.",
-        Refusal.PRESENCE: "The board wants somebody present before it changes anything, and its"
-        " button was not pressed.",
-        Refusal.STORAGE: "The board's memory could not be written; what was stored before still"
-        " holds.",
-        Refusal.BUSY: "The board is busy; try again later.",
-        Refusal.MOVED_ON: "The board changed or restarted meanwhile; start again.",
+        Refusal.UNKNOWN_FIELD: mark(
+            "The board does not know a setting that it declared itself: its firmware needs mending."
+        ),
+        Refusal.PRESENCE: mark(
+            "The board wants somebody present before it changes anything, and its button was not"
+            " pressed."
+        ),
+        Refusal.STORAGE: mark(
+            "The board's memory could not be written; what was stored before still holds."
+        ),
+        Refusal.BUSY: mark("The board is busy; try again later."),
+        Refusal.MOVED_ON: mark("The board changed or restarted meanwhile; start again."),
         # Of a commit the two mean the same (shared/protocol.md, clause 6.5).
         Refusal.SET_DIFFERS: _NOT_WHOLE,
         Refusal.WRONG_STATE: _NOT_WHOLE,
@@ -118,10 +137,13 @@ _REFUSALS: Mapping[int, str] = MappingProxyType(
 
 NOTICES: Mapping[Notice, str] = MappingProxyType(
     {
-        Notice.SPEAKS_ELSE: "Something speaks on this port, but no board that can be set up has"
-        " answered yet. Press the board's reset button; is its firmware the right one?",
-        Notice.OTHER_READER: "The board's answers come damaged: is another program reading this"
-        " port?",
+        Notice.SPEAKS_ELSE: mark(
+            "Something speaks on this port, but no board that can be set up has answered yet."
+            " Press the board's reset button; is its firmware the right one?"
+        ),
+        Notice.OTHER_READER: mark(
+            "The board's answers come damaged: is another program reading this port?"
+        ),
     }
 )
 """What to say while nothing has failed yet. The other notices are in the way of things."""
@@ -138,33 +160,49 @@ def code_name(code: int) -> str:
     return name.lower().replace("_", "-") if isinstance(name, str) else str(int(code))
 
 
+def store_words(store: int) -> str:
+    """Return what a board holds, in words."""
+    return tr(STORES[store]) if store in STORES else code_name(store)
+
+
+def run_words(run: int) -> str:
+    """Return what the board does with the settings, to follow "The board"."""
+    return tr(RUNS[run]) if run in RUNS else code_name(run)
+
+
 def reason_words(reason: int | None) -> str:
     """Return why the board does not work with the settings, in one or more sentences."""
-    return REASONS.get(reason or Reason.NONE, UNKNOWN_REASON)
+    return tr(REASONS.get(reason or Reason.NONE, UNKNOWN_REASON))
 
 
 def step_words(step: int | None) -> str:
     """Return what the board is doing, to follow "The board is"."""
-    return STEPS.get(step or Step.NONE, "at a step that this program does not know")
+    return tr(STEPS.get(step or Step.NONE, UNKNOWN_STEP))
 
 
-STORED = "The settings are stored"
-TAKEN_BACK = "The settings before are in force again"
+STORED = mark("The settings are stored")
+TAKEN_BACK = mark("The settings before are in force again")
 
 
 def failure_sentence(done: str, step: int | None) -> str:
     """Return at what the board failed, in one sentence that begins with what was done."""
-    return f"{done}, but the board does not work with them: it failed at {step_words(step)}."
+    return tr(
+        "{done}, but the board does not work with them: it failed at {step}.",
+        done=done,
+        step=step_words(step),
+    )
 
 
 def refused_words(schema: Schema, refused: Refused | None) -> str:
     """Return why a board refused a whole set, in one sentence."""
     if refused is None:
-        return "The board holds what it held before."
+        return tr("The board holds what it held before.")
     setting = schema.setting(refused.field) if refused.field else None
     if setting is not None:
         return f"{setting.field.label} {refusal_words(setting.field, refused.code)}."
-    return _REFUSALS.get(refused.code, f"The board refused ({code_name(refused.code)}).")
+    if refused.code in _REFUSALS:
+        return tr(_REFUSALS[refused.code])
+    return tr("The board refused ({code}).", code=code_name(refused.code))
 
 
 def key_at_fault(

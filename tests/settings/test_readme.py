@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from provision.contract.table import MAX_BLOB
-from provision.settings import bounds, file, file_checks, file_fields
+from provision.settings import bounds, file, file_checks, file_fields, file_reading
 from provision.settings.c_names import RESERVED
 
 PAGE = (Path(__file__).parents[2] / "schemas" / "README.md").read_text(encoding="utf-8")
@@ -23,7 +23,7 @@ PAGE = (Path(__file__).parents[2] / "schemas" / "README.md").read_text(encoding=
         f"a power of two, {file.PROGRAM_UNITS[0]} to {file.PROGRAM_UNITS[-1]}",
         f"slots it is divided, {bounds.SLOTS[0]} to {bounds.SLOTS[1]}, default 4",
         f"of the serial port, {bounds.BAUD[0]} to {bounds.BAUD[1]:,}, default 115200",
-        f"Numbers go from 0 to {file.MAX_PIN}; a board has up to {file.MAX_PINS} pins",
+        f"Numbers go from 0 to {file_reading.MAX_PIN}; a board has up to {file.MAX_PINS} pins",
         f"as printed on the board, up to {file.MAX_PIN_NAME} bytes",
         f"the board itself uses the pin for, up to {file_fields.MAX_LABEL} bytes",
         f"`caution` | up to {file_fields.MAX_CAUTION} bytes; shown, and asked about, before",

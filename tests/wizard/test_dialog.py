@@ -4,15 +4,18 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from provision.board.engine import Limits
+from provision.board.firmware import Application, _Failure, _Work
 from provision.contract.table import MessageType, Reason, Run, Step
 from provision.link.connection import Connection
 from provision.link.errors import LineLost
+from provision.settings.model import Value
 from provision.wizard.conduct import Wishes
 from provision.wizard.ending import ExitCode, Result
 from tests.wizard.bench import (
@@ -103,6 +106,55 @@ def test_a_wrong_passphrase_leads_back_to_it_and_then_the_board_works() -> None:
             assert ending.code is ExitCode.DONE
             assert here.board.stored == EXPECTED
             assert "The network did not take this passphrase." in here.screen
+
+    asyncio.run(play())
+
+
+@pytest.mark.parametrize(
+    ("reason", "field", "again", "said", "value"),
+    [
+        (Reason.NO_ADDRESS, None, ("1", ""), "gave the board no address", b"Orchard Gate"),
+        (Reason.NO_ADDRESS, "network.fixed", ("no",), "gave the board no address", False),
+        (Reason.PIN_CONFLICT, "siren.relay", ("14", "y"), "cannot use this pin", 14),
+        (Reason.NO_RESPONSE, "probe.1.pin", ("27",), "Look at the wiring", 27),
+        (Reason.UNREACHABLE, None, ("weather.example.org",), "service did not answer", None),
+        (Reason.TIME_OUT, "mast.interval", ("2 min",), "It took too long.", 120),
+        (Reason.OTHER, "orchard.name", ("Mast",), "Something else went wrong.", "Mast"),
+    ],
+)
+def test_whatever_the_firmware_reports_leads_to_the_field_at_fault(
+    monkeypatch: pytest.MonkeyPatch,
+    *,
+    reason: Reason,
+    field: str | None,
+    again: tuple[str, ...],
+    said: str,
+    value: object,
+) -> None:
+    """With the reason in words; only that is asked again, and then the board works.
+
+    The firmware reports the failure the first time that it puts a set into use.
+    """
+    works = Application._put_into_use
+    tries = []
+
+    def fails_first(self: Application, values: Mapping[str, Value]) -> _Work:
+        tries.append(values)
+        failure = yield from works(self, values)
+        return _Failure(reason, field) if len(tries) == 1 else failure  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Application, "_put_into_use", fails_first)
+
+    async def play() -> None:
+        async with bench() as here:
+            ending = await here.set_up(*first_time(), SEND, *typed(*again), SEND)
+            assert ending.code is ExitCode.DONE
+            assert " ".join(here.screen.split()).count(said) == 1
+            key = field or {Reason.NO_ADDRESS: "network.name"}.get(reason, "service.host")
+            if value is not None:
+                assert here.board.stored[key] == value
+            changed = {key for key in EXPECTED if here.board.stored[key] != EXPECTED[key]}
+            assert changed <= {key}
 
     asyncio.run(play())
 

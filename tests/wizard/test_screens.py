@@ -36,7 +36,7 @@ _LONGEST = 30.0
 # What differs from run to run, or with how quick the machine is.
 _VARIES = (
     (re.compile(r"id [0-9a-f]{16}"), "id ................"),
-    (re.compile(r"^  The board is .*\n", re.MULTILINE), ""),
+    (re.compile(r"^  (The board is|Das Board ist dabei,) .*\n", re.MULTILINE), ""),
 )
 
 pytestmark = pytest.mark.skipif(
@@ -133,6 +133,22 @@ def first_provisioning(port: str) -> Way:
     return walk("setup", port, *network, *service, *measuring, *probe, *siren, "", "", "", "")
 
 
+def first_provisioning_in_german(port: str) -> Way:
+    """The same for a person who reads German: the program's texts and the firmware's."""
+    network = ("1", PASSPHRASE, "")
+    service = ("", "", SERVICE_KEY, "", "")
+    probe = ("", "", "26", "", "")
+    siren = ("ja", "", "ja", "", "", "")
+    answers = (*network, *service, "", "", "", *probe, *siren, "", "", "", "")
+    return walk("setup", port, *answers, keys=["--language", "de"])
+
+
+def a_wrong_passphrase_in_german(port: str) -> Way:
+    """The network refuses the passphrase, and a question is explained."""
+    _set_up(port, 'passphrase = "blossom-before-frost"', 'passphrase = "blossom-after-frost"')
+    return walk("setup", port, "?", PASSPHRASE, "", keys=["--language", "de"])
+
+
 def an_open_network_and_a_wrong_key(port: str) -> Way:
     """The service refuses the key; only that is asked again."""
     service = ("", "", "not-the-key-of-it", "", "")
@@ -191,8 +207,10 @@ def nothing_to_do(port: str) -> Way:
 
 WAYS = [
     first_provisioning,
+    first_provisioning_in_german,
     an_open_network_and_a_wrong_key,
     a_wrong_passphrase,
+    a_wrong_passphrase_in_german,
     a_network_out_of_range,
     a_name_that_nobody_knows,
     a_service_that_does_not_answer,
