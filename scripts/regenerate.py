@@ -18,7 +18,16 @@ import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from scripts.derive import c_header, cddl, protocol_page, python_table, source
+from scripts.derive import (
+    c_header,
+    catalogues,
+    cddl,
+    page_table,
+    page_zones,
+    protocol_page,
+    python_table,
+    source,
+)
 from scripts.derive.vectors import lines, messages, schemas, talking, values
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -45,6 +54,12 @@ def _json_schema() -> bytes:
     return json_schema.document().encode()
 
 
+def _page_zones() -> bytes:
+    from provision.settings.time_zones import zones  # noqa: PLC0415
+
+    return page_zones.page_zones(zones())
+
+
 def _exit_codes() -> str:
     from provision.wizard.ending import ExitCode  # noqa: PLC0415
 
@@ -56,6 +71,8 @@ def _exit_codes() -> str:
 # `provision` imports it when it is called, so that a broken table can be made anew.
 TARGETS: list[tuple[str, Callable[[], bytes]]] = [
     ("provision/contract/table.py", lambda: python_table.python_table(_table())),
+    ("provision/page/contract/table.js", lambda: page_table.page_table(_table())),
+    ("provision/page/settings/zones.js", _page_zones),
     ("firmware_stub/include/pv_table.h", lambda: c_header.c_header(_table())),
     ("shared/protocol.cddl", lambda: cddl.cddl(_table())),
     ("shared/vectors/lines.json", lines.document),
@@ -67,6 +84,11 @@ TARGETS: list[tuple[str, Callable[[], bytes]]] = [
     *(
         (f"firmware_stub/example/{name}", lambda name=name: _sample()[name].encode())
         for name in ("orchard_frost_alarm.h", "orchard_frost_alarm.c")
+    ),
+    *(
+        (catalogues.path_of(language, suffix), lambda language=language, make=make: make(language))
+        for language in catalogues.LANGUAGES
+        for suffix, make in (("po", catalogues.text), ("mo", catalogues.compiled))
     ),
 ]
 

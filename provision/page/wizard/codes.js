@@ -1,0 +1,176 @@
+// SPDX-License-Identifier: MIT
+/**
+ * Codes in a person's words: what the board does, why it failed, and what people do about it.
+ *
+ * Boards send codes; the words are the host's (design page, section 3). A code of a later version
+ * has words too: those of something that nobody here knows.
+ *
+ * The tables are in English; say() puts what is taken from them into the person's language.
+ *
+ * @module
+ */
+
+import { codeName } from "../contract/messages.js";
+import { Kind, Reason, Refusal, Step } from "../contract/table.js";
+import { refusalWords } from "../settings/values.js";
+import { say } from "../words.js";
+import { Why } from "./questions.js";
+
+/** @import { Schema } from "../settings/model.js" */
+
+/** @typedef {Readonly<Record<number, string>>} Words  by code */
+
+/** @type {Words} What the board is doing, to follow "The board is". */
+export const STEPS = Object.freeze({
+  [Step.NONE]: "working with the settings",
+  [Step.START]: "starting with the settings",
+  [Step.JOIN]: "joining the network",
+  [Step.ADDRESS]: "getting a network address",
+  [Step.RESOLVE]: "looking up the service's name",
+  [Step.REACH]: "reaching the service",
+  [Step.AUTHORIZE]: "showing the service its key",
+  [Step.HARDWARE]: "trying what is wired to it",
+});
+
+/** @type {Words} Why the board does not work with the settings, and what people usually do. */
+export const REASONS = Object.freeze({
+  [Reason.NONE]: "The board gives no reason.",
+  [Reason.NETWORK_NOT_FOUND]:
+    "No network of this name is in range. Capital letters count; is it switched on, and near" +
+    " enough?",
+  [Reason.PASSPHRASE_WRONG]: "The network did not take this passphrase. Capital letters count.",
+  [Reason.NO_ADDRESS]:
+    "The network gave the board no address. Switching the router off and on often helps; so does" +
+    " a fixed address.",
+  [Reason.NAME_NOT_RESOLVED]:
+    "The host name could not be looked up. Is it spelt right, and does the network reach the" +
+    " internet?",
+  [Reason.UNREACHABLE]:
+    "The service did not answer. Are its name and port right, and is it running?",
+  [Reason.KEY_REFUSED]:
+    "The service did not take the key. Copy it once more, whole, from where the service shows it.",
+  [Reason.PIN_CONFLICT]: "The firmware cannot use this pin.",
+  [Reason.NO_RESPONSE]:
+    "What is wired to the board does not answer. Look at the wiring, and at the pin.",
+  [Reason.TIME_OUT]: "It took too long.",
+  [Reason.OTHER]: "Something else went wrong.",
+});
+
+export const UNKNOWN_REASON = "The reason is one that this program does not know: a newer one may.";
+
+/** @type {Readonly<Record<number, readonly number[]>>} */
+const KINDS_AT_FAULT = Object.freeze({
+  [Reason.NETWORK_NOT_FOUND]: [Kind.NETWORK_NAME],
+  [Reason.PASSPHRASE_WRONG]: [Kind.PASSPHRASE],
+  [Reason.NO_ADDRESS]: [Kind.NETWORK_NAME],
+  [Reason.NAME_NOT_RESOLVED]: [Kind.HOST, Kind.URL],
+  [Reason.UNREACHABLE]: [Kind.HOST, Kind.URL],
+  [Reason.KEY_REFUSED]: [Kind.SECRET],
+  [Reason.PIN_CONFLICT]: [Kind.PIN],
+  [Reason.NO_RESPONSE]: [Kind.PIN],
+});
+
+/** @type {Readonly<Record<string, string>>} Why a question is asked, where that is not plain. */
+export const WHYS = Object.freeze({
+  [Why.FELL_BACK]: "The value stored is one that this firmware no longer takes.",
+  [Why.PARTNER]: "A network's name and its passphrase are set together.",
+});
+
+const NOT_WHOLE = "The settings did not arrive whole, again and again; try another cable.";
+
+/** @type {Words} */
+const REFUSALS = Object.freeze({
+  [Refusal.UNKNOWN_FIELD]:
+    "The board does not know a setting that it declared itself: its firmware needs mending.",
+  [Refusal.PRESENCE]:
+    "The board wants somebody present before it changes anything, and its button was not pressed.",
+  [Refusal.STORAGE]:
+    "The board's memory could not be written; what was stored before still holds.",
+  [Refusal.BUSY]: "The board is busy; try again later.",
+  [Refusal.MOVED_ON]: "The board changed or restarted meanwhile; start again.",
+  // Of a commit the two mean the same (shared/protocol.md, clause 6.5).
+  [Refusal.SET_DIFFERS]: NOT_WHOLE,
+  [Refusal.WRONG_STATE]: NOT_WHOLE,
+});
+
+/** What was done when a board fails with its settings, for failureSentence(). */
+export const STORED = "The settings are stored";
+export const TAKEN_BACK = "The settings before are in force again";
+
+/**
+ * Return a fault as a sentence: words in lower case follow the label, others stand alone.
+ *
+ * @param {string} label
+ * @param {string} words
+ */
+export function faultSentence(label, words) {
+  return /^\p{Lowercase}/u.test(words) ? `${label} ${words}.` : words;
+}
+
+/**
+ * Return why the board does not work with the settings, in one or more sentences.
+ *
+ * @param {number | null} reason
+ */
+export function reasonWords(reason) {
+  return say(REASONS[reason ?? Reason.NONE] ?? UNKNOWN_REASON);
+}
+
+/**
+ * Return what the board is doing, to follow "The board is".
+ *
+ * @param {number | null} step
+ */
+export function stepWords(step) {
+  return say(STEPS[step ?? Step.NONE] ?? "at a step that this program does not know");
+}
+
+/**
+ * Return at what the board failed, in one sentence that begins with what was done.
+ *
+ * @param {string} done  STORED or TAKEN_BACK
+ * @param {number | null} step
+ */
+export function failureSentence(done, step) {
+  return say("{done}, but the board does not work with them: it failed at {step}.", {
+    done: say(done),
+    step: stepWords(step),
+  });
+}
+
+/**
+ * Return why a board refused a whole set, in one sentence.
+ *
+ * @param {Schema} schema
+ * @param {{code: number, field?: string | null} | null} refused  null if a hello alone showed that
+ *   nothing was stored
+ */
+export function refusedWords(schema, refused) {
+  if (refused === null) return say("The board holds what it held before.");
+  const setting = schema.settings.find((each) => each.key === refused.field);
+  if (setting) return `${setting.field.label} ${refusalWords(setting.field, refused.code)}.`;
+  const words = REFUSALS[refused.code];
+  if (words !== undefined) return say(words);
+  return say("The board refused ({code}).", { code: codeName(Refusal, refused.code) });
+}
+
+/**
+ * Return the full key of the setting that a failure leads to, null if there is none.
+ *
+ * That is the one the board named, if it exists, else the first active one of the kind that such a
+ * failure is usually about.
+ *
+ * @param {Schema} schema
+ * @param {ReadonlySet<string>} applying  full keys of what is active
+ * @param {number | null} reason
+ * @param {string | null} named
+ */
+export function keyAtFault(schema, applying, reason, named) {
+  if (named !== null && applying.has(named)) return named;
+  for (const kind of KINDS_AT_FAULT[reason ?? Reason.NONE] ?? []) {
+    const ofKind = schema.settings.filter(({ field }) => field.kind === kind);
+    const found = ofKind.find(({ key }) => applying.has(key));
+    if (found) return found.key;
+  }
+  return null;
+}

@@ -1,0 +1,200 @@
+// SPDX-License-Identifier: MIT
+/**
+ * What is asked and what is answered: the words between the flow of the dialog and who asks.
+ *
+ * @module
+ */
+
+import { Kind } from "../contract/table.js";
+import { isSecret } from "../settings/model.js";
+import { show } from "../settings/values.js";
+import { say, sayPlural } from "../words.js";
+import { trimmed, visible } from "./cleaning.js";
+
+/** @import { Field, Pin, Section, Setting, Value } from "../settings/model.js" */
+
+/** What stands for a secret wherever one would be shown: of one length, whatever the secret's. */
+export const MASK = "********";
+
+/**
+ * What a board holds for one setting; of secrets never a value, of blobs the length.
+ *
+ * @typedef {{held: number, value: Value | null}} HeldSetting  `held` is a code of Held
+ */
+
+/** Why a question is asked. */
+export const Why = Object.freeze({
+  /** It was never asked on this board. */
+  NEW: "new",
+  /** Without an answer the board cannot work. */
+  MISSING: "missing",
+  /** The firmware no longer takes the value that is stored. */
+  FELL_BACK: "fell-back",
+  /** The person asked to be asked. */
+  ASKED_FOR: "asked-for",
+  /** A network's name and its passphrase are set together. */
+  PARTNER: "partner",
+  /** The answer was refused, or the board does not work with it. */
+  FAULT: "fault",
+});
+
+/** Where the answer comes from that is offered. */
+export const Origin = Object.freeze({
+  /** There is none. */
+  NONE: "none",
+  /** Given earlier in this session. */
+  ANSWERED: "answered",
+  /** What the board holds. */
+  HELD: "held",
+  /** What the person's computer proposes, its own time zone for one. */
+  PROPOSED: "proposed",
+  /** What the firmware's author proposes. */
+  DEFAULT: "default",
+});
+
+/** An answer that is no value. */
+export const Move = Object.freeze({
+  /** What the question offers; of a secret, which is not shown, the one that is set. */
+  KEEP: "keep",
+  /** Nothing: what was set is removed. */
+  CLEAR: "clear",
+  /** The question before. */
+  BACK: "back",
+});
+
+/** @typedef {typeof Why[keyof typeof Why]} WhyAsked */
+/** @typedef {typeof Origin[keyof typeof Origin]} OfferedFrom */
+/** @typedef {typeof Move[keyof typeof Move]} AMove */
+
+/**
+ * A value given as an answer; `written` is how it was written, where that says more: a time zone's
+ * name, which boards do not know.
+ *
+ * @typedef {{value: Value, written: string | null}} Given
+ */
+
+/** @typedef {Given | AMove} Answer */
+
+/**
+ * A pin that has what a question needs, and what stands in the way of choosing it.
+ *
+ * @typedef {{pin: Pin, obstacle: string | null}} PinChoice
+ */
+
+/**
+ * A wireless network that the board finds, in words; `name` is what is stored for it.
+ *
+ * @typedef {{name: Uint8Array, shown: string, strength: string, security: string,
+ *   isOpen: boolean}} InRange
+ */
+
+/**
+ * One setting to be asked for.
+ *
+ * @typedef {object} Question
+ * @property {"question"} type
+ * @property {Setting} setting
+ * @property {string} key  the full key of the setting
+ * @property {Field} field  what the author declared
+ * @property {string} heading  the label of the section, with the number of an instance
+ * @property {WhyAsked} why
+ * @property {number} position  this is question number `position`...
+ * @property {number} count  ...of so many, as far as the answers so far tell
+ * @property {string | null} current  what KEEP gives, fit to be shown; null if it is no answer
+ * @property {string} editable  the same as it is typed; empty of what is never shown
+ * @property {OfferedFrom} origin
+ * @property {boolean} canClear  whether no value at all is an answer: where it is not required, and
+ *   there is no default
+ * @property {string | null} fault  why it is asked again, in words that follow the label
+ * @property {readonly PinChoice[]} pins
+ * @property {string | null} network  of a passphrase: the network that it is for, fit to be shown
+ * @property {readonly InRange[]} networks  of a network's name: those in range, where the board can
+ *   tell; whoever asked the board puts them there
+ */
+
+/**
+ * Whether one more instance of a section that repeats is wanted.
+ *
+ * @typedef {{type: "another", section: Section, instance: number, first: boolean}} AnotherInstance
+ */
+
+/** @typedef {Question | AnotherInstance} DialogStep */
+
+/**
+ * One change as it is shown before anything is stored.
+ *
+ * @typedef {{key: string, heading: string, label: string, shown: string}} ReviewLine
+ */
+
+/**
+ * Return the label of a setting's section, with the number of the instance if it repeats.
+ *
+ * @param {Setting} setting
+ */
+export function heading({ section, instance }) {
+  return instance === null ? section.label : `${section.label} ${instance}`;
+}
+
+/**
+ * Return a pin's name as printed on the board, else its number.
+ *
+ * @param {Pin} pin
+ */
+export function pinName(pin) {
+  return pin.name || say("pin {number}", { number: pin.number });
+}
+
+/**
+ * Whether a board never gives a value of this field back: a secret, or a blob.
+ *
+ * @param {Field} field
+ */
+export function isOpaque(field) {
+  return isSecret(field) || field.kind === Kind.BLOB;
+}
+
+/**
+ * Return a value as an answer, with how it was written where that is worth keeping.
+ *
+ * @param {Field} field
+ * @param {Value} value
+ * @param {string} written
+ * @returns {Given}
+ */
+export function answered(field, value, written) {
+  return { value, written: field.kind === Kind.TIME_ZONE ? trimmed(written) : null };
+}
+
+/**
+ * Return a value fit to be shown on one line: masked, sized or cleaned.
+ *
+ * Of a blob the value may be its length in bytes, which is all that a board tells. Quotes show
+ * where a text begins or ends with a space.
+ *
+ * @param {Field} field
+ * @param {Value} value
+ * @param {string | null} [written]
+ * @returns {string}
+ */
+export function shownValue(field, value, written = null) {
+  if (isSecret(field)) return MASK;
+  if (field.kind === Kind.BLOB) {
+    const isWhole = typeof value === "object" || typeof value === "string";
+    const size = isWhole ? value.length : Number(value);
+    return sayPlural("{count} byte", "{count} bytes", size, { count: size });
+  }
+  const text = typedValue(field, value, written);
+  return text === trimmed(text) ? text : `"${text}"`;
+}
+
+/**
+ * Return a value as it is typed, cleaned; an empty text for what is never shown.
+ *
+ * @param {Field} field
+ * @param {Value} value
+ * @param {string | null} [written]
+ * @returns {string}
+ */
+export function typedValue(field, value, written = null) {
+  return isOpaque(field) ? "" : visible(written ?? show(field, value), 255);
+}

@@ -1,0 +1,77 @@
+# SPDX-License-Identifier: MIT
+"""The page's contract and settings in Node, run as a whole or asked one question at a time."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import xml.etree.ElementTree as ET
+from pathlib import Path
+from types import TracebackType
+from typing import Any, NamedTuple, Self
+
+HERE = Path(__file__).parent
+
+
+class Ran(NamedTuple):
+    """One test that Node ran: the suite that it is of ("" for none), and why it failed."""
+
+    suite: str
+    name: str
+    failure: str | None
+
+
+def run_tests() -> list[Ran]:
+    """Run every *.test.js beside this file; return what was run."""
+    files = sorted(map(str, HERE.glob("*.test.js")))
+    done = subprocess.run(
+        ["node", "--test", "--test-reporter=junit", *files],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    ran = []
+    root = ET.fromstring(done.stdout)  # noqa: S314 - our own test run wrote it
+    for parent in root.iter():
+        suite = parent.get("name", "") if parent.tag == "testsuite" else ""
+        for case in parent.findall("testcase"):
+            failure = case.find("failure")
+            why = None if failure is None else failure.get("message", "failed")
+            ran.append(Ran(suite, case.get("name", ""), why))
+    assert done.returncode == 0 or any(each.failure for each in ran), done.stderr
+    return ran
+
+
+class Judge:
+    """judge.js in a process of its own."""
+
+    def __init__(self) -> None:
+        self._process = subprocess.Popen(
+            ["node", str(HERE / "judge.js")],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            encoding="utf-8",
+        )
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._process.communicate()  # which closes its input, and it ends
+
+    def ask(self, about: str, **question: object) -> Any:  # any: whatever JSON holds
+        """Return what the page makes of a question; judge.js has the kinds of question."""
+        stdin, stdout = self._process.stdin, self._process.stdout
+        assert stdin is not None
+        assert stdout is not None
+        stdin.write(json.dumps({"about": about, **question}) + "\n")
+        stdin.flush()
+        answer = stdout.readline()
+        assert answer, f"the page has no answer about {about}: {question}"
+        return json.loads(answer)

@@ -1,0 +1,191 @@
+# SPDX-License-Identifier: MIT
+"""Any schema, any board, any way through: the page's dialog goes where the terminal's does.
+
+The terminal's is the reference here; what it promises is tested in tests/wizard.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import ClassVar
+
+import pytest
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
+
+from provision.contract.table import Held, Kind
+from provision.settings.model import Field, Pin, Schema, Setting, Value
+from provision.settings.values import LENGTH_OF_KEY, ValueProblem, check_value
+from provision.wizard.questions import AnotherInstance, Given, HeldSetting, Move, Question
+from tests.page.wizard.twin import Page, Twin
+from tests.settings.test_wire import schemas
+from tests.wizard import barn
+
+TYPED = [
+    *("", " ", "yes", "off", "o1", "O2", "0", "1", "3", "7", "08", "-2", "5.25", "5,2 °C", "D3"),
+    *("barn", "Gate ", "blossom-before-frost", "A9", "no such thing", "hex:f6 00", "1 h 30 min"),
+    *("192.0.2.7", "2001:DB8::7", "alarm.example.org", "https://alarm.example.org/x", "UTC0"),
+    *("Europe/London", "a1 b2", "ä\u202e\u00a0x", "0" * LENGTH_OF_KEY, "x" * 300, "8080", "warm"),
+]
+"""What fits some kinds and not others."""
+
+VALUES: list[Value] = [
+    *("ab", "o1", "alarm.example.org", "https://alarm.example.org/", "UTC0", True, False),
+    *(0, 1, 3, 4, 7, 80, b"Farm", b"Tw\xf6 hills", b"\xc0\x00\x02\x07", bytes(16)),
+]
+"""What a board may hold: of each kind something."""
+
+WORDS = ["Why it failed.", "must be another"]
+
+
+@st.composite
+def any_schema(draw: st.DrawFn) -> Schema:
+    """Return a schema of tests/settings, with a pin taken, or of a board that takes only keys."""
+    schema = draw(st.just(barn.SCHEMA) | schemas())
+    if draw(st.booleans()):
+        taken = Pin(9, schema.pins[0].abilities, None, "SD")
+        schema = replace(schema, pins=(*schema.pins, taken), translations=())
+    only_key = LENGTH_OF_KEY if draw(st.booleans()) else None
+
+    def changed(field: Field) -> Field:
+        return replace(field, minimum=only_key) if field.kind is Kind.PASSPHRASE else field
+
+    sections = tuple(
+        replace(section, fields=tuple(changed(field) for field in section.fields))
+        for section in schema.sections
+    )
+    return replace(schema, sections=sections)
+
+
+@st.composite
+def held_by(draw: st.DrawFn, setting: Setting, schema: Schema) -> HeldSetting:
+    """Return what a board may hold for a setting (clause 6.3): what its firmware takes."""
+    field = setting.field
+    held = draw(st.sampled_from(Held))
+    if held is Held.UNSET or field.is_secret:
+        return HeldSetting(held)
+    if field.kind is Kind.BLOB:
+        return HeldSetting(held, draw(st.integers(1, 3)))
+    fitting = [value for value in VALUES if check_value(field, value, schema) is None]
+    return HeldSetting(held, draw(st.sampled_from(fitting))) if fitting else HeldSetting(Held.UNSET)
+
+
+def given_for(setting: Setting, schema: Schema) -> st.SearchStrategy[Given] | None:
+    """Return answers of an earlier dialog, None where nothing here fits."""
+    fitting = [value for value in VALUES if check_value(setting.field, value, schema) is None]
+    return st.sampled_from([Given(value) for value in fitting]) if fitting else None
+
+
+class TwinMachine(RuleBasedStateMachine):
+    """Two dialogs, and a person who does anything in any order."""
+
+    page: ClassVar[Page]
+
+    @initialize(data=st.data())
+    def begin(self, data: st.DataObject) -> None:
+        """Begin as any of the commands might: for all, for some, after a failure."""
+        draw = data.draw
+        schema = draw(any_schema())
+        some = st.sets(st.sampled_from([setting.key for setting in schema.settings]), max_size=3)
+        instances = [(s.section.key, s.instance) for s in schema.settings if s.instance is not None]
+        keys = sorted(draw(some))
+        remembered = {
+            setting.key: draw(answers)
+            for setting in schema.settings
+            if setting.key in draw(some) and (answers := given_for(setting, schema)) is not None
+        }
+        is_fresh = draw(st.booleans())
+        base_keys = [setting.base_key for setting in schema.settings]
+        self.keys = [setting.key for setting in schema.settings]
+        self.twin = Twin(
+            self.page,
+            schema,
+            {} if is_fresh else {s.key: draw(held_by(s, schema)) for s in schema.settings},
+            ask_all=draw(st.booleans()),
+            keys=keys,
+            only_keys=draw(st.booleans()),
+            removed=draw(st.sets(st.sampled_from(instances), max_size=1)) if instances else (),
+            known=frozenset(draw(st.sets(st.sampled_from(base_keys)))),
+            proposals=draw(st.sampled_from([{}, {Kind.TIME_ZONE: Given("UTC0", "Etc/UTC")}])),
+            remembered=remembered,
+            faults=dict.fromkeys(keys, WORDS[0]) if draw(st.booleans()) else {},
+        )
+
+    @rule(text=st.sampled_from(TYPED))
+    def answer(self, text: str) -> None:
+        """Type something: taken, or refused in the same words."""
+        step = self.twin.next()
+        if isinstance(step, Question):
+            try:
+                self.twin.answer(self.twin.read(step, text))
+            except ValueProblem:
+                return
+
+    @rule(data=st.data())
+    def answer_well(self, data: st.DataObject) -> None:
+        """Answer so that it is taken, to get on."""
+        step = self.twin.next()
+        if isinstance(step, AnotherInstance):
+            self.twin.answer_another(data.draw(st.booleans()))
+        elif step is not None:
+            move = Move.KEEP if step.current is not None else Move.CLEAR
+            for text in data.draw(st.permutations(TYPED)):
+                try:
+                    answer = self.twin.read(step, text)
+                except ValueProblem:
+                    continue
+                self.twin.answer(answer)
+                return
+            self.move(move)
+
+    @rule(move=st.sampled_from(Move))
+    def move(self, move: Move) -> None:
+        """Keep, clear or go back: done, or not possible in both."""
+        if isinstance(self.twin.next(), Question):
+            try:
+                self.twin.answer(move)
+            except ValueError:
+                return
+
+    @rule()
+    def back(self) -> None:
+        """Go back, from wherever it is."""
+        self.twin.back()
+
+    @rule()
+    def pass_over(self) -> None:
+        """Leave a question."""
+        if isinstance(self.twin.next(), Question):
+            self.twin.pass_over()
+
+    @rule(data=st.data())
+    def change(self, data: st.DataObject) -> None:
+        """Choose a line of the review, or what is none."""
+        changes = list(self.twin.changes())
+        try:
+            self.twin.change(data.draw(st.sampled_from(changes or self.keys)))
+        except KeyError:
+            return
+
+    @rule(data=st.data(), words=st.sampled_from(WORDS))
+    def fault(self, data: st.DataObject, words: str) -> None:
+        """The board refuses what was answered, or names another setting that applies."""
+        asked = list(self.twin.answers()) or self.keys
+        self.twin.fault(data.draw(st.sampled_from(asked)), words)
+
+    @rule()
+    def look(self) -> None:
+        """Ask what is next, which may find a fault in the whole."""
+        self.twin.next()
+
+
+@pytest.mark.needs("node")
+def test_the_page_s_dialog_goes_where_the_terminal_s_does(
+    page: Page, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After each move both ask the same, for the same reason, and would store the same."""
+    monkeypatch.setattr(TwinMachine, "page", page, raising=False)
+    run_state_machine_as_test(
+        TwinMachine, settings=settings(max_examples=100, stateful_step_count=30)
+    )
