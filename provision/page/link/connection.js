@@ -320,7 +320,6 @@ export class Connection {
    */
   #fail(error) {
     this.#error ??= error;
-    clearTimeout(this.#timer);
     this.#session.stop(this.#error);
   }
 }

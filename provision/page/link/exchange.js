@@ -112,9 +112,7 @@ export class Lost {
   }
 }
 
-/**
- * One request, and how to see it through; two are the same only if they are one object.
- */
+/** One request, and how to see it through; two are the same only if they are one object. */
 export class Request {
   /** How long to hold it back. */
   delay = 0;
@@ -251,11 +249,7 @@ export class Exchange {
     for (const pending of [...this.#sent.values()]) this.#checkTime(pending, now);
     /** @type {Uint8Array[]} */
     const out = [];
-    const sent = [...this.#sent.values()];
-    // What was sent before one that stores is not repeated behind it: what was meant to be there
-    // before a commit must not come after.
-    const storing = sent.map(({ request }) => request.isStoring).lastIndexOf(true);
-    for (const pending of sent.slice(Math.max(storing, 0))) {
+    for (const pending of this.#sent.values()) {
       if (!pending.counted && pending.due <= now && this.#mayRepeat(pending)) {
         out.push(this.#send(pending, now));
       }
