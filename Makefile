@@ -24,6 +24,8 @@ check: env
 	$(PYTHON) -m ruff format --check .
 	$(PYTHON) -m ruff check .
 	$(PYTHON) -m mypy
+	@if [ -x node_modules/.bin/tsc ]; then npm run --silent check; \
+	else echo "make: no node_modules here, so the page's scripts go unchecked"; fi
 	find firmware_stub \( -name build -o -name mps2 \) -prune -o -name '*.c' -print | sort | xargs -n 1 \
 	    $(CC) $(WARNINGS) -O2 $$(find firmware_stub -name mps2 -prune -o -name '*.h' -print | sed 's|^|-I|; s|/[^/]*$$||' | sort -u) \
 	    -c -o /dev/null
@@ -72,5 +74,5 @@ regenerate: env
 
 # Leaves what git tracks.
 clean:
-	rm -rf .venv dist firmware_stub/build .coverage htmlcov .hypothesis .mypy_cache .pytest_cache .ruff_cache
+	rm -rf .venv node_modules dist firmware_stub/build .coverage htmlcov .hypothesis .mypy_cache .pytest_cache .ruff_cache
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +

@@ -193,6 +193,7 @@ def _add_for_authors(commands: Any) -> None:
 _OF_AUTHORS = {
     "stub": "write the stub, as a folder to keep beside a firmware",
     "describe": "write a page about the settings, for people",
+    "page": "write the browser page that sets up boards, or show it",
     "carry-over": "tell what an update does to settings that people have",
     "image-check": "tell whether the pieces of a firmware fit, and spare the settings",
     "find-secrets": "search an image for the secrets of an answers file",

@@ -22,6 +22,7 @@ from scripts.derive import (
     c_header,
     catalogues,
     cddl,
+    page_bundle,
     page_table,
     page_zones,
     protocol_page,
@@ -89,6 +90,11 @@ TARGETS: list[tuple[str, Callable[[], bytes]]] = [
         (catalogues.path_of(language, suffix), lambda language=language, make=make: make(language))
         for language in catalogues.LANGUAGES
         for suffix, make in (("po", catalogues.text), ("mo", catalogues.compiled))
+    ),
+    # Behind what it is bundled from. Without Node it stays as it is, which main() says.
+    *(
+        (page_bundle.path_of(language), lambda language=language: page_bundle.bundle(language))
+        for language in (page_bundle.LANGUAGES if page_bundle.lacking() is None else ())
     ),
 ]
 
@@ -163,6 +169,9 @@ def main(arguments: list[str] | None = None) -> int:
             (ROOT / path).parent.mkdir(parents=True, exist_ok=True)
             (ROOT / path).write_bytes(content)
             print(f"{path} written")
+    if (reason := page_bundle.lacking()) is not None:
+        was = "compared" if check else "made anew"
+        print(f"The modules of the page were not {was}: {reason}", file=sys.stderr)
     for fault in faults:
         print(fault, file=sys.stderr)
     return int(check and (stale or bool(faults)))

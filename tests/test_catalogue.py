@@ -8,8 +8,6 @@ import re
 from collections.abc import Iterator
 
 import pytest
-from babel.messages.catalog import Message
-
 from provision import catalogue
 from scripts.derive import catalogues
 
@@ -25,13 +23,6 @@ def placeholders(text: str) -> set[str]:
     return set(re.findall(r"\{([a-z_]+)(?::[^{}]*)?\}", text))
 
 
-def pairs(message: Message) -> Iterator[tuple[str, str]]:
-    """Yield each form of a text, with its translation."""
-    ours = message.id if isinstance(message.id, tuple) else (message.id,)
-    theirs = message.string if isinstance(message.string, tuple) else (message.string,)
-    yield from zip(ours, theirs, strict=True)
-
-
 def test_there_is_a_second_language() -> None:
     """Beside English, which is that of the source."""
     assert catalogues.LANGUAGES == ("de",)
@@ -44,7 +35,7 @@ def test_a_catalogue_is_whole(language: str) -> None:
     assert {message.id for message in messages} == {m.id for m in catalogues.source() if m.id}
     for message in messages:
         assert not message.fuzzy, message.id
-        for ours, theirs in pairs(message):
+        for ours, theirs in catalogues.pairs(message):
             assert theirs, ours
             assert placeholders(theirs) == placeholders(ours), ours
 
@@ -58,7 +49,7 @@ def test_a_translation_can_stand_where_its_text_does(language: str) -> None:
     for message in catalogues.read(language):
         if not message.id:
             continue
-        for ours, theirs in pairs(message):
+        for ours, theirs in catalogues.pairs(message):
             if re.match(r"must |has |needs |begins |ends |is (?!this)", ours):
                 assert theirs[0].islower(), ours
             if ours[0].isupper() and ours.endswith((".", "?")):

@@ -1,36 +1,28 @@
 // SPDX-License-Identifier: MIT
 /**
- * What the page says to people, in the language chosen.
+ * What the page says to people.
  *
- * Sentences stand in the code in English. A catalogue holds those of another language by their
- * English text, with the same `{names}` in them; what it lacks is said in English.
+ * Sentences stand in the code in English, as arguments of these functions. For another language the
+ * bundler puts those of its catalogue in their place (scripts/derive/page_bundle.py), so that a page
+ * carries one language.
  *
  * @typedef {Readonly<Record<string, string | number>>} Values what fills the `{names}`
  */
 
-// Of a text with a count an array has the forms: of one, and of all others.
-/** @type {ReadonlyMap<string, string | readonly string[]> | null} */
-let catalogue = null;
+/** The tag of the language that is spoken; the bundler puts another in its place. */
+export const LANGUAGE = mark("en");
 
 /**
- * Say everything from now on in the language of this catalogue, null for English.
+ * Return a sentence. What fills a `{name}` is left as it is: it may come from a board, and is not
+ * filled itself.
  *
- * @param {ReadonlyMap<string, string | readonly string[]> | null} map
- */
-export function setCatalogue(map) {
-  catalogue = map;
-}
-
-/**
- * Return a sentence in the language chosen. What fills a `{name}` is left as it is: it may come
- * from a board, and is neither looked up nor filled itself.
- *
- * @param {string} [text] the English sentence
+ * @param {string} [text]
  * @param {Values} [values]
  */
 export function say(text = "", values = {}) {
-  const own = catalogue?.get(text);
-  return filled(typeof own === "string" ? own : text, values);
+  return text.replace(/\{(\w+)\}/g, (mark, name) =>
+    Object.hasOwn(values, name) ? String(values[name]) : mark,
+  );
 }
 
 /**
@@ -42,17 +34,14 @@ export function say(text = "", values = {}) {
  * @param {Values} [values]
  */
 export function sayPlural(one, many, count, values = {}) {
-  const own = catalogue?.get(one);
-  const [single, several] = typeof own === "object" ? own : [one, many];
-  return filled((count === 1 ? single : several) ?? many, { count, ...values });
+  return say(count === 1 ? one : many, { count, ...values });
 }
 
 /**
+ * Return a sentence as it is: it is said later.
+ *
  * @param {string} text
- * @param {Values} values
  */
-function filled(text, values) {
-  return text.replace(/\{(\w+)\}/g, (mark, name) =>
-    Object.hasOwn(values, name) ? String(values[name]) : mark,
-  );
+export function mark(text) {
+  return text;
 }

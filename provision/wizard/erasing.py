@@ -40,14 +40,13 @@ class ToErase:
             board=printable(hello.board, 32),
             unit=hello.unit.hex(),
         )
-        return ntr(
-            "{who}: {count} setting set. What is erased cannot be brought back, neither by this"
-            " program nor by the board.",
-            "{who}: {count} settings set. What is erased cannot be brought back, neither by this"
-            " program nor by the board.",
-            self.held,
-            who=who,
+        said = ntr(
+            "{who}: {count} setting set.", "{who}: {count} settings set.", self.held, who=who
         )
+        lost = tr(
+            "What is erased cannot be brought back, neither by this program nor by the board."
+        )
+        return f"{said} {lost}"
 
 
 Agree = Callable[[ToErase], Awaitable[bool]]

@@ -8,13 +8,14 @@ one that is gone goes. Reading, merging and compiling are Babel's.
 from __future__ import annotations
 
 import ast
+import datetime
 import io
+import json
 import re
 from collections.abc import Iterator
 from pathlib import Path
 
-from babel.messages.catalog import Catalog
-from babel.messages.extract import extract_from_dir
+from babel.messages.catalog import Catalog, Message
 from babel.messages.mofile import write_mo
 from babel.messages.pofile import read_po, write_po
 
@@ -25,13 +26,20 @@ LANGUAGES = tuple(sorted(path.name for path in FOLDER.iterdir() if path.is_dir()
 _IN_PYTHON = {"tr": 1, "ntr": 2, "mark": 1}
 """By the name of a function of provision.catalogue: how many of its arguments are texts."""
 
-_IN_THE_PAGE = {"say": None, "sayPlural": (1, 2)}
-_PAGE = [("**.js", "javascript")]
+_TEXT = r'"(?:[^"\\\n]|\\.)*"'
+LITERALS = rf"{_TEXT}(?:\s*\+\s*{_TEXT})*"
+_IN_THE_PAGE = re.compile(
+    rf"\b(?:(?:say|mark)\(\s*({LITERALS})|sayPlural\(\s*({LITERALS}),\s*({LITERALS}))"
+)
+"""The same of provision/page/words.js: literals in double quotes, which may be joined by +."""
 # What no text depends on: dates, names, and addresses that Babel would make up.
 _IDLE = re.compile(
     rb'^"(Report-Msgid-Bugs-To|Language-Team|Last-Translator|Generated-By|[A-Z-]+-Date): .*\n',
     re.MULTILINE | re.IGNORECASE,
 )
+
+
+_LONG_AGO = datetime.datetime.fromtimestamp(0, datetime.UTC)
 
 
 def path_of(language: str, suffix: str) -> str:
@@ -45,10 +53,20 @@ def source() -> Catalog:
     for path in sorted((ROOT / "provision").rglob("*.py")):
         for message in _of_python(path):
             found.add(message)
-    folder = ROOT / "provision" / "page"
-    for _, _, message, _, _ in extract_from_dir(folder, _PAGE, keywords=_IN_THE_PAGE):
-        found.add(message)
+    for path in sorted((ROOT / "provision" / "page").rglob("*.js")):
+        if path.parent.name != "built":
+            for match in _IN_THE_PAGE.finditer(path.read_text(encoding="utf-8")):
+                texts = [joined(text) or "" for text in match.groups() if text is not None]
+                found.add(tuple(texts) if len(texts) > 1 else texts[0])
     return found
+
+
+def joined(literals: str) -> str | None:
+    """Return the text that literals joined by + make; None for escapes that JSON does not have."""
+    try:
+        return "".join(json.loads(literal) for literal in re.findall(_TEXT, literals))
+    except json.JSONDecodeError:
+        return None
 
 
 def _of_python(path: Path) -> Iterator[str | tuple[str, ...]]:
@@ -69,6 +87,15 @@ def read(language: str) -> Catalog:
         return read_po(file, locale=language)
 
 
+def pairs(message: Message) -> Iterator[tuple[str, str]]:
+    """Yield each form of a text, one or those of a count, with its translation."""
+    forms = [
+        each if isinstance(each, tuple | list) else (each,) for each in (message.id, message.string)
+    ]
+    for ours, theirs in zip(*forms, strict=True):
+        yield str(ours), str(theirs or "")
+
+
 def text(language: str) -> bytes:
     """Return a catalogue's text, in step with the source and in alphabetical order."""
     catalogue = read(language)
@@ -81,6 +108,8 @@ def text(language: str) -> bytes:
 
 def compiled(language: str) -> bytes:
     """Return the same as gettext reads it."""
+    catalogue = read_po(io.BytesIO(text(language)), locale=language)
+    catalogue.creation_date = catalogue.revision_date = _LONG_AGO  # else it would be now
     out = io.BytesIO()
-    write_mo(out, read_po(io.BytesIO(text(language)), locale=language))
+    write_mo(out, catalogue)
     return out.getvalue()

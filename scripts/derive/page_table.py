@@ -47,12 +47,12 @@ def page_table(table: Table) -> bytes:
         _HEAD,
         "\n".join(_constants(table)) + "\n",
         *(
-            _frozen(class_name(codes.name), ((constant(c.name), c.code) for c in codes.codes))
+            _named(class_name(codes.name), ((constant(c.name), c.code) for c in codes.codes))
             for codes in table.code_sets
         ),
-        _frozen("MessageType", types),
+        _named("MessageType", types),
         *(
-            _frozen(f"{class_name(row.name)}Key", ((constant(k.name), k.key) for k in row.body))
+            _named(f"{class_name(row.name)}Key", ((constant(k.name), k.key) for k in row.body))
             for row in table.messages
             if row.body
         ),
@@ -70,9 +70,9 @@ def _constants(table: Table) -> Iterator[str]:
     yield from (f"export const {limit_name(limit)} = {limit.value};" for limit in table.limits)
 
 
-def _frozen(name: str, members: Iterable[tuple[str, int]]) -> str:
+def _named(name: str, members: Iterable[tuple[str, int]]) -> str:
     lines = [f"  {member}: {number}," for member, number in members]
-    return "\n".join(["", f"export const {name} = Object.freeze({{", *lines, "});", ""])
+    return "\n".join(["", f"export const {name} = /** @type {{const}} */ ({{", *lines, "});", ""])
 
 
 def _reply(table: Table, row: MessageRow) -> str:

@@ -18,7 +18,7 @@
  * @property {"damaged"} type
  * @property {string} reason
  *
- * @typedef {object} LogText a line that is no frame, cleaned by cleanLog()
+ * @typedef {object} LogText a line that is no frame, cleaned
  * @property {"log"} type
  * @property {string} text
  *
@@ -29,7 +29,7 @@ import { MAX_BODY, MIN_BODY_LIMIT } from "./table.js";
 
 const CHECK_LENGTH = 8;
 /** Bytes of a log line that are kept: more than the longest frame. */
-const LONGEST_LOG = 960;
+export const LONGEST_LOG = 960;
 const LF = 10;
 const CR = 13;
 
@@ -53,10 +53,10 @@ export function crc32c(bytes) {
 }
 
 /** @param {string} text one character for each byte */
-const toBytes = (text) => Uint8Array.from(text, (character) => character.charCodeAt(0));
+export const toBytes = (text) => Uint8Array.from(text, (character) => character.charCodeAt(0));
 
 /** @param {Uint8Array} bytes at most a line's, so that they fit the arguments of a call */
-const toCharacters = (bytes) => String.fromCharCode(...bytes);
+export const toCharacters = (bytes) => String.fromCharCode(...bytes);
 
 /** @param {Uint8Array} item */
 const toBody = (item) =>
@@ -99,15 +99,21 @@ export class LineReceiver {
   #held = new Uint8Array(LONGEST_LOG + 1);
   #length = 0;
   #longestFrame;
+  #clean;
 
-  /** @param {number} [maxBody] longest BODY in characters to accept, MIN_BODY_LIMIT to MAX_BODY */
-  constructor(maxBody = MAX_BODY) {
+  /**
+   * @param {number} [maxBody] longest BODY in characters to accept, MIN_BODY_LIMIT to MAX_BODY
+   * @param {(line: Uint8Array) => string} [clean] makes log text of a line that is no frame, as
+   *     cleanLog() does; without it there is none
+   */
+  constructor(maxBody = MAX_BODY, clean = () => "") {
     if (!(maxBody >= MIN_BODY_LIMIT && maxBody <= MAX_BODY)) {
       throw new RangeError(
         `A BODY limit is ${MIN_BODY_LIMIT} to ${MAX_BODY} characters, not ${maxBody}.`,
       );
     }
     this.#longestFrame = 1 + maxBody + CHECK_LENGTH;
+    this.#clean = clean;
   }
 
   /**
@@ -136,7 +142,7 @@ export class LineReceiver {
    */
   #event(line) {
     if (line[0] === 0x7e) return this.#frame(toCharacters(line));
-    const text = cleanLog(line);
+    const text = this.#clean(line);
     return text ? { type: "log", text } : null;
   }
 
@@ -176,52 +182,4 @@ function fromBody(body) {
   } catch {
     return null;
   }
-}
-
-// ECMA-48: control sequences (clause 5.4), control strings up to BEL, ST or the next escape (5.6),
-// then every other escape sequence (ECMA-35 clause 13.2) and the stray ESC of one that was cut.
-const ESCAPE =
-  // eslint-disable-next-line no-control-regex
-  /\x1b(?:\[[0-?]*[ -/]*[@-~]?|[P\]X^_][^\x07\x1b]*(?:\x07|\x1b\\)?|[ -/]*[0-~]?)/g;
-const RUN = /[\w-]{16,}/g; // \w is A-Z a-z 0-9 and the underscore, and nothing else
-const RUN_AT_END = /[\w-]+$/;
-const UNPRINTABLE = /(?! )[\p{C}\p{Z}]/gu;
-
-/**
- * Return a line of log text as printable text, bounded in length, without possible secrets.
- *
- * A damaged echo of a frame could carry a secret: everything from a `~` on, and every run of 16 or
- * more base64url characters, gives way to a mark. Escape sequences are dropped, a tab becomes a
- * space, and what is not printable (bidirectional controls among it) becomes `?`. Text that is no
- * valid UTF-8 is read as ASCII. What goes beyond 960 bytes is cut off.
- *
- * @param {Uint8Array} bytes
- */
-export function cleanLog(bytes) {
-  const [head, tilde] = toCharacters(bytes.subarray(0, LONGEST_LOG)).split("~", 2);
-  let kept = /** @type {string} */ (head).replace(ESCAPE, "");
-  const cut = tilde === undefined && bytes.length > LONGEST_LOG;
-  if (cut) kept = kept.replace(RUN_AT_END, ""); // it may be the head of a longer run
-  const text = printable(kept.replace(RUN, "[removed]"), cut);
-  if (tilde !== undefined) return `${text}[frame removed]`;
-  return cut ? `${text}[cut]` : text;
-}
-
-/**
- * Return printable text of one character for each byte; if it was cut, half a character at its end
- * goes.
- *
- * @param {string} raw
- * @param {boolean} cut
- */
-function printable(raw, cut) {
-  let text;
-  try {
-    text = new TextDecoder("utf-8", { fatal: true, ignoreBOM: true }).decode(toBytes(raw), {
-      stream: cut,
-    });
-  } catch {
-    text = raw.replace(/[\x80-\xff]/g, "?");
-  }
-  return text.replace(/\t/g, " ").replace(UNPRINTABLE, "?");
 }

@@ -33,7 +33,7 @@ export const MAX_BACKOFF_MS = 1000;
 export const STEP_BOUND_MS = 10000;
 export const STAGED_LIFETIME_MS = 600000;
 
-export const Refusal = Object.freeze({
+export const Refusal = /** @type {const} */ ({
   UNSUPPORTED_VERSION: 1,
   UNKNOWN_TYPE: 2,
   MALFORMED: 3,
@@ -61,7 +61,7 @@ export const Refusal = Object.freeze({
   BUSY: 25,
 });
 
-export const Kind = Object.freeze({
+export const Kind = /** @type {const} */ ({
   TEXT: 1,
   SECRET: 2,
   INTEGER: 3,
@@ -81,20 +81,20 @@ export const Kind = Object.freeze({
   BLOB: 17,
 });
 
-export const Held = Object.freeze({
+export const Held = /** @type {const} */ ({
   UNSET: 0,
   SET: 1,
   FELL_BACK: 2,
 });
 
-export const Store = Object.freeze({
+export const Store = /** @type {const} */ ({
   EMPTY: 0,
   INCOMPLETE: 1,
   COMPLETE: 2,
   TRIAL: 3,
 });
 
-export const Run = Object.freeze({
+export const Run = /** @type {const} */ ({
   IDLE: 0,
   APPLYING: 1,
   PROVEN: 2,
@@ -102,7 +102,7 @@ export const Run = Object.freeze({
   NOT_REPORTED: 4,
 });
 
-export const Step = Object.freeze({
+export const Step = /** @type {const} */ ({
   NONE: 0,
   START: 1,
   JOIN: 2,
@@ -113,7 +113,7 @@ export const Step = Object.freeze({
   HARDWARE: 7,
 });
 
-export const Reason = Object.freeze({
+export const Reason = /** @type {const} */ ({
   NONE: 0,
   NETWORK_NOT_FOUND: 1,
   PASSPHRASE_WRONG: 2,
@@ -127,7 +127,7 @@ export const Reason = Object.freeze({
   OTHER: 10,
 });
 
-export const Capability = Object.freeze({
+export const Capability = /** @type {const} */ ({
   UNDO: 1,
   TRIAL: 2,
   PRESENCE: 4,
@@ -139,7 +139,7 @@ export const Capability = Object.freeze({
   ERASE_NOT_PHYSICAL: 256,
 });
 
-export const Ability = Object.freeze({
+export const Ability = /** @type {const} */ ({
   IN: 1,
   OUT: 2,
   ANALOG: 4,
@@ -147,21 +147,21 @@ export const Ability = Object.freeze({
   PULL_UP: 16,
 });
 
-export const Characters = Object.freeze({
+export const Characters = /** @type {const} */ ({
   PRINTABLE: 0,
   ASCII: 1,
   WORD: 2,
   DIGITS: 3,
 });
 
-export const Security = Object.freeze({
+export const Security = /** @type {const} */ ({
   OPEN: 0,
   PERSONAL: 1,
   ENTERPRISE: 2,
   UNKNOWN: 3,
 });
 
-export const MessageType = Object.freeze({
+export const MessageType = /** @type {const} */ ({
   REFUSAL: 0,
   HELLO: 1,
   HELLO_REPLY: 2,
@@ -191,7 +191,7 @@ export const MessageType = Object.freeze({
   LOCATE_REPLY: 26,
 });
 
-export const RefusalKey = Object.freeze({
+export const RefusalKey = /** @type {const} */ ({
   CODE: 1,
   FIELD: 2,
   DETAIL: 3,
@@ -199,7 +199,7 @@ export const RefusalKey = Object.freeze({
   SUPPORTED: 5,
 });
 
-export const HelloReplyKey = Object.freeze({
+export const HelloReplyKey = /** @type {const} */ ({
   VERSIONS: 1,
   FIRMWARE: 2,
   FIRMWARE_VERSION: 3,
@@ -219,27 +219,27 @@ export const HelloReplyKey = Object.freeze({
   GENERATION: 17,
 });
 
-export const GetSchemaKey = Object.freeze({
+export const GetSchemaKey = /** @type {const} */ ({
   OFFSET: 1,
   LENGTH: 2,
 });
 
-export const GetSchemaReplyKey = Object.freeze({
+export const GetSchemaReplyKey = /** @type {const} */ ({
   OFFSET: 1,
   PIECE: 2,
 });
 
-export const GetValuesKey = Object.freeze({
+export const GetValuesKey = /** @type {const} */ ({
   FIRST: 1,
 });
 
-export const GetValuesReplyKey = Object.freeze({
+export const GetValuesReplyKey = /** @type {const} */ ({
   FIRST: 1,
   COUNT: 2,
   ENTRIES: 3,
 });
 
-export const SetFieldKey = Object.freeze({
+export const SetFieldKey = /** @type {const} */ ({
   FIELD: 1,
   VALUE: 2,
   OFFSET: 3,
@@ -247,22 +247,22 @@ export const SetFieldKey = Object.freeze({
   PART: 5,
 });
 
-export const SetFieldReplyKey = Object.freeze({
+export const SetFieldReplyKey = /** @type {const} */ ({
   STAGED: 1,
   RECEIVED: 2,
 });
 
-export const CommitKey = Object.freeze({
+export const CommitKey = /** @type {const} */ ({
   COUNT: 1,
   DIGEST: 2,
   TOKEN: 3,
 });
 
-export const CommitReplyKey = Object.freeze({
+export const CommitReplyKey = /** @type {const} */ ({
   GENERATION: 1,
 });
 
-export const StatusReplyKey = Object.freeze({
+export const StatusReplyKey = /** @type {const} */ ({
   STORE: 1,
   STAGED: 2,
   RUN: 3,
@@ -276,44 +276,44 @@ export const StatusReplyKey = Object.freeze({
   MISSING: 11,
 });
 
-export const DiscardKey = Object.freeze({
+export const DiscardKey = /** @type {const} */ ({
   BOOT: 1,
 });
 
-export const UndoKey = Object.freeze({
+export const UndoKey = /** @type {const} */ ({
   GENERATION: 1,
 });
 
-export const UndoReplyKey = Object.freeze({
+export const UndoReplyKey = /** @type {const} */ ({
   GENERATION: 1,
 });
 
-export const EraseKey = Object.freeze({
+export const EraseKey = /** @type {const} */ ({
   GENERATION: 1,
 });
 
-export const EraseReplyKey = Object.freeze({
+export const EraseReplyKey = /** @type {const} */ ({
   GENERATION: 1,
 });
 
-export const RestartKey = Object.freeze({
+export const RestartKey = /** @type {const} */ ({
   BOOT: 1,
 });
 
-export const ConfirmKey = Object.freeze({
+export const ConfirmKey = /** @type {const} */ ({
   GENERATION: 1,
 });
 
-export const ConfirmReplyKey = Object.freeze({
+export const ConfirmReplyKey = /** @type {const} */ ({
   GENERATION: 1,
 });
 
-export const SurveyKey = Object.freeze({
+export const SurveyKey = /** @type {const} */ ({
   SCAN: 1,
   FIRST: 2,
 });
 
-export const SurveyReplyKey = Object.freeze({
+export const SurveyReplyKey = /** @type {const} */ ({
   SCAN: 1,
   DONE: 2,
   COUNT: 3,

@@ -58,16 +58,17 @@ export class Connection {
    * @param {Transport} transport
    * @param {object} [options]
    * @param {number} [options.baud] bits a second of the line
-   * @param {(line: string) => void} [options.onLog] gets each line of log text, cleaned
+   * @param {(line: string) => void} [options.onLog] gets each line of log text
+   * @param {(line: Uint8Array) => string} [options.clean] cleanLog(), for who wants log text
    * @param {(notice: Notice) => void} [options.onNotice] gets what the person may want to know
    *     while nothing has failed
    */
-  constructor(transport, { baud = 115200, onLog = () => {}, onNotice = () => {} } = {}) {
+  constructor(transport, { baud = 115200, onLog = () => {}, clean, onNotice = () => {} } = {}) {
     this.#transport = transport;
     this.#onLog = onLog;
     this.#onNotice = onNotice;
     const [firstId = 0] = crypto.getRandomValues(new Uint16Array(1));
-    this.#session = new Session(baud, firstId % (MAX_ID + 1));
+    this.#session = new Session(baud, firstId % (MAX_ID + 1), clean);
     void this.#readOn();
   }
 

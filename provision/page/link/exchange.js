@@ -154,7 +154,7 @@ export class Exchange {
     capabilities: 0,
   };
 
-  #lines = new LineReceiver();
+  #lines;
   /** @type {Pending[]} */
   #queue = [];
   /** @type {Map<number, Pending>} by id, in the order of first sending */
@@ -175,8 +175,10 @@ export class Exchange {
   /**
    * @param {number} baud bits a second
    * @param {number} firstId random, so that replies to an earlier host are told
+   * @param {(line: Uint8Array) => string} [clean] as cleanLog(); without it there is no log text
    */
-  constructor(baud, firstId) {
+  constructor(baud, firstId, clean) {
+    this.#lines = new LineReceiver(undefined, clean);
     this.#byteTime = (BITS_PER_BYTE * 1000) / baud;
     this.#nextId = firstId;
   }

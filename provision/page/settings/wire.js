@@ -20,7 +20,6 @@
 
 import { schemaDigest } from "../contract/digest.js";
 import { InflateError, TooLargeError, inflateRaw } from "../contract/inflate.js";
-import { codeName } from "../contract/messages.js";
 import { ProfileError, decode } from "../contract/profile.js";
 import {
   Characters,
@@ -29,7 +28,6 @@ import {
   MAX_KEY,
   MAX_SCHEMA,
   MAX_SCHEMA_DEPTH,
-  Refusal,
   SKIPPABLE_FROM,
 } from "../contract/table.js";
 import { say } from "../words.js";
@@ -81,7 +79,7 @@ export async function unpack(deflated, digest) {
     inflated = await inflateRaw(deflated, MAX_SCHEMA);
   } catch (error) {
     if (error instanceof TooLargeError) {
-      throw invalid("the schema", `it is larger than ${MAX_SCHEMA} bytes`);
+      throw invalid("the schema");
     }
     if (!(error instanceof InflateError)) throw error;
   }
@@ -99,25 +97,21 @@ export async function unpack(deflated, digest) {
   try {
     item = decode(inflated, MAX_SCHEMA_DEPTH);
   } catch (error) {
-    if (error instanceof ProfileError) throw invalid("the schema", error.message);
+    if (error instanceof ProfileError) throw invalid("the schema");
     throw error;
   }
   return fromItem(item);
 }
 
-// What is wrong is for the firmware's author, and in English in every language of the page.
+// Where it is wrong is for the firmware's author, who learns from `provision check` what it is.
 
-/**
- * @param {string} where
- * @param {string} fault
- */
-const invalid = (where, fault) =>
+/** @param {string} where */
+const invalid = (where) =>
   new SchemaError(
     "invalid",
-    say(
-      "The firmware declares its settings wrongly, which its author has to mend: {where}: {fault}.",
-      { where, fault },
-    ),
+    say("The firmware declares its settings wrongly, which its author has to mend: {where}.", {
+      where,
+    }),
   );
 
 /**
@@ -193,7 +187,7 @@ class Entries {
    * @param {readonly string[]} keys
    */
   constructor(item, where, keys) {
-    if (!(item instanceof Map)) throw invalid(where, "it is no map");
+    if (!(item instanceof Map)) throw invalid(where);
     for (const key of item.keys()) {
       if (key < SKIPPABLE_FROM && !(key >= 1 && key <= keys.length)) {
         throw tooNew(where, `the key ${key}`);
@@ -223,7 +217,7 @@ class Entries {
    */
   get(name, read) {
     const item = this.#item(name);
-    if (item === undefined) throw invalid(this.where, `${name} is missing`);
+    if (item === undefined) throw invalid(this.where);
     return read(item, `${this.where}, ${name}`);
   }
 
@@ -243,7 +237,7 @@ class Entries {
 
 /** @type {Read<boolean>} */
 function bool(item, where) {
-  if (typeof item !== "boolean") throw invalid(where, "it is neither true nor false");
+  if (typeof item !== "boolean") throw invalid(where);
   return item;
 }
 
@@ -254,7 +248,7 @@ function bool(item, where) {
  */
 const integer = (least, most) => (item, where) => {
   if (typeof item !== "number" || item < least || item > most) {
-    throw invalid(where, `it is no integer from ${least} to ${most}`);
+    throw invalid(where);
   }
   return item;
 };
@@ -266,7 +260,7 @@ const integer = (least, most) => (item, where) => {
 const text = (longest) => (item, where) => {
   const size = typeof item === "string" ? new TextEncoder().encode(item).length : 0;
   if (typeof item !== "string" || size < 1 || size > longest) {
-    throw invalid(where, `it is no text of 1 to ${longest} bytes`);
+    throw invalid(where);
   }
   return item;
 };
@@ -274,12 +268,11 @@ const text = (longest) => (item, where) => {
 /**
  * @param {RegExp} pattern of ASCII
  * @param {number} longest
- * @param {string} what
  * @returns {Read<string>}
  */
-const matching = (pattern, longest, what) => (item, where) => {
+const matching = (pattern, longest) => (item, where) => {
   if (typeof item !== "string" || item.length > longest || !pattern.test(item)) {
-    throw invalid(where, `it is no ${what} of at most ${longest} bytes`);
+    throw invalid(where);
   }
   return item;
 };
@@ -293,7 +286,7 @@ const matching = (pattern, longest, what) => (item, where) => {
  */
 const array = (least, most, read) => (item, where) => {
   if (!Array.isArray(item) || item.length < least || item.length > most) {
-    throw invalid(where, `it is no array of ${least} to ${most} items`);
+    throw invalid(where);
   }
   return item.map((each, at) => read(each, `${where}, item ${at + 1}`));
 };
@@ -313,7 +306,7 @@ const code = (codes) => (item, where) => {
 /** @type {Read<Value>} */
 function value(item, where) {
   if (item === null || Array.isArray(item) || item instanceof Map) {
-    throw invalid(where, "it is no value");
+    throw invalid(where);
   }
   return item;
 }
@@ -322,15 +315,11 @@ function value(item, where) {
 const any = (item) => item;
 
 const LONGEST_KEY = 20; // bytes (clause 8.2)
-const anyKey = matching(/^[a-z][a-z0-9-]*$/, LONGEST_KEY, "key");
-const anyOptionKey = matching(/^[a-z][a-z0-9-]*$/, LONGEST_OPTION_KEY, "key of an option");
-const baseKey = matching(
-  /^[a-z][a-z0-9-]{0,19}\.[a-z][a-z0-9-]{0,19}$/,
-  MAX_KEY,
-  "base key",
-);
-const scheme = matching(/^[a-z][a-z0-9+.-]*$/, 12, "scheme in lower case");
-const languageTag = matching(/^[a-z]{2,3}(-[A-Za-z0-9]{2,8}){0,2}$/, 21, "language tag");
+const anyKey = matching(/^[a-z][a-z0-9-]*$/, LONGEST_KEY);
+const anyOptionKey = matching(/^[a-z][a-z0-9-]*$/, LONGEST_OPTION_KEY);
+const baseKey = matching(/^[a-z][a-z0-9-]{0,19}\.[a-z][a-z0-9-]{0,19}$/, MAX_KEY);
+const scheme = matching(/^[a-z][a-z0-9+.-]*$/, 12);
+const languageTag = matching(/^[a-z]{2,3}(-[A-Za-z0-9]{2,8}){0,2}$/, 21);
 const label = text(LONGEST_TEXT.label);
 const help = text(LONGEST_TEXT.help);
 const caution = text(LONGEST_TEXT.caution);
@@ -363,7 +352,7 @@ export function fromItem(item) {
     0,
   );
   if (count > MAX_FIELDS) {
-    throw invalid("the schema", `it has ${count} fields, and ${MAX_FIELDS} is the limit`);
+    throw invalid("the schema");
   }
   const schema = makeSchema(declared);
   checkKeys(schema);
@@ -381,7 +370,7 @@ export function fromItem(item) {
 /** @type {Read<Translation>} */
 function readTranslation(item, where) {
   if (!Array.isArray(item) || item.length !== 2 || !Array.isArray(item[1])) {
-    throw invalid(where, "it is no array of a language and its texts");
+    throw invalid(where);
   }
   const [language, texts] = /** @type {[Item, Item[]]} */ (item);
   return {
@@ -418,7 +407,7 @@ function readSection(item, where) {
 function readRepeat(item, where) {
   const [least = 0, most = 0] = array(2, 2, integer(0, 16))(item, where);
   if (least > most || most === 0) {
-    throw invalid(where, "it is not [least, most] with least up to most, and most from 1");
+    throw invalid(where);
   }
   return { least, most };
 }
@@ -462,7 +451,7 @@ function readCondition(item, where) {
     baseKey: baseKey(base, where),
     values: array(0, 32, (each, place) => {
       const read = value(each, place);
-      if (read instanceof Uint8Array) throw invalid(place, "it is no value");
+      if (read instanceof Uint8Array) throw invalid(place);
       return read;
     })(values, where),
   };
@@ -482,14 +471,9 @@ function readOption(item, where) {
  * @param {number} kind
  */
 function checkFitting(entries, kind) {
-  const name = codeName(Kind, kind);
   for (const [key, having, needing] of KEYS_OF_KINDS) {
-    if (entries.has(key) && !having.includes(kind)) {
-      throw invalid(entries.where, `a field of kind ${name} has no ${key}`);
-    }
-    if (!entries.has(key) && needing.includes(kind)) {
-      throw invalid(entries.where, `a field of kind ${name} must have ${key}`);
-    }
+    const isWrong = entries.has(key) ? !having.includes(kind) : needing.includes(kind);
+    if (isWrong) throw invalid(`${entries.where}, ${key}`);
   }
 }
 
@@ -504,19 +488,16 @@ function checkField(field, where) {
   const highest = ofKind(field.kind).most;
   const lowest = SIZED.includes(field.kind) ? 0 : ofKind(field.kind).least;
   if (!(lowest <= least && least <= most && most <= highest)) {
-    throw invalid(where, `its limits are not in order, or not within ${lowest} to ${highest}`);
+    throw invalid(where);
   }
   if (field.kind === Kind.PASSPHRASE && (field.minimum ?? LENGTH_OF_KEY) !== LENGTH_OF_KEY) {
-    throw invalid(
-      where,
-      `its least length is not ${LENGTH_OF_KEY}, the only one that it can state`,
-    );
+    throw invalid(where);
   }
   if (field.kind === Kind.DURATION && field.unit !== "ms" && field.unit !== "s") {
-    throw invalid(where, "its unit is neither ms nor s");
+    throw invalid(where);
   }
-  if (isSecret(field) && field.default !== null) throw invalid(where, "a secret has no default");
-  if (hasTwice(field.options)) throw invalid(where, "two options have the same key");
+  if (isSecret(field) && field.default !== null) throw invalid(where);
+  if (hasTwice(field.options)) throw invalid(where);
 }
 
 /** @param {readonly {readonly key: string}[]} owners */
@@ -528,17 +509,17 @@ const hasTwice = (owners) => new Set(owners.map(({ key }) => key)).size < owners
  * @param {Schema} schema
  */
 function checkKeys({ sections, settings, pins }) {
-  if (hasTwice(sections)) throw invalid("the schema", "two sections have the same key");
+  if (hasTwice(sections)) throw invalid("the schema");
   for (const { key, fields } of sections) {
-    if (hasTwice(fields)) throw invalid(`section ${key}`, "two fields have the same key");
+    if (hasTwice(fields)) throw invalid(`section ${key}`);
   }
   for (const { key } of settings) {
     if (key.length > MAX_KEY) {
-      throw invalid(`field ${key}`, `its full key is longer than ${MAX_KEY} bytes`);
+      throw invalid(`field ${key}`);
     }
   }
   if (pins.some(({ number }, at) => number <= (pins[at - 1]?.number ?? -1))) {
-    throw invalid("the schema, pins", "their numbers do not ascend");
+    throw invalid("the schema, pins");
   }
 }
 
@@ -550,11 +531,11 @@ function checkKeys({ sections, settings, pins }) {
 function checkTranslations(schema) {
   if (!schema.translations.length) return;
   if (schema.language === null) {
-    throw invalid("the schema", "it has translations, and no language of its own");
+    throw invalid("the schema");
   }
   const tags = languages(schema).map((tag) => tag.toLowerCase());
   if (new Set(tags).size < tags.length) {
-    throw invalid("the schema, translations", "a language is there twice");
+    throw invalid("the schema, translations");
   }
   /** @type {(keyof typeof LONGEST_TEXT)[]} */
   const sorts = [];
@@ -565,7 +546,7 @@ function checkTranslations(schema) {
   for (const { language, texts } of schema.translations) {
     const where = `the schema, translation ${language}`;
     if (texts.length !== sorts.length) {
-      throw invalid(where, `it has ${texts.length} texts, and the schema ${sorts.length}`);
+      throw invalid(where);
     }
     for (const [at, sort] of sorts.entries()) {
       const each = texts[at] ?? null;
@@ -580,10 +561,8 @@ function checkTranslations(schema) {
  * @param {Field} field
  */
 function checkDefault(schema, section, field) {
-  const refusal = field.default === null ? null : checkValue(field, field.default, schema);
-  if (refusal !== null) {
-    const fault = `its default is refused (${codeName(Refusal, refusal)})`;
-    throw invalid(`field ${section.key}.${field.key}`, fault);
+  if (field.default !== null && checkValue(field, field.default, schema) !== null) {
+    throw invalid(`field ${section.key}.${field.key}, default`);
   }
 }
 
@@ -600,19 +579,13 @@ function checkCondition(schema, section, field) {
   const where = `field ${section.key}.${field.key}, condition`;
   const named = earlier(schema, section, field).get(condition.baseKey);
   if (!named) {
-    throw invalid(
-      where,
-      "it names no earlier field of the section, or of one that does not repeat",
-    );
+    throw invalid(where);
   }
   if (condition.values.length && !KINDS_IN_CONDITIONS.includes(named.kind)) {
-    throw invalid(
-      where,
-      "it lists values of a field that is no yes-no, choice, integer or duration",
-    );
+    throw invalid(where);
   }
   if (condition.values.some((each) => checkValue(named, each, schema) !== null)) {
-    throw invalid(where, "it lists a value that the field can never have");
+    throw invalid(where);
   }
 }
 
@@ -645,9 +618,6 @@ function checkNetwork(section, field) {
     ({ kind, key }) => kind === Kind.NETWORK_NAME && field.network === `${section.key}.${key}`,
   );
   if (field.network !== null && !isThere) {
-    throw invalid(
-      `field ${section.key}.${field.key}, network`,
-      "it names no network-name of its section",
-    );
+    throw invalid(`field ${section.key}.${field.key}, network`);
   }
 }

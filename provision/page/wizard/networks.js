@@ -6,7 +6,7 @@
  */
 
 import { Security } from "../contract/table.js";
-import { say } from "../words.js";
+import { mark, say } from "../words.js";
 import { visible } from "./cleaning.js";
 
 /** @import { InRange } from "./questions.js" */
@@ -17,7 +17,7 @@ const FAIR = -75;
 
 /** @type {Readonly<Record<number, string>>} */
 const SECURITY = Object.freeze({
-  [Security.OPEN]: "open",
+  [Security.OPEN]: mark("open"),
   [Security.PERSONAL]: "with a passphrase",
   [Security.ENTERPRISE]: "with an account for each user",
 });

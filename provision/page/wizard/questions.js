@@ -196,5 +196,6 @@ export function shownValue(field, value, written = null) {
  * @returns {string}
  */
 export function typedValue(field, value, written = null) {
+  if (field.kind === Kind.YES_NO) return say(value ? "yes" : "no");
   return isOpaque(field) ? "" : visible(written ?? show(field, value), 255);
 }

@@ -6,7 +6,7 @@
 
 import { createInterface } from "node:readline";
 
-import { cleanLog } from "../../../provision/page/contract/line.js";
+import { cleanLog } from "../../../provision/page/contract/log.js";
 import { ProfileError, decode, encode } from "../../../provision/page/contract/profile.js";
 import { MAX_SCHEMA_DEPTH } from "../../../provision/page/contract/table.js";
 import { footerOf, isTzString, names } from "../../../provision/page/settings/time_zones.js";

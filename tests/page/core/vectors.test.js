@@ -5,6 +5,7 @@
  */
 
 import assert from "node:assert/strict";
+import { cleanLog } from "../../../provision/page/contract/log.js";
 import { describe, it } from "node:test";
 
 import { LineReceiver, encodeLine } from "../../../provision/page/contract/line.js";
@@ -34,7 +35,7 @@ const vectors = (name) => json(`shared/vectors/${name}`).vectors;
  * @param {number} step
  */
 function received(bytes, limit, step) {
-  const receiver = new LineReceiver(limit);
+  const receiver = new LineReceiver(limit, cleanLog);
   const events = [];
   for (let at = 0; at < bytes.length; at += step) {
     events.push(...receiver.feed(bytes.subarray(at, at + step)));

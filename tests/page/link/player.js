@@ -7,6 +7,7 @@
  * answered by {"toHost": [hexadecimal], "gone": true or false}; out goes at last {"ended": ...}.
  */
 
+import { cleanLog } from "../../../provision/page/contract/log.js";
 import { setImmediate } from "node:timers";
 import { createInterface } from "node:readline";
 import { stdin, stdout } from "node:process";
@@ -161,6 +162,7 @@ for (let command; (command = await read()); ) {
   const log = [];
   const board = new Connection(line, {
     onNotice: (notice) => notices.push(notice),
+    clean: cleanLog,
     onLog: (text) => log.push(text) > 20 && log.shift(),
   });
   let ended;

@@ -14,7 +14,6 @@ import { test } from "node:test";
 import { Connection } from "../../../provision/page/link/connection.js";
 import { LineLost, PortBusy, Silent } from "../../../provision/page/link/errors.js";
 import { findAgain, openPort } from "../../../provision/page/link/port.js";
-import { setCatalogue } from "../../../provision/page/words.js";
 import { helloReplyTo } from "./hello.js";
 
 /** @typedef {import("../../../provision/page/link/errors.js").LinkError} LinkError */
@@ -244,14 +243,6 @@ test("closing ends what waits, with words", async () => {
   const waiting = settled(board.hello(Infinity));
   await closes(board);
   assert.equal((await waiting).reason.words, "The connection was closed.");
-});
-
-test("errors speak the language chosen", async () => {
-  const { board } = await connected(new FakePort(UNIT));
-  setCatalogue(new Map([["The connection was closed.", "Die Verbindung wurde geschlossen."]]));
-  await closes(board);
-  setCatalogue(null);
-  assert.equal((await settled(board.status())).reason.words, "Die Verbindung wurde geschlossen.");
 });
 
 test("a survey is ended by its signal, and the rest goes on", async () => {
