@@ -1437,10 +1437,10 @@ _OF_THE_DIALOG = (
         ("tests/wizard/test_cleaning.py",),
     ),
     _one(
-        "a label of a board reaches the screen as it is, in Python",
+        "a text of a board reaches the screen as it is, in Python",
         "provision/wizard/cleaning.py",
-        "        field,\n        label=printable(field.label),\n",
-        "        field,\n",
+        "    shown = map_texts(schema, lambda _, text: printable(text))\n",
+        "    shown = schema\n",
         ("tests/wizard/test_cleaning.py",),
     ),
     _one(
@@ -1468,8 +1468,8 @@ _OF_THE_DIALOG = (
     _one(
         "a secret is offered for editing, in Python",
         _QUESTIONS,
-        '    if is_opaque(declared):\n        return ""\n    return visible(show',
-        "    if is_opaque(declared):\n        return str(value)\n    return visible(show",
+        '    if is_opaque(declared):\n        return ""\n    if declared.kind is Kind.YES_NO',
+        "    if is_opaque(declared):\n        return str(value)\n    if declared.kind is Kind.YES_NO",
         (*_SHOWN_TESTS, "tests/wizard/test_guards.py"),
     ),
     _one(

@@ -26,7 +26,7 @@ ARROWS: dict[str, frozenset[str]] = {
     "board": frozenset({"contract", "settings"}),
     "link": frozenset({"catalogue", "contract"}),
     "wizard": frozenset({"catalogue", "contract", "settings", "link"}),
-    "author": frozenset({"contract", "settings"}),
+    "author": frozenset({"contract", "settings", "board"}),
     "conformance": frozenset({"contract", "settings", "link"}),
     "testing": frozenset({"contract", "settings", "board", "link", "wizard", "conformance"}),
     "cli": frozenset(

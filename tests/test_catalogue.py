@@ -8,6 +8,7 @@ import re
 from collections.abc import Iterator
 
 import pytest
+
 from provision import catalogue
 from scripts.derive import catalogues
 

@@ -8,7 +8,7 @@ one that is gone goes. Reading, merging and compiling are Babel's.
 from __future__ import annotations
 
 import ast
-import datetime
+import datetime as dt
 import io
 import json
 import re
@@ -39,7 +39,7 @@ _IDLE = re.compile(
 )
 
 
-_LONG_AGO = datetime.datetime.fromtimestamp(0, datetime.UTC)
+_LONG_AGO = dt.datetime.fromtimestamp(0, dt.UTC)
 
 
 def path_of(language: str, suffix: str) -> str:
