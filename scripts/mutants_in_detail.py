@@ -1468,8 +1468,8 @@ _OF_THE_DIALOG = (
     _one(
         "a secret is offered for editing, in Python",
         _QUESTIONS,
-        '    if is_opaque(declared):\n        return ""\n    if declared.kind is Kind.YES_NO',
-        "    if is_opaque(declared):\n        return str(value)\n    if declared.kind is Kind.YES_NO",
+        '    if is_opaque(declared):\n        return ""\n    if declared',
+        "    if is_opaque(declared):\n        return str(value)\n    if declared",
         (*_SHOWN_TESTS, "tests/wizard/test_guards.py"),
     ),
     _one(

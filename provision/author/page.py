@@ -215,7 +215,7 @@ def as_html(page: Page, language: str = "en") -> str:
         language,
         style=_STYLE,
         policy=_policy(scripts=[script], styles=[_STYLE]),
-        body=_element(page, language),
+        body=f"<main>{_element(page, language)}</main>",
         scripts=f'<script type="module">{script}</script>',
     )
 
@@ -230,7 +230,7 @@ def as_preview(page: Page, language: str = "en") -> str:
         language,
         style=style,
         policy=_policy(scripts=[stand_in, script], styles=[style], connect="'self'"),
-        body=_PREVIEW_STRIP + _element(page, language),
+        body=f"{_PREVIEW_STRIP}<main>{_element(page, language)}</main>",
         scripts=f'<script type="module">{stand_in}</script>\n'
         f'<script type="module">{script}</script>',
     )
@@ -243,8 +243,8 @@ def as_embedded(page: Page) -> str:
         "en",
         style=_EMBEDDED_STYLE,
         policy=_policy(scripts=[_LISTENER], styles=[_EMBEDDED_STYLE], files="'self' "),
-        body="<h1>A page of yours</h1>\n<p>The element may stand anywhere in it.</p>\n"
-        f'{_element(page)}\n<p id="told" role="status"></p>',
+        body="<main>\n<h1>A page of yours</h1>\n<p>The element may stand anywhere in it.</p>\n"
+        f'{_element(page)}\n<p id="told" role="status"></p>\n</main>',
         scripts=f'<script type="module" src="{MODULE}"></script>\n'
         f'<script type="module">{_LISTENER}</script>',
     )

@@ -41,7 +41,7 @@ export class Left extends Error {}
  *
  * @typedef {object} Asker
  * @property {(text: string) => void} say tells the person something
- * @property {() => void} unsay takes back what was told last
+ * @property {(text: string) => void} unsay takes back what was told, when it is over
  * @property {(question: Question, flow: Flow) => Promise<Answer>} ask
  * @property {(offer: AnotherInstance) => Promise<boolean | null>} askAnother null: back
  * @property {(question: Question, caution: string) => Promise<boolean>} confirm
@@ -161,6 +161,8 @@ export class Dialog {
   #standing = null;
   /** @type {Flow | null} */
   #flow = null;
+  /** @type {AbortSignal | null} */
+  #leaving = null;
   #asker;
   #findAgain;
   #generation;
@@ -175,7 +177,13 @@ export class Dialog {
   constructor(board, met, asker, wanted, findAgain) {
     this.board = board;
     this.met = met;
-    this.#asker = asker;
+    // What still runs when the person has left must tell and ask no more: it ends there.
+    this.#asker = new Proxy(asker, {
+      get: (target, name) => {
+        this.#leaving?.throwIfAborted();
+        return Reflect.get(target, name).bind(target);
+      },
+    });
     this.#findAgain = findAgain;
     this.#generation = met.hello.generation;
     /** The schema in the person's language, fit to be shown. */
@@ -322,7 +330,7 @@ export class Dialog {
     const left = new Promise((_, reject) => {
       leaving.addEventListener("abort", () => reject(leaving.reason));
     });
-    this.#begin();
+    this.#begin(leaving);
     try {
       return await Promise.race([way(), left]);
     } catch (error) {
@@ -339,7 +347,9 @@ export class Dialog {
     }
   }
 
-  #begin() {
+  /** @param {AbortSignal} leaving */
+  #begin(leaving) {
+    this.#leaving = leaving;
     this.#networks = null;
     this.#standing = null;
     this.#done = STORED;
@@ -481,7 +491,8 @@ export class Dialog {
   async #lookForNetworks(/** @type {Question} */ question) {
     if (!this.can(Capability.SURVEY)) return [];
     if (!this.#networks || question.fault !== null) {
-      this.#asker.say(say("Looking for networks in range."));
+      const looking = say("Looking for networks in range.");
+      this.#asker.say(looking);
       /** @type {import("../link/replies.js").Network[]} */
       const found = [];
       try {
@@ -490,7 +501,7 @@ export class Dialog {
         // What was found until then is shown; a name can be typed in any case.
       }
       this.#networks = inRange(found);
-      this.#asker.unsay();
+      this.#asker.unsay(looking);
     }
     return this.#networks;
   }

@@ -72,7 +72,7 @@ export function element(tag, properties = {}, ...children) {
 
 /** @implements {Asker} */
 export class Screen {
-  #log = element("ul", { part: "log", role: "status" });
+  #log = element("div", { part: "log", role: "status" });
   #body = element("div", { class: "body" });
 
   /** Where it is shown: what is told, then what is asked. */
@@ -83,12 +83,12 @@ export class Screen {
   /** Tell something; it stays until the next answer. @param {string} text */
   say(text) {
     if (this.#log.lastElementChild?.textContent === text) return;
-    this.#log.append(element("li", {}, text));
+    this.#log.append(element("p", {}, text));
   }
 
-  /** Take back what was told last: it is over. */
-  unsay() {
-    this.#log.lastElementChild?.remove();
+  /** Take back what was told: it is over. @param {string} text */
+  unsay(text) {
+    [...this.#log.children].find((told) => told.textContent === text)?.remove();
   }
 
   /** Forget what was told. */
