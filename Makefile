@@ -6,11 +6,16 @@ CC ?= cc
 # What an author's own build may ask for: the stub and the generated code stay silent under it.
 WARNINGS = -std=c99 -pedantic -Wall -Wextra -Wconversion -Wshadow -Werror
 
-.PHONY: demo test check dist env stub emulated-board regenerate fuzz branches mutants bench clean
+.PHONY: demo preview test check dist env stub emulated-board regenerate fuzz branches mutants bench clean
 
 # The firmware stub, compiled, plays a freshly flashed board; the dialog sets it up.
 demo: env stub
 	$(PYTHON) scripts/demo.py
+
+# The same dialog as a page in the browser, with a virtual board behind it, until Ctrl-C.
+preview: env
+	$(PYTHON) -m provision page schemas/orchard-frost-alarm.toml --serve \
+	    --networks schemas/orchard.networks
 
 # ARGS reaches pytest: make test ARGS="-k line". Without a C compiler the tests of the stub skip.
 JOBS ?= auto

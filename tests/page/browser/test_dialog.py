@@ -629,6 +629,24 @@ def test_left_while_the_board_tries_it_stays_left(
     assert c_board.held() == TOLD
 
 
+def test_a_permission_taken_away_in_the_middle_is_a_board_that_is_gone(
+    visit: Visit, set_up_board: WiredBoard
+) -> None:
+    """It is said, and leaving leads back to where a port can be chosen."""
+    page = visit()
+    person = Person(page)
+    person.begin()
+    person.arrives(OVERVIEW)
+    person.press("Change Host")
+    person.arrives("Host")
+    page.evaluate("navigator.serial.getPorts().then(([port]) => port.forget())")
+    person.hears(GONE)
+    person.press("Leave the board as it is")
+    person.arrives(START)
+    person.hears("Nothing was changed on the board.")
+    assert set_up_board.held() == TOLD
+
+
 # ----------------------------------------------------------------------------- every kind of screen
 
 
