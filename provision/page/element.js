@@ -76,7 +76,13 @@ export class BoardSettings extends HTMLElement {
     sheet.replaceSync(style);
     this.#root.adoptedStyleSheets = [sheet];
     this.#root.append(
-      element("section", { part: "panel", lang: LANGUAGE }, this.#head, ...this.#screen.nodes, this.#foot),
+      element(
+        "section",
+        { part: "panel", lang: LANGUAGE },
+        this.#head,
+        ...this.#screen.nodes,
+        this.#foot,
+      ),
     );
     // A port that comes or goes while nothing is under way changes what can be chosen.
     for (const event of ["connect", "disconnect"]) {
@@ -124,10 +130,16 @@ export class BoardSettings extends HTMLElement {
   async #start() {
     if (this.#isBusy) return;
     this.#head.replaceChildren(this.#title, ...this.#languageChoice());
-    this.#name(this.#dialog?.schema.title ?? this.getAttribute("heading") ?? say("Settings of a board"));
+    this.#name(
+      this.#dialog?.schema.title ?? this.getAttribute("heading") ?? say("Settings of a board"),
+    );
     const link = this.getAttribute("link") ?? "";
     const isWeb = /^https?:/.test(link);
-    this.#foot.replaceChildren(...(isWeb ? [element("a", { href: link }, say("Back to where this firmware comes from"))] : []));
+    this.#foot.replaceChildren(
+      ...(isWeb
+        ? [element("a", { href: link }, say("Back to where this firmware comes from"))]
+        : []),
+    );
     if (this.#dialog) return this.#showBoard();
     const serial = this.#serial;
     if (!serial) return this.#explain();
@@ -140,7 +152,10 @@ export class BoardSettings extends HTMLElement {
         say("What you type goes over that cable to the board, and nowhere else."),
       ],
       known
-        ? { known: say("Go on with the board that is plugged in"), other: say("Choose another port") }
+        ? {
+            known: say("Go on with the board that is plugged in"),
+            other: say("Choose another port"),
+          }
         : { other: say("Choose the board's port") },
     );
     if (chosen === "known" && known) return this.#connect(known);
@@ -151,7 +166,9 @@ export class BoardSettings extends HTMLElement {
       this.#screen.clear();
       this.#screen.say(
         error.name === "NotFoundError"
-          ? say("No port was chosen. If the board is in none of the lines, try another cable: some only charge.")
+          ? say(
+              "No port was chosen. If the board is in none of the lines, try another cable: some only charge.",
+            )
           : say("This page is not permitted to use serial ports: {why}", { why: error.message }),
       );
       return this.#start();
@@ -181,7 +198,8 @@ export class BoardSettings extends HTMLElement {
     this.#port = port;
     await this.#atWork(async (signal) => {
       const patience = setTimeout(
-        () => this.#screen.say(say("Waiting for the board: plug it in, or press its reset button.")),
+        () =>
+          this.#screen.say(say("Waiting for the board: plug it in, or press its reset button.")),
         HINT_AFTER,
       );
       try {
@@ -219,8 +237,9 @@ export class BoardSettings extends HTMLElement {
       baud: this.#baud,
       onNotice: (/** @type {Notice} */ notice) => {
         const words = NOTICES[notice];
-        const isLeft = this.#leaving.signal.aborted || !this.#isBusy;
-        if (words !== undefined && !isLeft) this.#screen.say(say(words));
+        if (words === undefined || this.#leaving.signal.aborted) return;
+        if (this.#isBusy) this.#screen.say(say(words));
+        else void this.#letGoAndSay(say("The board is gone: plug it in again."));
       },
     };
   }
@@ -240,7 +259,11 @@ export class BoardSettings extends HTMLElement {
     this.#screen.wait();
     const leave = () => this.#leaving.abort(new Left());
     this.#foot.replaceChildren(
-      element("button", { type: "button", class: "plain", click: leave }, say("Leave the board as it is")),
+      element(
+        "button",
+        { type: "button", class: "plain", click: leave },
+        say("Leave the board as it is"),
+      ),
     );
     try {
       await work(this.#leaving.signal);
@@ -258,6 +281,7 @@ export class BoardSettings extends HTMLElement {
       await this.#letGo();
       if (!isLeft && !isKnown) throw error;
     } finally {
+      this.#leaving = new AbortController(); // that way is over
       this.#isBusy = false;
     }
   }
@@ -276,7 +300,11 @@ export class BoardSettings extends HTMLElement {
       ending = await way(dialog, signal);
       this.#screen.wait();
       const isStored = ending.result === "stored" && ending.isGood;
-      this.#tell(isStored ? "stored" : ending.result === "erased" ? "erased" : "failed", ending.words, ending);
+      this.#tell(
+        isStored ? "stored" : ending.result === "erased" ? "erased" : "failed",
+        ending.words,
+        ending,
+      );
       const met = await meet(dialog.board);
       this.#dialog = this.#dialogWith(dialog.board, met);
       this.#screen.clear();
@@ -324,7 +352,9 @@ export class BoardSettings extends HTMLElement {
     const close = say("Let go of the board");
     const actions = {
       ...(isDone ? { close, setUp } : { setUp, close }),
-      ...(hello.token && dialog.can(Capability.UNDO) ? { undo: say("Go back to the settings before") } : {}),
+      ...(hello.token && dialog.can(Capability.UNDO)
+        ? { undo: say("Go back to the settings before") }
+        : {}),
       ...(hello.token && dialog.can(Capability.ERASE) ? { erase: say("Erase all settings") } : {}),
       ...(dialog.can(Capability.LOCATE) ? { locate: say("Make the board show itself") } : {}),
     };
@@ -348,11 +378,16 @@ export class BoardSettings extends HTMLElement {
         });
         return this.#start();
       default:
-        await this.#letGo();
-        this.#screen.clear();
-        this.#screen.say(say("The board is free; it can be unplugged."));
-        return this.#start();
+        return this.#letGoAndSay(say("The board is free; it can be unplugged."));
     }
+  }
+
+  /** Let go of the board, say something, and begin again. @param {string} words */
+  async #letGoAndSay(words) {
+    await this.#letGo();
+    this.#screen.clear();
+    this.#screen.say(words);
+    return this.#start();
   }
 
   async #letGo() {

@@ -260,6 +260,7 @@ def test_newer_firmware_keeps_what_was_set_and_asks_what_is_new(
     cache = Cache(tmp_path / "cache")
     declared = DEMO.read_text(encoding="utf-8")
     renamed = declared.replace('key = "height"', 'key = "altitude"\nwas = ["height"]')
+    renamed = renamed.replace("orchard.height.label", "orchard.altitude.label")
     assert renamed != declared
     (tmp_path / "newer.toml").write_text(renamed.replace("1.4.0", "1.5.0") + NEWER)
     assert cli.main(["generate", str(tmp_path / "newer.toml"), "--out", str(tmp_path)]) == 0

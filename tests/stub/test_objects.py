@@ -23,7 +23,10 @@ pytestmark = pytest.mark.needs("gcc", "nm")
 # Not position-independent, as in firmware: otherwise const tables of pointers count as written.
 COMPILERS = {
     "gcc": ["-fno-pie"],
-    "arm-none-eabi-gcc": ["-mcpu=cortex-m0plus", "-mthumb"],
+    # The compiler comes without a C library: <string.h> is that of the emulated board's port.
+    "arm-none-eabi-gcc": [
+        *("-mcpu=cortex-m0plus", "-mthumb", "-isystem", str(STUB / "ports" / "mps2" / "include")),
+    ],
 }
 compilers = pytest.mark.parametrize(
     "compiler", [pytest.param(name, marks=pytest.mark.needs(name)) for name in COMPILERS]

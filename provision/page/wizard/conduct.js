@@ -19,7 +19,15 @@ import { active } from "../settings/whole.js";
 import { SchemaError, unpack } from "../settings/wire.js";
 import { say, sayPlural } from "../words.js";
 import { cleanSchema, printable } from "./cleaning.js";
-import { failureSentence, keyAtFault, reasonWords, refusedWords, stepWords, STORED, TAKEN_BACK } from "./codes.js";
+import {
+  failureSentence,
+  keyAtFault,
+  reasonWords,
+  refusedWords,
+  stepWords,
+  STORED,
+  TAKEN_BACK,
+} from "./codes.js";
 import { doubts } from "./doubts.js";
 import { Flow } from "./flow.js";
 import { inRange } from "./networks.js";
@@ -71,8 +79,7 @@ export class Left extends Error {}
  */
 
 /** @param {string} said */
-const nothingChanged = (said = "") =>
-  `${said} ${say("Nothing was changed on the board.")}`.trim();
+const nothingChanged = (said = "") => `${said} ${say("Nothing was changed on the board.")}`.trim();
 
 /**
  * Read what a board wants to know and what it holds. What is staged on it is discarded.
@@ -108,7 +115,9 @@ function heldSettings(schema, values) {
   if (!isSame || values.size !== schema.settings.length) {
     throw new SchemaError(
       "invalid",
-      say("The board's list of values does not fit its list of settings: its firmware needs mending."),
+      say(
+        "The board's list of values does not fit its list of settings: its firmware needs mending.",
+      ),
     );
   }
   return new Map(
@@ -126,7 +135,9 @@ function heldSettings(schema, values) {
  * @returns {HeldSetting}
  */
 function heldSetting(schema, { field, key }, entry) {
-  const held = Object.values(Held).includes(/** @type {any} */ (entry.held)) ? entry.held : Held.UNSET;
+  const held = Object.values(Held).includes(/** @type {any} */ (entry.held))
+    ? entry.held
+    : Held.UNSET;
   const value = isSecret(field) ? null : /** @type {Value | null} */ (entry.value);
   const fits = isOpaque(field)
     ? value === null || typeof value === "number" // the length of a blob
@@ -360,12 +371,15 @@ export class Dialog {
     try {
       const open = this.#open;
       const gone = new Promise((_, reject) => setTimeout(reject, SETTLE_TIME, new LineLost()));
-      const settled = open && (await Promise.race([this.board.settle(open, this.met.hello.unit), gone]));
+      const settled =
+        open && (await Promise.race([this.board.settle(open, this.met.hello.unit), gone]));
       if (settled?.type === "stored") {
         return {
           result: "stored",
           isGood: true,
-          words: say("{done}; whether the board works with them was not waited for.", { done: say(this.#done) }),
+          words: say("{done}; whether the board works with them was not waited for.", {
+            done: say(this.#done),
+          }),
         };
       }
       if (settled?.type === "unknown") return unknown();
@@ -386,42 +400,44 @@ export class Dialog {
     // Nothing is kept in the browser: what a person left out before is taken for left out again.
     const optional = this.schema.settings.filter(({ field }) => !field.required);
     const known = new Set(hello.token ? optional.map(({ baseKey }) => baseKey) : []);
+    const applies = new Flow(this.schema, held).active;
     let flow = (this.#flow = new Flow(this.schema, held, {
       known,
       proposals,
       keys: key === undefined ? [] : [key],
       onlyKeys: key !== undefined,
-      faults: key === undefined && status.run === Run.FAILED ? this.#faults(status) : [],
+      faults: key === undefined && status.run === Run.FAILED ? this.#faults(status, applies) : [],
     }));
-      for (;;) {
-        await this.#goThrough(flow);
-        const changes = await flow.finalChanges();
-        if (!changes.size) return this.#standing ?? this.#nothingToDo();
-        const outcome = await this.#store(changes);
-        if (outcome.type === "unknown") return unknown();
-        if (outcome.type === "not-stored") {
-          if (!this.#goesBack(flow, outcome.refused)) {
-            return /** @type {Ending} */ (this.#standing);
-          }
-          continue;
+    for (;;) {
+      await this.#goThrough(flow);
+      const changes = await flow.finalChanges();
+      if (!changes.size) return this.#standing ?? this.#nothingToDo();
+      const outcome = await this.#store(changes);
+      if (outcome.type === "unknown") return unknown();
+      if (outcome.type === "not-stored") {
+        if (!this.#goesBack(flow, outcome.refused)) {
+          return /** @type {Ending} */ (this.#standing);
         }
-        // A secret that a board has is of no more use here.
-        const answers = [...flow.answers()].filter(([key]) => !isSecret(this.#setting(key).field));
-        flow.wipe();
-        const { ending, failed } = await this.#follow();
-        this.#standing = ending;
-        const faults = failed ? this.#faults(failed) : [];
-        if (!faults.length) return ending;
-        this.#asker.say(failureSentence(this.#done, failed?.step ?? null));
-        this.met.held = heldSettings(this.met.declared, await this.board.readValues());
-        flow = this.#flow = new Flow(this.schema, this.met.held, {
-          keys: faults.map(([key]) => key),
-          onlyKeys: true,
-          proposals,
-          remembered: answers,
-          faults,
-        });
+        continue;
       }
+      // A secret that a board has is of no more use here.
+      const answers = [...flow.answers()].filter(([key]) => !isSecret(this.#setting(key).field));
+      const applying = flow.active;
+      flow.wipe();
+      const { ending, failed } = await this.#follow();
+      this.#standing = ending;
+      const faults = failed ? this.#faults(failed, applying) : [];
+      if (!faults.length) return ending;
+      this.#asker.say(failureSentence(this.#done, failed?.step ?? null));
+      this.met.held = heldSettings(this.met.declared, await this.board.readValues());
+      flow = this.#flow = new Flow(this.schema, this.met.held, {
+        keys: faults.map(([key]) => key),
+        onlyKeys: true,
+        proposals,
+        remembered: answers,
+        faults,
+      });
+    }
   }
 
   /** @returns {[number, {value: Value, written: string}][]} */
@@ -459,7 +475,9 @@ export class Dialog {
     if (isOpen && question.canClear && !question.fault) {
       if (!this.#isGoingBack) {
         this.#asker.say(
-          say("The network {network} is open: it has no passphrase.", { network: question.network ?? "" }),
+          say("The network {network} is open: it has no passphrase.", {
+            network: question.network ?? "",
+          }),
         );
       }
       flow.answer(this.#isGoingBack ? Move.BACK : Move.CLEAR);
@@ -517,10 +535,10 @@ export class Dialog {
    * Return the setting that a failure leads to, and why, if there is one.
    *
    * @param {Status} status
+   * @param {ReadonlySet<string>} applying full keys of what is active
    * @returns {[string, string][]}
    */
-  #faults(status) {
-    const applying = new Flow(this.schema, this.met.held).active;
+  #faults(status, applying) {
     const key = keyAtFault(this.schema, applying, status.reason, status.field);
     return key === null ? [] : [[key, reasonWords(status.reason)]];
   }
@@ -648,7 +666,8 @@ export class Dialog {
     this.#asker.say(say("{done}. Waiting for the board to try them.", { done }));
     const told = new Set([""]); // a board that goes to and fro says each step once
     const tell = (/** @type {Status} */ { step, run }) => {
-      const words = step && run === Run.APPLYING ? say("The board is {step}.", { step: stepWords(step) }) : "";
+      const words =
+        step && run === Run.APPLYING ? say("The board is {step}.", { step: stepWords(step) }) : "";
       if (!told.has(words)) this.#asker.say(words);
       told.add(words);
     };
@@ -713,8 +732,7 @@ export class Dialog {
 }
 
 /** @param {Uint8Array} address */
-const addressText = (address) =>
-  show(/** @type {any} */ ({ kind: Kind.IP }), address);
+const addressText = (address) => show(/** @type {any} */ ({ kind: Kind.IP }), address);
 
 /** @returns {Ending} */
 function unknown() {

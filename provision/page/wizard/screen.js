@@ -63,8 +63,10 @@ const KEYBOARDS = {
 export function element(tag, properties = {}, ...children) {
   const made = document.createElement(tag);
   for (const [name, value] of Object.entries(properties)) {
-    if (typeof value === "function") made.addEventListener(name, /** @type {EventListener} */ (value));
-    else if (value !== false && value !== null) made.setAttribute(name, value === true ? "" : String(value));
+    if (typeof value === "function")
+      made.addEventListener(name, /** @type {EventListener} */ (value));
+    else if (value !== false && value !== null)
+      made.setAttribute(name, value === true ? "" : String(value));
   }
   made.append(...children.filter((child) => child !== false && child !== null));
   return made;
@@ -157,7 +159,9 @@ export class Screen {
     const { field, setting } = question;
     const control = this.#control(question, flow);
     const fault = element("p", { part: "fault", id: "fault", role: "alert" });
-    const help = [setting.section.help, field.help, ...wanted(question)].filter((text) => text !== null);
+    const help = [setting.section.help, field.help, ...wanted(question)].filter(
+      (text) => text !== null,
+    );
     for (const input of control.inputs) {
       input.setAttribute("aria-describedby", "why help fault");
     }
@@ -182,7 +186,8 @@ export class Screen {
         }
       };
       const isFirst = question.position === 1 && question.fault === null;
-      const said = question.fault === null ? why(question) : faultSentence(field.label, question.fault);
+      const said =
+        question.fault === null ? why(question) : faultSentence(field.label, question.fault);
       this.show(
         element(
           "div",
@@ -191,26 +196,46 @@ export class Screen {
             "p",
             { class: "where" },
             question.heading,
-            element("span", {}, say("{number} of {count}", { number: question.position, count: question.count })),
+            element(
+              "span",
+              {},
+              say("{number} of {count}", { number: question.position, count: question.count }),
+            ),
           ),
           element("div", { class: "bar", "aria-hidden": "true" }, bar(question)),
         ),
         element(
           "form",
           { part: "question", autocomplete: "off", novalidate: true, submit },
-          element("div", { id: "why", part: question.fault === null ? "help" : "fault" }, ...(said ? [said] : [])),
+          element(
+            "div",
+            { id: "why", part: question.fault === null ? "help" : "fault" },
+            ...(said ? [said] : []),
+          ),
           ...control.nodes,
           field.caution !== null && caution(field.caution),
-          element("div", { id: "help", part: "help" }, ...help.map((text) => element("p", {}, text))),
+          element(
+            "div",
+            { id: "help", part: "help" },
+            ...help.map((text) => element("p", {}, text)),
+          ),
           fault,
           element(
             "div",
             { part: "actions" },
             element("button", { part: "primary" }, say("Next")),
             question.canClear &&
-              element("button", { type: "button", part: "secondary", click: () => end(Move.CLEAR) }, none(question)),
+              element(
+                "button",
+                { type: "button", part: "secondary", click: () => end(Move.CLEAR) },
+                none(question),
+              ),
             !isFirst &&
-              element("button", { type: "button", part: "secondary", click: () => end(Move.BACK) }, say("Back")),
+              element(
+                "button",
+                { type: "button", part: "secondary", click: () => end(Move.BACK) },
+                say("Back"),
+              ),
           ),
         ),
       );
@@ -277,11 +302,18 @@ export class Screen {
         resolve({ change: key });
       };
       const rows = lines.map((line) => ({ ...line, press: change(line.key) }));
-      const content = [list(rows), untouched > 0 && say("{untouched} more stay as they are.", { untouched })];
-      void this.choose(say("To be stored"), content.filter((each) => each !== false), {
-        send: say("Store on the board"),
-        back: say("Back"),
-      }).then(resolve);
+      const content = [
+        list(rows),
+        untouched > 0 && say("{untouched} more stay as they are.", { untouched }),
+      ];
+      void this.choose(
+        say("To be stored"),
+        content.filter((each) => each !== false),
+        {
+          send: say("Store on the board"),
+          back: say("Back"),
+        },
+      ).then(resolve);
     });
   }
 
@@ -296,13 +328,20 @@ export class Screen {
       return { value, written: null };
     };
     if (field.kind === Kind.YES_NO) {
-      const choices = [true, false].map((value) => ({ text: say(value ? "yes" : "no"), answer: () => given(value) }));
+      const choices = [true, false].map((value) => ({
+        text: say(value ? "yes" : "no"),
+        answer: () => given(value),
+      }));
       return radios(question, choices);
     }
     if (field.kind === Kind.CHOICE) {
       return radios(
         question,
-        field.options.map(({ key, label, help }) => ({ text: label, beside: help, answer: () => given(key) })),
+        field.options.map(({ key, label, help }) => ({
+          text: label,
+          beside: help,
+          answer: () => given(key),
+        })),
       );
     }
     if (field.kind === Kind.PIN) {
@@ -354,7 +393,11 @@ export function list(rows) {
         element(
           "dd",
           {},
-          element("button", { type: "button", class: "plain", "aria-label": label, click: row.press }, say("Change")),
+          element(
+            "button",
+            { type: "button", class: "plain", "aria-label": label, click: row.press },
+            say("Change"),
+          ),
         ),
       ),
     );
@@ -392,7 +435,9 @@ function wanted({ field }) {
   const words = refusalWords(asTyped(field), WANTED[field.kind] ?? Refusal.FORM);
   const said = [say("It {words}.", { words })];
   if (isKeyOnly(field)) {
-    said.push(say("Only the key that is made of it goes to the board, never the passphrase itself."));
+    said.push(
+      say("Only the key that is made of it goes to the board, never the passphrase itself."),
+    );
   }
   return said;
 }
@@ -454,7 +499,15 @@ function text(question, flow) {
     nodes: [
       element("label", { for: "answer", class: "label" }, field.label),
       element("div", { class: "entry" }, input, isHidden && reveal),
-      ...(isZone ? [element("datalist", { id: "zones" }, ...names().map((value) => element("option", { value })))] : []),
+      ...(isZone
+        ? [
+            element(
+              "datalist",
+              { id: "zones" },
+              ...names().map((value) => element("option", { value })),
+            ),
+          ]
+        : []),
     ],
     read: () => {
       const typed = input.value;
@@ -507,7 +560,13 @@ function fromFile(question, given) {
  */
 function radios(question, choices, other) {
   const inputs = choices.map(({ text, isOff = false }) =>
-    element("input", { type: "radio", name: "answer", part: "field", disabled: isOff, checked: text === question.editable }),
+    element("input", {
+      type: "radio",
+      name: "answer",
+      part: "field",
+      disabled: isOff,
+      checked: text === question.editable,
+    }),
   );
   /** @type {HTMLElement[]} */
   const rows = choices.map(({ text, shown, beside = null }, place) =>

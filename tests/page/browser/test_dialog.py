@@ -629,6 +629,21 @@ def test_left_while_the_board_tries_it_stays_left(
     assert c_board.held() == TOLD
 
 
+def test_unplugged_when_all_is_said_it_is_told_and_the_board_is_met_again(
+    visit: Visit, set_up_board: WiredBoard
+) -> None:
+    """What the board holds does not stand there as if it could be changed."""
+    person = Person(visit())
+    person.begin()
+    person.arrives(OVERVIEW)
+    set_up_board.unplug()
+    person.hears("The board is gone: plug it in again.")
+    person.arrives(START)
+    set_up_board.plug()
+    person.press(PLUGGED)
+    person.arrives(OVERVIEW)
+
+
 def test_a_permission_taken_away_in_the_middle_is_a_board_that_is_gone(
     visit: Visit, set_up_board: WiredBoard
 ) -> None:
