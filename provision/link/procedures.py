@@ -227,8 +227,7 @@ def read_schema(size: int) -> Procedure[bytes]:
             raise BoardFault(
                 tr(
                     "The board gives other pieces of its schema than it was asked for: its"
-                    " firmware needs"
-                    " mending."
+                    " firmware needs mending."
                 )
             )
         schema[offset : offset + len(piece)] = piece
@@ -251,8 +250,7 @@ def _count_late(late: int, answer: Answer) -> int:
         raise NoReply(
             tr(
                 "The board takes too long to say what it needs: try another cable, press the"
-                " board's"
-                " reset button, and try again."
+                " board's reset button, and try again."
             )
         )
     return late
@@ -687,31 +685,27 @@ def _unheard(lost: Lost) -> LinkError:
             return OtherReader(
                 tr(
                     "The board's answers come damaged: another program is probably reading this"
-                    " port;"
-                    " close it (or try another cable)."
+                    " port; close it (or try another cable)."
                 )
             )
         case Why.ECHO:
             return Echo(
                 tr(
-                    "The port sends back what it is sent, and no board answers: check that this"
-                    " is the"
-                    " board's port, and press its reset button."
+                    "The port sends back what it is sent, and no board answers: check that this is"
+                    " the board's port, and press its reset button."
                 )
             )
         case Why.ELSE:
             return SpeaksElse(
                 tr(
-                    "Something speaks on this port, but not a board that can be set up: check"
-                    " the port,"
-                    " the firmware, and the baud rate."
+                    "Something speaks on this port, but not a board that can be set up: check the"
+                    " port, the firmware, and the baud rate."
                 )
             )
         case _:
             return Silent(
                 tr(
-                    "Nothing answers on this port: check that it is the board's, press its"
-                    " reset button,"
-                    " and try again."
+                    "Nothing answers on this port: check that it is the board's, press its reset"
+                    " button, and try again."
                 )
             )

@@ -556,9 +556,8 @@ class _Dialog:
         if isinstance(outcome, Unknown) and self._find_again is not None:
             self._asker.say(
                 tr(
-                    "The board is gone, and has not said whether it stored the settings: plug"
-                    " it in again"
-                    " to find out. (Ctrl-C leaves.)"
+                    "The board is gone, and has not said whether it stored the settings: plug it"
+                    " in again to find out. (Ctrl-C leaves.)"
                 )
             )
             await self._reconnect()

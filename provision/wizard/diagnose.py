@@ -237,9 +237,8 @@ async def _look_at(port: Port, place: Place) -> Looked:
             looked.finding = Finding(
                 "stops-answering",
                 tr(
-                    "A board answered, and then no more: look at what its log says last, press"
-                    " its reset"
-                    " button, and try another cable."
+                    "A board answered, and then no more: look at what its log says last, press its"
+                    " reset button, and try another cable."
                 ),
                 ExitCode.NO_BOARD,
             )
@@ -303,9 +302,8 @@ async def _at_another_speed(looked: Looked, place: Place) -> Finding | None:
             return Finding(
                 "another-speed",
                 tr(
-                    "A board answers here at {speed} baud, and not at {baud}: give --baud"
-                    " {speed} to"
-                    " every command.",
+                    "A board answers here at {speed} baud, and not at {baud}: give --baud {speed}"
+                    " to every command.",
                     speed=speed,
                     baud=place.baud,
                 ),
@@ -316,9 +314,8 @@ async def _at_another_speed(looked: Looked, place: Place) -> Finding | None:
             "noise",
             tr(
                 "What comes from this port is no text, at none of the usual speeds: another"
-                " firmware"
-                " at a speed of its own, or a damaged cable. Try another cable, then flash the"
-                " firmware once more."
+                " firmware at a speed of its own, or a damaged cable. Try another cable, then"
+                " flash the firmware once more."
             ),
             ExitCode.NO_BOARD,
         )
@@ -342,11 +339,9 @@ def _no_port(driverless: Sequence[str]) -> Finding:
         return Finding(
             "no-driver",
             tr(
-                "A device is plugged in that may be the board ({names}), but this system"
-                " has no"
+                "A device is plugged in that may be the board ({names}), but this system has no"
                 " driver that makes a serial port of it: install the driver of the board's USB"
-                " chip,"
-                " from where the board's maker says.",
+                " chip, from where the board's maker says.",
                 names="; ".join(driverless),
             ),
             ExitCode.PORT,

@@ -94,9 +94,8 @@ async def _verified(board: Connection, before: ToErase) -> Ending:
             ExitCode.MISTAKES,
             Result.UNKNOWN,
             tr(
-                "The board says that it has erased its settings, but still holds {left} of"
-                " them: its"
-                " firmware needs mending. Do not give it away.",
+                "The board says that it has erased its settings, but still holds {left} of them:"
+                " its firmware needs mending. Do not give it away.",
                 left=len(left),
             ),
         )
