@@ -91,13 +91,15 @@ const nothingChanged = (said = "") => `${said} ${say("Nothing was changed on the
  */
 export async function meet(board, patience) {
   const hello = await board.hello(patience);
-  const [, deflated, values, status] = await Promise.all([
+  const [, deflated, told, status] = await Promise.all([
     board.discard(),
     board.readSchema(),
-    board.readValues(),
+    hello.token ? board.readValues() : null, // without one nothing is stored (clause 5.3)
     board.status(),
   ]);
   const declared = await unpack(deflated, hello.schemaDigest);
+  const isEmpty = !told && status.store === Store.EMPTY; // else it was stored meanwhile
+  const values = isEmpty ? null : (told ?? (await board.readValues()));
   return { hello, declared, held: heldSettings(declared, values), status };
 }
 
@@ -106,11 +108,14 @@ export async function meet(board, patience) {
  * secret, which a board must never send, is dropped.
  *
  * @param {Schema} schema
- * @param {ReadonlyMap<string, HeldValue>} values as it lists them
+ * @param {ReadonlyMap<string, HeldValue> | null} values as it lists them; null of an empty board
  * @returns {Map<string, HeldSetting>}
  * @throws {SchemaError} where they do not fit its own schema
  */
 function heldSettings(schema, values) {
+  if (!values) {
+    return new Map(schema.settings.map(({ key }) => [key, { held: Held.UNSET, value: null }]));
+  }
   const isSame = schema.settings.every(({ key }) => values.has(key));
   if (!isSame || values.size !== schema.settings.length) {
     throw new SchemaError(
