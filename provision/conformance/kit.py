@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from provision.conformance.bench import Bench, Setup
 from provision.conformance.check import Check
+from provision.conformance.checks import CHECKS
 from provision.conformance.findings import (
     Fault,
     Finding,
@@ -16,15 +17,8 @@ from provision.conformance.findings import (
     Report,
     Verdict,
 )
-from provision.conformance.on_the_line import LINE_CHECKS
-from provision.conformance.reading import READING_CHECKS
-from provision.conformance.staging import STAGING_CHECKS
 from provision.conformance.steps import Procedure
-from provision.conformance.storing import STORING_CHECKS
 from provision.contract.table import Capability, HelloReplyKey, MessageType, StatusReplyKey
-
-CHECKS: tuple[Check, ...] = (*READING_CHECKS, *LINE_CHECKS, *STAGING_CHECKS, *STORING_CHECKS)
-"""In the order in which they run: reading first, since the others want the schema."""
 
 WATCHED = (
     ("1", "No secret that was sent came back, in no form"),

@@ -12,8 +12,9 @@ import pytest
 from provision.board.engine import Limits
 from provision.board.firmware import Surroundings
 from provision.conformance.bench import Setup
+from provision.conformance.checks import CHECKS
 from provision.conformance.findings import Report, Verdict
-from provision.conformance.kit import CHECKS, WATCHED
+from provision.conformance.kit import WATCHED
 from provision.contract.table import Capability, Run
 from tests.conformance.c_boards import CBoard
 from tests.conformance.virtual import hold

@@ -5,8 +5,9 @@ from __future__ import annotations
 
 import pytest
 
+from provision.conformance.checks import CHECKS
 from provision.conformance.findings import Verdict
-from provision.conformance.kit import CHECKS, WATCHED
+from provision.conformance.kit import WATCHED
 from tests.conformance.virtual import hold
 from tests.conformance.wrong import CASES, Case
 

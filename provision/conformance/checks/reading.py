@@ -1,11 +1,11 @@
 # SPDX-License-Identifier: MIT
-"""Checks of what a board tells of itself: hello, schema, values, status, networks (5, 6, 8)."""
+"""Checks of what a board tells of itself: hello, schema, values, status (5.2, 6.1-6.3, 6.6, 8)."""
 
 from __future__ import annotations
 
 from provision.conformance.bench import Bench, Body
 from provision.conformance.check import Check
-from provision.conformance.findings import NotApplicable, NotMet
+from provision.conformance.findings import NotMet
 from provision.conformance.steps import Procedure
 from provision.contract.profile import Item
 from provision.contract.table import (
@@ -24,17 +24,12 @@ from provision.contract.table import (
     Run,
     StatusReplyKey,
     Store,
-    SurveyKey,
-    SurveyReplyKey,
 )
 from provision.settings.values import check_value
 from provision.settings.whole import missing
 from provision.settings.wire import SchemaError, unpack
 
 _MOST_PIECES = 8192
-_SCAN_TIME = 60_000  # ms that a scan of the networks may take before the kit gives up
-_BUSY_TRIES = 10
-
 
 # --------------------------------------------------------------------------- hello, clause 6.1, 5.2
 
@@ -306,110 +301,6 @@ def _lacking(bench: Bench) -> Procedure[str | None]:
     return missing(schema, stored)
 
 
-# ------------------------------------------------------------------ survey, locate, clause 6.8, 6.9
-
-
-def survey(bench: Bench) -> Procedure[None]:
-    """A scan is answered at once, read by its number, and its networks keep their numbers."""
-    bench.needs(Capability.SURVEY)
-    body = yield from _start_scan(bench)
-    number = body[SurveyReplyKey.SCAN]
-    known = yield from _networks(bench, body, [])
-    end = bench.now + _SCAN_TIME
-    while not body[SurveyReplyKey.DONE] or len(known) < _count(body):
-        body = yield from bench.answer(
-            MessageType.SURVEY, {SurveyKey.SCAN: number, SurveyKey.FIRST: len(known)}
-        )
-        if body[SurveyReplyKey.SCAN] != number:
-            raise NotMet("the reply is from another scan than was asked for")
-        known = yield from _networks(bench, body, known)
-        if bench.now > end:
-            raise NotMet(f"the scan did not end within {_SCAN_TIME // 1000} s")
-        if not body[SurveyReplyKey.DONE]:
-            yield from bench.silence(200)
-    again = yield from bench.answer(MessageType.SURVEY, {SurveyKey.SCAN: number})
-    page = again[SurveyReplyKey.NETWORKS]
-    assert isinstance(page, list)
-    if page != known[: len(page)]:
-        raise NotMet("networks that were given changed within a scan")
-    if not again[SurveyReplyKey.DONE] or _count(again) != len(known):
-        raise NotMet("the scan had ended, and went on")
-
-
-def _start_scan(bench: Bench) -> Procedure[Body]:
-    for _ in range(_BUSY_TRIES):
-        reply = yield from bench.ask(MessageType.SURVEY)
-        if reply.type != MessageType.REFUSAL:
-            if reply.body[SurveyReplyKey.FIRST] != 0:
-                raise NotMet("a new scan does not begin with network 0")
-            return reply.body
-        bench.must_refuse(reply, Refusal.BUSY)
-        yield from bench.silence(1000)
-    raise NotApplicable("the board was busy all the time")
-
-
-def _count(body: Body) -> int:
-    count = body[SurveyReplyKey.COUNT]
-    assert isinstance(count, int)
-    return count
-
-
-def _networks(bench: Bench, body: Body, known: list[Item]) -> Procedure[list[Item]]:
-    page = body[SurveyReplyKey.NETWORKS]
-    assert isinstance(page, list)
-    if body[SurveyReplyKey.FIRST] != len(known):
-        raise NotMet(f"networks from {body[SurveyReplyKey.FIRST]!a} came, not from {len(known)}")
-    if len(known) + len(page) > _count(body):
-        raise NotMet("more networks came than `count` says")
-    if not page and len(known) < _count(body):
-        raise NotMet("no network came, though there are more")
-    yield from bench.after()
-    return known + page
-
-
-def survey_bounds(bench: Bench) -> Procedure[None]:
-    """Another scan's number, or a `first` above the count, is refused with `out-of-bounds`."""
-    bench.needs(Capability.SURVEY)
-    body = yield from _start_scan(bench)
-    number = body[SurveyReplyKey.SCAN]
-    assert isinstance(number, int)
-    end = bench.now + _SCAN_TIME
-    while not body[SurveyReplyKey.DONE] and bench.now < end:
-        yield from bench.silence(200)
-        body = yield from bench.answer(MessageType.SURVEY, {SurveyKey.SCAN: number})
-    count: Body = {RefusalKey.DETAIL: _count(body)}
-    bad: tuple[tuple[str, dict[int, int]], ...] = (
-        ("another scan", {SurveyKey.SCAN: number % 255 + 1}),
-        ("a `first` above the count", {SurveyKey.SCAN: number, SurveyKey.FIRST: _count(body) + 1}),
-        ("a `first` without a scan", {SurveyKey.FIRST: 1}),
-    )
-    for what, asked in bad:
-        if asked.get(SurveyKey.FIRST, 0) > 255:
-            continue
-        details = count if SurveyKey.SCAN in asked else None
-        yield from bench.refused(
-            MessageType.SURVEY, {**asked}, Refusal.OUT_OF_BOUNDS, details, what=what
-        )
-    same = yield from bench.ask(MessageType.SURVEY, {SurveyKey.SCAN: number})
-    if same.type == MessageType.REFUSAL:
-        raise NotMet("a refused request started a scan")
-    new = yield from _start_scan(bench)
-    if new[SurveyReplyKey.SCAN] == number:
-        raise NotMet("a new scan has the number of the one before")
-    if not new[SurveyReplyKey.DONE]:
-        running = yield from bench.answer(MessageType.SURVEY)
-        if running[SurveyReplyKey.SCAN] != new[SurveyReplyKey.SCAN]:
-            raise NotMet("a scan was started while one runs")
-
-
-def locate(bench: Bench) -> Procedure[None]:
-    """Locate is granted at any time, and does not hold the conversation up."""
-    bench.needs(Capability.LOCATE)
-    yield from bench.answer(MessageType.LOCATE)
-    yield from bench.answer(MessageType.LOCATE)
-    yield from bench.status()
-
-
 READING_CHECKS = (
     Check("6.1", "What hello announces fits together", hello),
     Check("5.2", "Hello stays the same while nothing happens", same_again),
@@ -422,8 +313,5 @@ READING_CHECKS = (
     Check("6.3", "Pages begin where they are asked for", pages),
     Check("6.3", "No page from beyond the end", beyond_values),
     Check("6.6", "Status says what there is to say", status),
-    Check("6.8", "A scan of networks is read to its end", survey),
-    Check("6.8", "A scan is known by its number", survey_bounds),
-    Check("6.9", "The board shows itself", locate),
 )
 """What a board tells of itself; changes nothing."""

@@ -1,0 +1,227 @@
+# SPDX-License-Identifier: MIT
+"""Checks of commit: clauses 5.2, 6.3, 6.5, 6.6."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+from provision.conformance.bench import Bench
+from provision.conformance.check import Check
+from provision.conformance.checks.reading import check_status, entries, hello_and_status, pages
+from provision.conformance.checks.sets import (
+    Values,
+    confirm,
+    counts,
+    full_set,
+    generation_and_token,
+    must_hold,
+    store_set,
+    stored,
+)
+from provision.conformance.checks.staging import not_shown
+from provision.conformance.checks.states import presence
+from provision.conformance.findings import NotMet, code_words
+from provision.conformance.made_up import good_value
+from provision.conformance.steps import Procedure
+from provision.contract.table import (
+    Capability,
+    CommitKey,
+    CommitReplyKey,
+    HelloReplyKey,
+    MessageType,
+    Refusal,
+    RefusalKey,
+    Run,
+    StatusReplyKey,
+    Store,
+)
+from provision.settings.model import Setting, Value
+from provision.settings.whole import check_whole
+
+_POLL = 100  # ms between two looks at the status
+
+
+def whole_set(bench: Bench) -> Procedure[None]:
+    """Commit stores all that is staged; generation, token, values and status tell of it."""
+    before, _ = yield from generation_and_token(bench)
+    values, token = full_set(bench, 0), bench.token()
+    yield from bench.stage_all(values)
+    generation = yield from bench.commit(token)
+    if generation == before:
+        raise NotMet("the generation did not grow with a commit")
+    if (yield from generation_and_token(bench))[1] != token:
+        raise NotMet("the token in hello is not that of the commit")
+    status = yield from counts(bench, None, 0)
+    if status[StatusReplyKey.STORE] not in (Store.COMPLETE, Store.TRIAL):
+        raise NotMet("a set with all that is required was stored, and `store` is not complete")
+    check_status(bench, status)
+    yield from must_hold(bench, values, "after a commit")
+    yield from confirm(bench)
+
+
+def same_token(bench: Bench) -> Procedure[None]:
+    """The newest commit again is answered with the generation, and not done; no older one is."""
+    values, token = full_set(bench, 1), bench.token()
+    yield from bench.stage_all(values)
+    commit = bench.commit_body(token)
+    yield from bench.answer(MessageType.COMMIT, commit)
+    bench.staged.clear()
+    yield from confirm(bench)
+    generation, _ = yield from generation_and_token(bench)
+    for what in ("nothing staged", "a field staged"):
+        reply = yield from bench.ask(MessageType.COMMIT, commit)
+        if reply.type == MessageType.REFUSAL:
+            code = code_words(reply.body[RefusalKey.CODE])
+            raise NotMet(f"the repeat of a commit, with {what}, was refused with {code}")
+        if reply.body[CommitReplyKey.GENERATION] != generation:
+            raise NotMet(
+                f"the repeat of a commit, with {what}, did not give the present generation"
+            )
+        if (yield from generation_and_token(bench)) != (generation, token):
+            raise NotMet("the repeat of a commit was done again")
+        yield from counts(bench, None, 0)
+        if what == "nothing staged":
+            setting = next(s for s in bench.known_schema().settings if values[s.key] is not None)
+            yield from bench.stage(setting, None)
+            bench.staged.clear()
+    yield from must_hold(bench, values, "after repeats of a commit")
+    yield from store_set(bench, 0)
+    yield from bench.refused(
+        MessageType.COMMIT, commit, Refusal.WRONG_STATE, what="the repeat of the commit before"
+    )
+
+
+def set_differs(bench: Bench) -> Procedure[None]:
+    """Another count or digest is refused with `set-differs`, and what is staged is discarded."""
+    values, token = yield from store_set(bench, 0)
+    generation, _ = yield from generation_and_token(bench)
+    setting = next(s for s in bench.known_schema().settings if values[s.key] is not None)
+    for key in (CommitKey.COUNT, CommitKey.DIGEST):
+        yield from bench.stage(setting, values[setting.key])
+        body = bench.commit_body()
+        number = body[key]
+        assert isinstance(number, int)
+        body[key] = number + 1 if key is CommitKey.COUNT else number ^ 1
+        yield from bench.refused(
+            MessageType.COMMIT, body, Refusal.SET_DIFFERS, what=f"another {key.name.lower()}"
+        )
+        bench.staged.clear()
+        yield from counts(bench, None, 0)
+        yield from bench.refused(
+            MessageType.COMMIT, body, Refusal.WRONG_STATE, what="the repeat of it"
+        )
+    if (yield from generation_and_token(bench)) != (generation, token):
+        raise NotMet("a commit that was refused was done")
+
+
+def some_of_it(bench: Bench) -> Procedure[None]:
+    """A commit of some fields leaves the others as they were; null clears."""
+    values, _ = yield from store_set(bench, 0)
+    for setting, value in _small_changes(bench, values):
+        yield from bench.fresh()
+        yield from bench.stage(setting, value)
+        values[setting.key] = value
+        yield from bench.commit()
+        yield from must_hold(bench, values, f"after a commit of {setting.key} alone")
+        yield from confirm(bench)
+
+
+def _small_changes(bench: Bench, values: Values) -> Iterator[tuple[Setting, Value | None]]:
+    """Yield a field with another value, and one that is cleared, as the whole admits."""
+    schema = bench.known_schema()
+    changed = cleared = False
+    for setting in schema.settings:
+        value = good_value(setting, schema, bench.random, 3)
+        one = {setting.key: value}
+        if not changed and value is not None and check_whole(schema, stored(values), one) is None:
+            changed = True
+            yield setting, value
+        nothing: Values = {setting.key: None}
+        if (
+            not cleared
+            and values[setting.key] is not None
+            and check_whole(schema, stored(values), nothing) is None
+        ):
+            cleared = True
+            yield setting, None
+
+
+def behind_commit(bench: Bench) -> Procedure[None]:
+    """What follows a commit in the same flight is kept and answered, if hello says so."""
+    bench.needs(Capability.RECEIVES_WHILE_STORING)
+    yield from bench.stage_all(full_set(bench, 2))
+    commit_id, commit = bench.line(MessageType.COMMIT, bench.commit_body())
+    ids, lines = [commit_id], [commit]
+    for type_ in (MessageType.STATUS, MessageType.HELLO, MessageType.STATUS):
+        id_, line = bench.line(type_)
+        if sum(map(len, lines)) + len(line) <= bench.number(HelloReplyKey.CREDIT):
+            ids.append(id_)
+            lines.append(line)
+    got = yield from bench.converse(lines, ids, bench.announced(MessageType.COMMIT))
+    bench.staged.clear()
+    if [message.id for message in got] != ids:
+        raise NotMet(f"of {len(ids)} requests with a commit before them {len(got)} were answered")
+    yield from confirm(bench)
+
+
+def generation_grows(bench: Bench) -> Procedure[None]:
+    """The generation grows with every commit, in hello, in status and in the reply alike."""
+    seen = []
+    for turn in range(3):
+        yield from bench.stage_all(full_set(bench, turn))
+        yield from bench.commit()
+        yield from confirm(bench)
+        yield from hello_and_status(bench)
+        seen.append((yield from generation_and_token(bench))[0])
+    if len(set(seen)) != len(seen):
+        raise NotMet("two commits have the same generation")
+    steps = [(after - before) % 2**32 for before, after in pairwise(seen)]
+    if any(step > 2**31 for step in steps):
+        raise NotMet("the generation went back with a commit")
+
+
+def shown_when_stored(bench: Bench) -> Procedure[None]:
+    """With a set of all fields stored, get-values gives each as it must."""
+    yield from store_set(bench, 0)
+    yield from entries(bench)
+    yield from pages(bench)
+    yield from not_shown(bench)
+
+
+def presence_when_stored(bench: Bench) -> Procedure[None]:
+    """With a set stored, whatever changes something wants a person present."""
+    bench.needs(Capability.PRESENCE)
+    yield from store_set(bench, 0)
+    yield from presence(bench)
+
+
+def reports(bench: Bench) -> Procedure[None]:
+    """After a commit the set is applied, and proven or failed in the time announced."""
+    yield from store_set(bench, 3)
+    began = bench.now
+    allowed = bench.number(HelloReplyKey.APPLY_TIME)
+    while True:
+        status = yield from bench.status()
+        check_status(bench, status)
+        if status[StatusReplyKey.RUN] != Run.APPLYING:
+            break
+        if bench.now - began > allowed + 1000:
+            raise NotMet(f"after {allowed} ms (`apply-time`) the set is still being applied")
+        yield from bench.silence(_POLL)
+    if status[StatusReplyKey.RUN] == Run.IDLE:
+        raise NotMet("a complete set is in force, and `run` is idle")
+
+
+COMMIT_CHECKS = (
+    Check("6.5", "Commit stores the whole set", whole_set, changes=True),
+    Check("5.2", "The generation grows with every commit", generation_grows, changes=True),
+    Check("6.3", "What is stored is shown, and no secret", shown_when_stored, changes=True),
+    Check("5.5", "Changes of what is stored want a person", presence_when_stored, changes=True),
+    Check("6.5", "The same token again is answered, not done", same_token, changes=True),
+    Check("6.5", "Another count or digest is refused", set_differs, changes=True),
+    Check("6.5", "What is not staged stays as it was", some_of_it, changes=True),
+    Check("5.6", "What follows a commit is kept", behind_commit, changes=True),
+    Check("6.6", "The set is applied in the time announced", reports, changes=True),
+)
+"""They change what is stored."""
