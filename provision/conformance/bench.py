@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from provision.conformance.ear import Came, Ear
+from provision.conformance.expected_values import TYPES, takes_parts
 from provision.conformance.findings import (
     Fault,
     Gone,
@@ -46,7 +47,6 @@ from provision.contract.table import (
     GetValuesKey,
     GetValuesReplyKey,
     HelloReplyKey,
-    Kind,
     MessageType,
     Refusal,
     RefusalKey,
@@ -56,7 +56,6 @@ from provision.contract.table import (
     Store,
 )
 from provision.settings.model import Schema, Setting, Value
-from provision.settings.values import VALUE_TYPES
 
 Body = dict[int, Item]
 
@@ -567,10 +566,10 @@ class Bench:
             self.leaks.add(value.encode() if isinstance(value, str) else value)
         whole: Body = {SetFieldKey.FIELD: setting.key, SetFieldKey.VALUE: value}
         kind = setting.field.kind
-        takes_parts = kind is not Kind.CHOICE and type(value) is VALUE_TYPES[kind]
-        if not (parts and value and takes_parts) and self.fits(MessageType.SET_FIELD, whole):
+        in_parts = takes_parts(kind) and type(value) is TYPES[kind]
+        if not (parts and value and in_parts) and self.fits(MessageType.SET_FIELD, whole):
             return [whole]
-        if not takes_parts or not isinstance(value, str | bytes):
+        if not in_parts or not isinstance(value, str | bytes):
             return []
         octets = value.encode() if isinstance(value, str) else value
         size = self.part_size(setting.key)

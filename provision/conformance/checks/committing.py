@@ -17,10 +17,10 @@ from provision.conformance.checks.sets import (
     generation_and_token,
     must_hold,
     store_set,
-    stored,
 )
 from provision.conformance.checks.staging import not_shown
 from provision.conformance.checks.states import presence
+from provision.conformance.expected import commit_refusal
 from provision.conformance.findings import NotMet, code_words
 from provision.conformance.made_up import good_value
 from provision.conformance.steps import Procedure
@@ -37,7 +37,6 @@ from provision.contract.table import (
     Store,
 )
 from provision.settings.model import Setting, Value
-from provision.settings.whole import check_whole
 
 _POLL = 100  # ms between two looks at the status
 
@@ -134,14 +133,14 @@ def _small_changes(bench: Bench, values: Values) -> Iterator[tuple[Setting, Valu
     for setting in schema.settings:
         value = good_value(setting, schema, bench.random, 3)
         one = {setting.key: value}
-        if not changed and value is not None and check_whole(schema, stored(values), one) is None:
+        if not changed and value is not None and commit_refusal(schema, values, one) is None:
             changed = True
             yield setting, value
         nothing: Values = {setting.key: None}
         if (
             not cleared
             and values[setting.key] is not None
-            and check_whole(schema, stored(values), nothing) is None
+            and commit_refusal(schema, values, nothing) is None
         ):
             cleared = True
             yield setting, None

@@ -6,6 +6,7 @@ from __future__ import annotations
 from provision.conformance.bench import Bench, Body
 from provision.conformance.check import Check
 from provision.conformance.checks.staging import any_two
+from provision.conformance.expected_values import TYPES, limits, takes_parts
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.made_up import good_value
 from provision.conformance.steps import Procedure
@@ -20,7 +21,6 @@ from provision.contract.table import (
     StatusReplyKey,
 )
 from provision.settings.model import Setting
-from provision.settings.values import VALUE_TYPES, limits
 
 
 class Parts:
@@ -32,7 +32,7 @@ class Parts:
         best: Setting | None = None
         for setting in schema.settings:
             longest = limits(best.field)[1] if best else 7
-            if self._takes(setting) and limits(setting.field)[1] > longest:
+            if takes_parts(setting.field.kind) and limits(setting.field)[1] > longest:
                 best = setting
         if best is None:
             raise NotApplicable("the board's schema has no field of 8 bytes or more for parts")
@@ -40,7 +40,7 @@ class Parts:
         self.others = [
             s
             for s in schema.settings
-            if s is not best and self._takes(s) and limits(s.field)[1] > 3
+            if s is not best and takes_parts(s.field.kind) and limits(s.field)[1] > 3
         ]
         value = good_value(best, schema, bench.random, 1)
         octets = value.encode() if isinstance(value, str) else value
@@ -50,11 +50,6 @@ class Parts:
         if best.field.is_secret:
             bench.leaks.add(octets)
         self.value = value
-
-    @staticmethod
-    def _takes(setting: Setting) -> bool:
-        kind = setting.field.kind
-        return VALUE_TYPES[kind] in (str, bytes) and kind is not Kind.CHOICE
 
     def body(
         self, offset: int, part: bytes, total: int | None = None, key: str | None = None
@@ -211,14 +206,14 @@ def parts_wrong(bench: Bench) -> Procedure[None]:
         yield from bench.refused(set_field, over, Refusal.LENGTH, what="total before gap")
     yield from bench.refused(set_field, parts.body(1, b"abc", 3), malformed, what="beyond total")
     for setting in schema.settings:
-        if VALUE_TYPES[setting.field.kind] in (int, bool) or setting.field.kind is Kind.CHOICE:
+        if TYPES[setting.field.kind] in (int, bool) or setting.field.kind is Kind.CHOICE:
             body = parts.body(0, b"ab", 65535, setting.key)
             details: Body = {RefusalKey.FIELD: setting.key}
             yield from bench.refused(
                 set_field, body, Refusal.WRONG_KIND, details, what=f"parts of {setting.key}"
             )
     yield from parts.take(0, 3, 3)
-    texts = [s for s in schema.settings if VALUE_TYPES[s.field.kind] is str and Parts._takes(s)]  # noqa: SLF001
+    texts = [s for s in schema.settings if TYPES[s.field.kind] is str and takes_parts(s.field.kind)]
     for setting in texts:
         least, most = limits(setting.field)
         size = max(least, min(most, 10))

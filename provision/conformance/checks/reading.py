@@ -5,6 +5,8 @@ from __future__ import annotations
 
 from provision.conformance.bench import Bench, Body
 from provision.conformance.check import Check
+from provision.conformance.expected import first_missing
+from provision.conformance.expected_values import value_refusal
 from provision.conformance.findings import NotMet
 from provision.conformance.steps import Procedure
 from provision.contract.profile import Item
@@ -25,8 +27,6 @@ from provision.contract.table import (
     StatusReplyKey,
     Store,
 )
-from provision.settings.values import check_value
-from provision.settings.whole import missing
 from provision.settings.wire import SchemaError, unpack
 
 _MOST_PIECES = 8192
@@ -197,7 +197,7 @@ def entries(bench: Bench) -> Procedure[None]:
         if setting.field.kind is not Kind.BLOB:
             value = values[0]
             assert isinstance(value, int | str | bytes)
-            if check_value(setting.field, value, schema) is not None:
+            if value_refusal(setting.field, value, schema) is not None:
                 raise NotMet(f"the value given for {key} is one that clause 9 refuses")
 
 
@@ -298,7 +298,7 @@ def _lacking(bench: Bench) -> Procedure[str | None]:
             value = entry[2] if len(entry) > 2 else ""
             assert isinstance(value, int | str | bytes)
             stored[setting.key] = value
-    return missing(schema, stored)
+    return first_missing(schema, stored)
 
 
 READING_CHECKS = (

@@ -27,15 +27,10 @@ from provision.settings.model import Value
 Values = dict[str, Value | None]
 
 
-def stored(values: Mapping[str, Value | None]) -> dict[str, Value]:
-    """Return what is stored of a set: what is cleared is not."""
-    return {key: value for key, value in values.items() if value is not None}
-
-
 def full_set(bench: Bench, turn: int) -> Values:
     """Return values for all fields; end the check if the kit finds none that keep the rules."""
     values = good_set(bench.known_schema(), bench.random, turn)
-    if values is None or not stored(values):
+    if values is None or all(value is None for value in values.values()):
         raise NotApplicable("the kit found no set of values that keeps the rules of this schema")
     return values
 

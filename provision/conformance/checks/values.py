@@ -7,6 +7,7 @@ from functools import partial
 
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
+from provision.conformance.expected_values import value_refusal
 from provision.conformance.findings import NotApplicable, code_words
 from provision.conformance.made_up import tries
 from provision.conformance.steps import Procedure
@@ -19,7 +20,6 @@ from provision.contract.table import (
     SetFieldReplyKey,
 )
 from provision.settings.model import Setting
-from provision.settings.values import check_value
 
 _CLAUSES = {
     Kind.PASSPHRASE: "9.2",
@@ -51,7 +51,7 @@ def _try(bench: Bench, setting: Setting, value: Item, *, parts: bool) -> Procedu
     if not bodies or (parts and SetFieldKey.PART not in bodies[0]):
         return
     assert isinstance(value, int | str | bytes)
-    due = check_value(setting.field, value, bench.known_schema())
+    due = value_refusal(setting.field, value, bench.known_schema())
     how = " in parts" if SetFieldKey.PART in bodies[0] else ""
     shown = f"a secret of {len(str(value))}" if setting.field.is_secret else f"{value!a:.40}"
     what = f"{setting.key}{how}: {shown}"

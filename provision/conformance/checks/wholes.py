@@ -12,8 +12,8 @@ from provision.conformance.checks.sets import (
     confirm,
     must_hold,
     store_set,
-    stored,
 )
+from provision.conformance.expected import commit_refusal, in_force, named_by
 from provision.conformance.findings import NotApplicable, NotMet, code_words
 from provision.conformance.made_up import good_value, pins_for
 from provision.conformance.steps import Procedure
@@ -26,7 +26,6 @@ from provision.contract.table import (
     StatusReplyKey,
 )
 from provision.settings.model import Schema, Setting, Value
-from provision.settings.whole import check_whole, in_force, key_beside
 
 _MOST_FAULTS_TRIED = 40
 _ADMITTED_TRIED = 3  # commits of a kind: each wears the flash
@@ -37,7 +36,7 @@ def _refused_whole(
 ) -> Procedure[None]:
     """Commit changes that break a rule of the whole; what is staged must stay."""
     schema = bench.known_schema()
-    fault = check_whole(schema, stored(base), changes)
+    fault = commit_refusal(schema, base, changes)
     assert fault is not None
     assert fault.code is due
     yield from bench.fresh()
@@ -59,7 +58,7 @@ def partners(bench: Bench) -> Procedure[None]:
     """Of a network name and its passphrase both are staged, or neither."""
     schema = bench.known_schema()
     pairs = [
-        (s, schema.setting(key_beside(s, s.field.network)))
+        (s, schema.setting(named_by(s, s.field.network)))
         for s in schema.settings
         if s.field.network is not None
     ]
@@ -78,7 +77,7 @@ def missing_fields(bench: Bench) -> Procedure[None]:
     values, _ = yield from store_set(bench, 0)
     tried = 0
     for changes in _mutations(bench, values):
-        fault = check_whole(bench.known_schema(), stored(values), changes)
+        fault = commit_refusal(bench.known_schema(), values, changes)
         if fault is not None and fault.code is Refusal.MISSING and tried < _MOST_FAULTS_TRIED:
             tried += 1
             yield from _refused_whole(bench, values, changes, Refusal.MISSING)
@@ -91,7 +90,7 @@ def pin_conflicts(bench: Bench) -> Procedure[None]:
     values, _ = yield from store_set(bench, 0)
     tried = 0
     for changes in _mutations(bench, values):
-        fault = check_whole(bench.known_schema(), stored(values), changes)
+        fault = commit_refusal(bench.known_schema(), values, changes)
         if fault is not None and fault.code is Refusal.PIN_CONFLICT and tried < _MOST_FAULTS_TRIED:
             tried += 1
             yield from _refused_whole(bench, values, changes, Refusal.PIN_CONFLICT)
@@ -108,7 +107,7 @@ def _mutations(bench: Bench, values: Values) -> Iterator[Values]:
         found.append(_with_partner(schema, alone))
         condition = setting.field.condition
         if condition is not None:  # the condition holds, and does not
-            source = key_beside(setting, condition.base_key)
+            source = named_by(setting, condition.base_key)
             for value in (
                 *condition.values,
                 None,
@@ -143,7 +142,7 @@ def _with_partner(schema: Schema, changes: Values) -> Values:
     more = dict(changes)
     for setting in schema.settings:
         if setting.field.network is not None:
-            name = key_beside(setting, setting.field.network)
+            name = named_by(setting, setting.field.network)
             if (setting.key in more) != (name in more):
                 more.setdefault(setting.key, None)
                 more.setdefault(name, None)
@@ -162,9 +161,9 @@ def admitted_wholes(bench: Bench) -> Procedure[None]:
     values, _ = yield from store_set(bench, 0)
     left = {"lacks": _ADMITTED_TRIED, "same pin": _ADMITTED_TRIED, "swap": 1}
     for changes in [*_swaps(schema, values), *_mutations(bench, values)]:
-        if check_whole(schema, stored(values), changes) is not None:
+        if commit_refusal(schema, values, changes) is not None:
             continue
-        new = _doubts(schema, stored({**values, **changes})) - _doubts(schema, stored(values))
+        new = _doubts(schema, {**values, **changes}) - _doubts(schema, values)
         what = next(iter(sorted(new)), ("swap",) if changes in _swaps(schema, values) else ("",))[0]
         if not left.get(what):
             continue
@@ -197,9 +196,9 @@ def _swaps(schema: Schema, values: Values) -> list[Values]:
     return possible[:1]
 
 
-def _doubts(schema: Schema, whole: Mapping[str, Value]) -> set[tuple[str, ...]]:
+def _doubts(schema: Schema, whole: Values) -> set[tuple[str, ...]]:
     """Return what a board that knew neither conditions nor instances nor sharing would refuse."""
-    values = in_force(schema, whole)
+    values = {s.key: in_force(s, whole) for s in schema.settings if in_force(s, whole) is not None}
     doubts: set[tuple[str, ...]] = {
         ("lacks", s.key) for s in schema.settings if s.field.required and s.key not in values
     }
