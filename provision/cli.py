@@ -168,10 +168,9 @@ def _add_for_authors(commands: Any) -> None:
     conform = _add(commands, "conform", _conform, "hold a board against the protocol")
     conform.epilog = (
         "Exit code 0: every clause that applies is met; 1: one is not; 3: the port is missing,"
-        " busy, forbidden, or was lost; 4: no board answered."
+        " busy, forbidden, or was lost; 4: no board answered hello."
     )
-    conform.add_argument("port", metavar="PORT", help="the board's port, or a URL")
-    _add_line(conform)
+    _add_where(conform)
     conform.add_argument(
         "--may-change-settings",
         action="store_true",
@@ -179,6 +178,15 @@ def _add_for_authors(commands: Any) -> None:
     )
     conform.add_argument(
         "--patient", action="store_true", help="also run the checks that wait for minutes"
+    )
+    conform.add_argument(
+        "--only", metavar="NUMBER", help="run the checks of this clause alone, such as 6.4"
+    )
+    conform.add_argument(
+        "--list", action="store_true", help="list the checks by clause, and ask no board"
+    )
+    conform.add_argument(
+        "--junit", type=Path, metavar="FILE", help="also write the report as JUnit XML"
     )
     _add_json(conform)
 
@@ -255,6 +263,11 @@ def _add_file(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_port(parser: argparse.ArgumentParser) -> None:
+    _add_where(parser)
+    _add_language(parser)
+
+
+def _add_where(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--port",
         metavar="PORT",
@@ -262,7 +275,6 @@ def _add_port(parser: argparse.ArgumentParser) -> None:
         " on which a board answers)",
     )
     _add_line(parser)
-    _add_language(parser)
 
 
 def _add_language(parser: argparse.ArgumentParser) -> None:
@@ -541,14 +553,34 @@ def _show(options: argparse.Namespace) -> int:
 
 
 def _conform(options: argparse.Namespace) -> int:
+    from provision.conformance import command  # noqa: PLC0415
     from provision.conformance.port import Place as Where  # noqa: PLC0415
-    from provision.conformance.port import conform  # noqa: PLC0415
 
-    return conform(
-        Where(options.port, options.baud, options.driver),
+    if options.only is not None and not command.is_known(options.only):
+        _say(f"--only {options.only}: no check looks at this; --list names the clauses.")
+        return ExitCode.USAGE
+    if options.list:
+        for line in command.check_list(options.only):
+            print(line)
+        return ExitCode.DONE
+
+    ports = [] if options.port is None else [options.port]
+
+    async def find() -> int:
+        from provision.wizard.commands import find_port  # noqa: PLC0415
+
+        ports.append(await find_port(_place(options), _person(options)))
+        return ExitCode.DONE
+
+    if not ports and (code := _run(find)) != ExitCode.DONE:
+        return code
+    return command.conform(
+        Where(ports[0], options.baud, options.driver),
         may_change=options.may_change_settings,
         patient=options.patient,
+        only=options.only,
         as_json=options.json,
+        junit_file=options.junit,
         somebody_is_there=_has_terminal(),
         show=print,
         say=_say,

@@ -22,3 +22,8 @@ class Check:
 
     minutes: int = 0
     """How many it waits, where that is more than one."""
+
+    @property
+    def name(self) -> str:
+        """Clause and title."""
+        return f"{self.clause} {self.title}"

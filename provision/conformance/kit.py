@@ -5,9 +5,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from provision.conformance.bench import Bench, Setup
+from provision.conformance.bench import Bench
 from provision.conformance.check import Check
 from provision.conformance.checks import CHECKS
+from provision.conformance.checks.reading import READ_SCHEMA
 from provision.conformance.findings import (
     Fault,
     Finding,
@@ -16,8 +17,11 @@ from provision.conformance.findings import (
     NotMet,
     Report,
     Verdict,
+    tell_once,
 )
-from provision.conformance.steps import Procedure
+from provision.conformance.steps import Procedure, Tell
+from provision.conformance.watch import Setup
+from provision.conformance.wire import SLOW
 from provision.contract.table import Capability, HelloReplyKey, MessageType, StatusReplyKey
 
 WATCHED = (
@@ -33,12 +37,33 @@ WATCHED = (
 )
 """What is looked at in all that comes, whatever check runs."""
 
+_NOTHING_ASKED = "Nothing was asked of the board beyond hello."
 _MAY_CHANGE = "it changes the stored settings: run with --may-change-settings"
 _LATE_ADMITTED = 50  # one late reply in so many may be the computer's own doing
 
 
 class NoBoard(Exception):  # noqa: N818 - an ending, no error of the kit
-    """Nothing on the port speaks the protocol."""
+    """No board answered hello, and without that nothing conforms; `report` has what came."""
+
+    def __init__(self, report: Report) -> None:
+        super().__init__(report.board)
+        self.report = report
+
+
+def is_of(number: str, only: str | None) -> bool:
+    """Whether the number of a clause or a requirement lies within the one that is asked for."""
+    return only is None or number == only or number.startswith(f"{only}.")
+
+
+def chosen(only: str | None) -> tuple[Check, ...]:
+    """Return the checks of a clause or a requirement, of all where it is None."""
+    return tuple(check for check in CHECKS if is_of(check.clause, only))
+
+
+def clauses(only: str | None) -> tuple[str, ...]:
+    """Return the clauses that are looked at under a number, in checks or whatever comes."""
+    looked_at = [*(check.clause for check in CHECKS), *(clause for clause, _ in WATCHED)]
+    return tuple(sorted({c for c in looked_at if is_of(c, only)}, key=_order))
 
 
 def examine(setup: Setup) -> Procedure[Report]:
@@ -46,15 +71,19 @@ def examine(setup: Setup) -> Procedure[Report]:
     bench = Bench(setup)
     try:
         yield from bench.meet()
-    except (Gone, NotMet):
-        if not bench.watch.seen:
-            raise NoBoard from None
-        return _report(bench, [], "Nothing was asked of the board beyond hello.")
+    except Gone:
+        raise NoBoard(_report(bench, [], _NOTHING_ASKED, has_answered=False)) from None
+    except NotMet:
+        return _report(bench, [], _NOTHING_ASKED)
+    checks = chosen(setup.only)
     before = yield from _what_is_stored(bench)
-    findings = yield from _run_all(bench, [check for check in CHECKS if not check.changes])
+    if READ_SCHEMA not in checks:
+        yield from _run(bench, READ_SCHEMA)  # which the others want
+    findings = yield from _run_all(bench, [check for check in checks if not check.changes])
     untouched, settings = yield from _untouched(bench, before)
-    findings.append(untouched)
-    findings += yield from _run_all(bench, [check for check in CHECKS if check.changes])
+    if is_of(untouched.clause, setup.only):
+        findings.append(untouched)
+    findings += yield from _run_all(bench, [check for check in checks if check.changes])
     if setup.may_change:
         settings = yield from _leave(bench)
     return _report(bench, findings, settings or "What the board holds now is not known.")
@@ -72,6 +101,8 @@ def _run_all(bench: Bench, checks: list[Check]) -> Procedure[list[Finding]]:
 def _why_not(bench: Bench, check: Check) -> str:
     if bench.gone:
         return "the board answers no more"
+    if bench.is_slow and not bench.setup.patient:
+        return SLOW
     if check.changes and not bench.setup.may_change:
         return _MAY_CHANGE
     if check.minutes and not bench.setup.patient:
@@ -87,7 +118,9 @@ def _not_applicable(check: Check, why: str) -> Finding:
 
 def _run(bench: Bench, check: Check) -> Procedure[Finding]:
     if bench.setup.on_check:
-        bench.setup.on_check(f"{check.clause} {check.title}")
+        bench.setup.on_check(check.name)
+    if bench.is_slow:
+        yield Tell(f"{check.name} ...")
     bench.faults = []
     bench.asks_presence = True
     try:
@@ -166,9 +199,25 @@ def _leave(bench: Bench) -> Procedure[str]:
 # --------------------------------------------------------------------------------------- the report
 
 
-def _report(bench: Bench, findings: list[Finding], settings: str) -> Report:
-    everything = sorted([*findings, *_watched(bench)], key=lambda finding: _order(finding.clause))
-    return Report(_introduction(bench), tuple(everything), settings, bench.exchanges)
+def _report(
+    bench: Bench, findings: list[Finding], settings: str, *, has_answered: bool = True
+) -> Report:
+    bench.end()
+    # What nobody asked for, or what did not come, is told only if it is wrong all the same.
+    watched = [
+        each
+        for each in _watched(bench)
+        if each.faults or (has_answered and is_of(each.clause, bench.setup.only))
+    ]
+    everything = sorted([*findings, *watched], key=lambda finding: _order(finding.clause))
+    return Report(
+        _introduction(bench) if has_answered else "No board answered hello.",
+        tell_once(everything),
+        settings,
+        bench.exchanges,
+        has_answered,
+        bench.remarks,
+    )
 
 
 def _order(clause: str) -> tuple[int, ...]:

@@ -11,14 +11,14 @@ import pytest
 
 from provision.board.engine import Limits
 from provision.board.firmware import Surroundings
-from provision.conformance.bench import Setup
 from provision.conformance.checks import CHECKS
 from provision.conformance.findings import Report, Verdict
 from provision.conformance.kit import WATCHED
+from provision.conformance.watch import Setup
 from provision.contract.table import Capability, Run
 from tests.conformance.c_boards import CBoard
+from tests.conformance.making import NETWORKS, Wrong, declaration
 from tests.conformance.virtual import hold
-from tests.conformance.wrong import NETWORKS, Wrong, declaration
 from tests.vectors.boards import build
 
 SCHEMAS = ("board", "trial-board", "orchard-frost-alarm")

@@ -21,8 +21,9 @@ from provision.conformance.checks.sets import (
 from provision.conformance.checks.staging import not_shown
 from provision.conformance.checks.states import presence
 from provision.conformance.expected import commit_refusal
-from provision.conformance.findings import NotMet, code_words
+from provision.conformance.findings import NotMet
 from provision.conformance.made_up import good_value
+from provision.conformance.shown import code_words
 from provision.conformance.steps import Procedure
 from provision.contract.table import (
     Capability,

@@ -5,11 +5,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from provision.conformance.bench import Bench, Body
+from provision.conformance.bench import Bench
 from provision.conformance.check import Check
 from provision.conformance.checks.crafted import STATUS, carried
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.steps import Procedure
+from provision.conformance.wire import Body
 from provision.contract.profile import Item, encode
 from provision.contract.shapes import Array, Bytes, Either, Integer, Shape, Text, Value
 from provision.contract.table import (

@@ -3,11 +3,12 @@
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench, Body
+from provision.conformance.bench import Bench
 from provision.conformance.check import Check
 from provision.conformance.checks.crafted import STATUS, padded
 from provision.conformance.findings import NotMet
 from provision.conformance.steps import Procedure
+from provision.conformance.wire import Body
 from provision.contract.table import (
     DiscardKey,
     GetSchemaKey,

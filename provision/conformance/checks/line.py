@@ -5,10 +5,11 @@ from __future__ import annotations
 
 import base64
 
-from provision.conformance.bench import Bench, Body
+from provision.conformance.bench import Bench
 from provision.conformance.check import Check
 from provision.conformance.checks.crafted import STATUS, carried, framed, padded
-from provision.conformance.steps import Procedure, Send
+from provision.conformance.steps import Procedure
+from provision.conformance.wire import Body
 from provision.contract.profile import encode
 from provision.contract.table import (
     LINE_OVERHEAD,
@@ -194,7 +195,7 @@ def stalls(bench: Bench) -> Procedure[None]:
     yield from bench.after()
     at = 0
     while at < len(line) - 3:
-        yield Send(line[at : at + 3])
+        yield from bench.send(line[at : at + 3])
         yield from bench.silence(10)
         at += 3
     yield from bench.taken("a request in pieces", line[at:], id_)

@@ -3,10 +3,11 @@
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench, Body
+from provision.conformance.bench import Bench
 from provision.conformance.check import Check
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.steps import Procedure
+from provision.conformance.wire import Body
 from provision.contract.profile import Item
 from provision.contract.table import (
     Capability,

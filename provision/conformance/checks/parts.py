@@ -3,13 +3,14 @@
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench, Body
+from provision.conformance.bench import Bench
 from provision.conformance.check import Check
 from provision.conformance.checks.staging import any_two
 from provision.conformance.expected_values import TYPES, limits, takes_parts
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.made_up import good_value
 from provision.conformance.steps import Procedure
+from provision.conformance.wire import Body
 from provision.contract.table import (
     DiscardKey,
     Kind,

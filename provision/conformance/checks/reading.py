@@ -3,12 +3,13 @@
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench, Body
+from provision.conformance.bench import Bench
 from provision.conformance.check import Check
 from provision.conformance.expected import first_missing
 from provision.conformance.expected_values import value_refusal
 from provision.conformance.findings import NotMet
 from provision.conformance.steps import Procedure
+from provision.conformance.wire import Body
 from provision.contract.profile import Item
 from provision.contract.table import (
     LINE_OVERHEAD,
@@ -301,11 +302,14 @@ def _lacking(bench: Bench) -> Procedure[str | None]:
     return first_missing(schema, stored)
 
 
+READ_SCHEMA = Check("8", "The schema is one that a host takes (6.2, 8)", schema)
+"""Reads the schema, which most of the others want."""
+
 READING_CHECKS = (
     Check("6.1", "What hello announces fits together", hello),
     Check("5.2", "Hello stays the same while nothing happens", same_again),
     Check("5.2", "Hello and status agree", hello_and_status),
-    Check("8", "The schema is one that a host takes (6.2, 8)", schema),
+    READ_SCHEMA,
     Check("6.2", "Pieces of any size agree", pieces),
     Check("6.2", "No piece from beyond the end", beyond_schema),
     Check("5.4", "A board with trials states their time", trial_has_time),

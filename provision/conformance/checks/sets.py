@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from provision.conformance.bench import Bench, Body
+from provision.conformance.bench import Bench
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.made_up import good_set
 from provision.conformance.steps import Procedure
+from provision.conformance.wire import Body
 from provision.contract.profile import Item
 from provision.contract.table import (
     Held,

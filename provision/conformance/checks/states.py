@@ -3,12 +3,13 @@
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench, Body
+from provision.conformance.bench import Bench
 from provision.conformance.check import Check
 from provision.conformance.checks.parts import Parts
 from provision.conformance.checks.staging import any_two
 from provision.conformance.findings import NotApplicable, NotMet
-from provision.conformance.steps import Procedure
+from provision.conformance.steps import Procedure, Tell
+from provision.conformance.wire import Body
 from provision.contract.table import (
     STAGED_LIFETIME_MS,
     Capability,
@@ -130,6 +131,7 @@ def presence(bench: Bench) -> Procedure[None]:
     schema = bench.known_schema()
     stage: Body = {SetFieldKey.FIELD: schema.settings[0].key, SetFieldKey.VALUE: None}
     end = bench.now + _WINDOW
+    told = False
     while True:
         reply = yield from bench.ask(MessageType.SET_FIELD, stage)
         if reply.type == MessageType.REFUSAL:
@@ -137,6 +139,12 @@ def presence(bench: Bench) -> Procedure[None]:
         if bench.now > end:
             raise NotMet(
                 f"set-field was granted for {_WINDOW // 1000} s: nobody needs to be present"
+            )
+        if not told:
+            told = True
+            yield Tell(
+                "Waiting until the person's presence lapses, at most"
+                f" {_WINDOW // 60_000} minutes: leave the button alone."
             )
         yield from bench.silence(1000)
     bench.must_refuse(reply, Refusal.PRESENCE, what="set-field")

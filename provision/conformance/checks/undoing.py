@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench, Body
+from provision.conformance.bench import Bench
 from provision.conformance.check import Check
 from provision.conformance.checks.reading import check_status
 from provision.conformance.checks.sets import (
@@ -17,6 +17,7 @@ from provision.conformance.checks.sets import (
 )
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.steps import AskPerson, Procedure
+from provision.conformance.wire import Body
 from provision.contract.table import (
     Capability,
     HelloReplyKey,

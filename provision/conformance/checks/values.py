@@ -8,8 +8,9 @@ from functools import partial
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
 from provision.conformance.expected_values import value_refusal
-from provision.conformance.findings import NotApplicable, code_words
+from provision.conformance.findings import NotApplicable
 from provision.conformance.made_up import tries
+from provision.conformance.shown import code_words
 from provision.conformance.steps import Procedure
 from provision.contract.profile import Item
 from provision.contract.table import (

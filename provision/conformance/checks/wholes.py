@@ -14,8 +14,9 @@ from provision.conformance.checks.sets import (
     store_set,
 )
 from provision.conformance.expected import commit_refusal, in_force, named_by
-from provision.conformance.findings import NotApplicable, NotMet, code_words
+from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.made_up import good_value, pins_for
+from provision.conformance.shown import code_words
 from provision.conformance.steps import Procedure
 from provision.contract.profile import Item
 from provision.contract.table import (
