@@ -104,7 +104,7 @@ enum pv_refusal {
     PV_REFUSE_WRONG_STATE = 6,
     /* The generation or boot number named is not the present one; `detail` is the present one. */
     PV_REFUSE_MOVED_ON = 7,
-    /* Nothing at this offset, field number or scan; `detail` is the first that is too large. */
+    /* Nothing at this offset, field number or scan; `detail` is how many there are (clause 7.2). */
     PV_REFUSE_OUT_OF_BOUNDS = 8,
     /* No field has this key. */
     PV_REFUSE_UNKNOWN_FIELD = 9,
@@ -364,7 +364,7 @@ enum pv_hello_reply_key {
     PV_KEY_HELLO_REPLY_APPLY_TIME = 13,
     /* What the board offers, as a sum of bits. */
     PV_KEY_HELLO_REPLY_CAPABILITIES = 14,
-    /* Token of the newest durable commit; null where there is none. */
+    /* Token of the set in force; null where no set is stored. */
     PV_KEY_HELLO_REPLY_TOKEN = 15,
     /* Milliseconds that the board goes on listening; null: for as long as it runs. */
     PV_KEY_HELLO_REPLY_LISTENS = 16,

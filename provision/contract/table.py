@@ -103,7 +103,7 @@ class Refusal(IntEnum):
     """The generation or boot number named is not the present one; `detail` is the present one."""
 
     OUT_OF_BOUNDS = 8
-    """Nothing at this offset, field number or scan; `detail` is the first that is too large."""
+    """Nothing at this offset, field number or scan; `detail` is how many there are (clause 7.2)."""
 
     UNKNOWN_FIELD = 9
     """No field has this key."""
@@ -546,7 +546,7 @@ class HelloReplyKey(IntEnum):
     """What the board offers, as a sum of bits."""
 
     TOKEN = 15
-    """Token of the newest durable commit; null where there is none."""
+    """Token of the set in force; null where no set is stored."""
 
     LISTENS = 16
     """Milliseconds that the board goes on listening; null: for as long as it runs."""

@@ -18,5 +18,5 @@ def boards(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
         return Maker(None)
     if shutil.which("gcc") is None:
         pytest.skip("needs `gcc`, which is not installed (Debian package gcc)")
-    schemas = ("board", "trial-board")
+    schemas = ("board", "trial-board", "smallest-board")
     return Maker({name: build(name, tmp_path_factory.mktemp(name)) for name in schemas})

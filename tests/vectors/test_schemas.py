@@ -86,7 +86,7 @@ def test_zlib_agrees_about_the_streams(vector: Row) -> None:
         assert (len(inflated) > MAX_SCHEMA) is (vector["id"] != "largest")
 
 
-@pytest.mark.parametrize("name", ["board", "trial-board"])
+@pytest.mark.parametrize("name", ["board", "trial-board", "smallest-board"])
 def test_the_boards_schemas_are_those_of_their_files(name: str) -> None:
     """Our reading and encoding of the file give the same bytes as the vectors' maker."""
     ours = encode(wire.to_item(declaration(name).schema), MAX_SCHEMA_DEPTH)

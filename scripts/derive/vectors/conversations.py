@@ -124,6 +124,7 @@ BOARDS = {
     "radio": Board("board.toml", capabilities=("undo", "restart", "erase", "survey", "locate")),
     "brief": Board("board.toml", listens=5000),
     "trial": Board("trial-board.toml", capabilities=("undo", "trial", "restart", "erase")),
+    "smallest": Board("smallest-board.toml", line=128, credit=139, capabilities=("erase",)),
 }
 
 
@@ -226,6 +227,32 @@ def _scan(scan: int, done: bool, count: int, first: int, *networks: tuple[bytes,
 
 
 CONVERSATIONS: list[Conversation] = [
+    Conversation(
+        "smallest",
+        "all that a host needs of the smallest board: the conversation of shared/start-here.md",
+        "5.3",
+        (
+            Ask("hello", {}, _hello("smallest")),
+            Ask("discard", {"boot": 1000}, {}),
+            Ask(
+                "get-schema",
+                {"offset": 0, "length": 470},
+                {"offset": 0, "piece": (0, 470)},
+            ),
+            stage("post.name", "Mast 7", 1),
+            refuse("post.code", "abc", "length"),
+            stage("post.code", "abcd", 2),
+            commit(
+                [("post.name", "Mast 7"), ("post.code", "abcd")], TOKEN_A, reply={"generation": 1}
+            ),
+            status("complete", run="applying", generation=1),
+            Report("proven"),
+            status("complete", run="proven", generation=1, step="none"),
+            Ask("hello", {}, _hello("smallest", token=TOKEN_A, generation=1)),
+            Values(0, {"post.name": ("set", "Mast 7"), "post.code": ("set",)}),
+        ),
+        board="smallest",
+    ),
     Conversation(
         "first-provisioning",
         "from a freshly flashed board to a proven set",
