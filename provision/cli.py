@@ -180,7 +180,9 @@ def _add_for_authors(commands: Any) -> None:
         "--patient", action="store_true", help="also run the checks that wait for minutes"
     )
     conform.add_argument(
-        "--only", metavar="NUMBER", help="run the checks of this clause alone, such as 6.4"
+        "--only",
+        metavar="NUMBER",
+        help="run the checks of this clause or requirement alone, such as 6.4 or 6.4.13",
     )
     conform.add_argument(
         "--list", action="store_true", help="list the checks by clause, and ask no board"
@@ -554,10 +556,11 @@ def _show(options: argparse.Namespace) -> int:
 
 def _conform(options: argparse.Namespace) -> int:
     from provision.conformance import command  # noqa: PLC0415
+    from provision.conformance.kit import is_known  # noqa: PLC0415
     from provision.conformance.port import Place as Where  # noqa: PLC0415
 
-    if options.only is not None and not command.is_known(options.only):
-        _say(f"--only {options.only}: no check looks at this; --list names the clauses.")
+    if options.only is not None and not is_known(options.only):
+        _say(f"--only {options.only}: nothing looks at this; --list names what is looked at.")
         return ExitCode.USAGE
     if options.list:
         for line in command.check_list(options.only):

@@ -13,7 +13,7 @@ from typing import Any
 
 from provision.conformance.findings import Report
 from provision.conformance.junit import junit
-from provision.conformance.kit import NoBoard, chosen, clauses
+from provision.conformance.kit import NoBoard, chosen
 from provision.conformance.port import Place, examine_port
 from provision.conformance.watch import Setup
 from provision.link.errors import LineLost, LinkError
@@ -27,19 +27,14 @@ Say = Callable[[str], None]
 
 
 def check_list(only: str | None) -> list[str]:
-    """Return a line for each check: its clause, its title, and what it asks for beyond a board."""
+    """Return a line for each check: clause, title, requirements, and what it asks for."""
     told = []
     for check in chosen(only):
         asks = ["--may-change-settings"] if check.changes else []
         asks += ["--patient"] if check.minutes else []
         more = f"  ({', '.join(asks)})" if asks else ""
-        told.append(f"{check.clause:<5} {check.title}{more}")
+        told.append(f"{check.clause:<5} {check.title}  [{' '.join(check.looks_at)}]{more}")
     return told
-
-
-def is_known(only: str) -> bool:
-    """Whether there is something to look at under this number."""
-    return bool(clauses(only))
 
 
 def conform(

@@ -24,6 +24,7 @@ from provision.contract.table import (
     HELLO_INTERVAL_MS,
     MESSAGES,
     PROTOCOL_VERSION,
+    SKIPPABLE_FROM,
     HelloReplyKey,
     MessageType,
     Refusal,
@@ -37,6 +38,15 @@ PRESS_TIME = 30_000
 """Milliseconds that a person has to press a button, and the board to notice."""
 
 _PRESS_POLL = 500  # ms between two looks whether a button was pressed
+
+
+_OWN_TIMES: Mapping[int, str] = {
+    MessageType.COMMIT: "5.7.2",
+    MessageType.UNDO: "5.7.2",
+    MessageType.CONFIRM: "5.7.2",
+    MessageType.ERASE: "5.7.3",
+}
+"""The requirement on the time of a reply, of the types that have one of their own."""
 
 
 class Conversation(Wire):
@@ -57,14 +67,15 @@ class Conversation(Wire):
         """
         id_, line = self.line(type_, body, id_=id_, version=version)
         announced = self.announced(type_) if version == 1 else 0
-        got = yield from self.converse([again or line], [id_], announced)
+        number = _OWN_TIMES.get(type_, "")
+        got = yield from self.converse([again or line], [id_], announced, number)
         reply = self._one_reply(got, id_, type_)
         if self.asks_presence and _is_refusal(reply, Refusal.PRESENCE):
             yield from self.press()
             end = self._now + PRESS_TIME
             while _is_refusal(reply, Refusal.PRESENCE) and self._now < end:
                 yield from self.silence(_PRESS_POLL)
-                got = yield from self.converse([again or line], [id_], announced)
+                got = yield from self.converse([again or line], [id_], announced, number)
                 reply = self._one_reply(got, id_, type_)
         return reply
 
@@ -86,7 +97,7 @@ class Conversation(Wire):
     def _one_reply(self, got: Sequence[Message], id_: int, type_: int) -> Message:
         for message in got:
             if message.id != id_:
-                self.watch.broke("4.1", self.fault("a message came that answers no request"))
+                self.watch.broke("4.1.2", self.fault("a message came that answers no request"))
         replies = [message for message in got if message.id == id_]
         if not replies:
             raise NotMet(self._why_no_reply(type_))
@@ -101,25 +112,26 @@ class Conversation(Wire):
 
     def look_at(self, reply: Message, type_: int) -> None:
         """Look at the form of a reply to a request of this type."""
-        self.watch.saw("4.1")
         if reply.type not in (type_ + 1, MessageType.REFUSAL):
             self.watch.broke(
-                "4.1", self.fault(f"a reply of type {reply.type} answers type {type_}")
+                "4.1.4", self.fault(f"a reply of type {reply.type} answers type {type_}")
             )
             raise NotMet(f"the reply has type {reply.type}")
         versions = self.hello.get(HelloReplyKey.VERSIONS, [PROTOCOL_VERSION])
         if isinstance(versions, list) and reply.version not in versions:
-            self.watch.broke("4.1", self.fault(f"a reply has version {reply.version}"))
-        self.watch.saw("11.2")
+            self.watch.broke("4.2.3", self.fault(f"a reply has version {reply.version}"))
+        strange = [key for key in reply.body if key < SKIPPABLE_FROM and not _is_known(reply, key)]
+        if strange:
+            self.watch.broke("4.1.7", self.fault(f"a reply has the unknown key {strange[0]}"))
         try:
             check_body(reply)
         except MessageError as error:
-            self.watch.broke("11.2", self.fault(str(error)))
+            self.watch.broke("4.1.6", self.fault(str(error)))
             raise NotMet(f"the reply has not the form of the table: {error}") from None
         if reply.type == MessageType.REFUSAL:
-            self.watch.saw("7.2")
-            if words := wrong_details(reply, type_):
-                self.watch.broke("7.2", self.fault(words))
+            self.watch.refusals += 1
+            for number, words in wrong_details(reply, type_):
+                self.watch.broke(number, self.fault(words))
 
     def answer(self, type_: int, body: Mapping[int, Item] | None = None) -> Procedure[Body]:
         """Send a request that the board must grant; return the body of its reply."""
@@ -178,7 +190,7 @@ class Conversation(Wire):
             if [message.id for message in got] != [id_ for id_, _ in lines]:
                 if {message.id for message in got} >= {id_ for id_, _ in lines}:
                     self.watch.broke(
-                        "4.1", self.fault("replies came in another order, or one too many")
+                        "4.1.3", self.fault("replies came in another order, or one too many")
                     )
                 raise NotMet(f"{len(got)} answers came to {len(lines)} requests, or out of order")
             for message, (type_, body) in zip(got, requests[at:], strict=False):
@@ -221,7 +233,7 @@ class Conversation(Wire):
         while self._now < end:
             came = yield from self._listen(end - self._now)
             if any(each.message for each in came):
-                self.watch.broke("4.1", self.fault("the board spoke unasked"))
+                self.watch.broke("4.1.2", self.fault("the board spoke unasked"))
                 raise NotMet("the board spoke unasked")
 
     # --------------------------------------------------------------------------- whole requests
@@ -251,13 +263,13 @@ class Conversation(Wire):
         if message.id != id_:
             words = "an answer carries another id than its request"
             self.watch.broke(
-                "4.1", self.fault(words, f"hello had the id {id_}, the answer {message.id}")
+                "4.1.5", self.fault(words, f"hello had the id {id_}, the answer {message.id}")
             )
         elif message.type == MessageType.REFUSAL:
-            self.watch.broke("4.2", self.fault("hello was refused"))
+            self.watch.broke("4.2.3", self.fault("hello was refused"))
         else:
             words = "hello was answered by another type than hello-reply"
-            self.watch.broke("4.1", self.fault(words, f"the answer has type {message.type}"))
+            self.watch.broke("4.1.4", self.fault(words, f"the answer has type {message.type}"))
 
     def await_hello(self, ms: int) -> Procedure[None]:
         """Wait until the board answers hello, as after a restart; NotMet if it does not."""
@@ -275,6 +287,11 @@ class Conversation(Wire):
     def _take_hello(self, message: Message) -> None:
         self.look_at(message, MessageType.HELLO)
         self.hello = message.body
+
+
+def _is_known(message: Message, key: int) -> bool:
+    row = MESSAGES.get(message.type)
+    return row is None or key in row.body
 
 
 def _is_refusal(reply: Message, code: Refusal) -> bool:

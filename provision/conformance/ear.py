@@ -27,7 +27,9 @@ _LINE_END = re.compile(rb"[\r\n]")
 class Wrong:
     """Something that is wrong with the form of a line."""
 
-    clause: str
+    number: str
+    """Of the requirement that it breaks."""
+
     words: str
     figures: str = ""
     """What is true of this line only."""
@@ -102,15 +104,15 @@ class Ear:
         if not isinstance(event, Frame):
             if len(line) <= MAX_BODY + 9:
                 words, figures = why_no_message(line)
-                wrong.append(Wrong("2.1", f"a line of the board is no message: {words}", figures))
+                wrong.append(Wrong("2.1.1", f"a line of the board is no message: {words}", figures))
             return Came(line, None, None, tuple(wrong))
         try:
             profile.decode(event.item)
             message = decode_message(event.item)
         except profile.ProfileError as error:
-            wrong.append(Wrong("3", f"an item of the board is not in the profile: {error}"))
+            wrong.append(Wrong("3.1.1", f"an item of the board is not in the profile: {error}"))
         except MessageError as error:
-            wrong.append(Wrong("4.1", f"an item of the board is no message: {error}"))
+            wrong.append(Wrong("4.1.6", f"an item of the board is no message: {error}"))
         if message is not None and message.type % 2:
             self.odd_types += 1
             return None
@@ -118,11 +120,11 @@ class Ear:
 
     def _wrong_form(self, line: bytes, end: bytes) -> Iterator[Wrong]:
         if self._last_end != b"\n" or self._after_message:
-            yield Wrong("2.1", "the board did not begin its line with LF")
+            yield Wrong("2.1.1", "the board did not begin its line with LF")
         if end != b"\n":
-            yield Wrong("2.1", "the board did not end its line with LF alone")
+            yield Wrong("2.1.1", "the board did not end its line with LF alone")
         if any(not 0x20 <= byte <= 0x7E for byte in line):
-            yield Wrong("2.4", "a line of the board has a byte outside printable ASCII")
+            yield Wrong("2.1.1", "a line of the board has a byte outside printable ASCII")
         if len(line) > MAX_BODY + 9:
             figures = f"it has {len(line) - 9}"
-            yield Wrong("2.3", "a BODY of the board has more than 655 characters", figures)
+            yield Wrong("2.3.1", "a BODY of the board has more than 655 characters", figures)

@@ -67,13 +67,20 @@ class Fault:
 class Finding:
     """The result of one check; why: why it is not applicable."""
 
-    clause: str
+    looks_at: tuple[str, ...]
+    """Numbers of requirements of the page; the first one's clause is the finding's."""
+
     title: str
     verdict: Verdict
     why: str = ""
     faults: tuple[Fault, ...] = ()
     follows_from: str = ""
     """Clause and title of the finding that has told all the faults of this one already."""
+
+    @property
+    def clause(self) -> str:
+        """The clause that it belongs to."""
+        return self.looks_at[0].rpartition(".")[0]
 
     @property
     def name(self) -> str:
@@ -84,6 +91,7 @@ class Finding:
         """Return the same for programs."""
         return {
             "clause": self.clause,
+            "requirements": list(self.looks_at),
             "title": self.title,
             "verdict": self.verdict.value,
             "why": self.why or None,

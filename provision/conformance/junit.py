@@ -20,7 +20,7 @@ def junit(report: Report) -> bytes:
     """Return the report as the bytes of a JUnit XML file."""
     findings = report.findings
     if not report.has_answered:
-        nothing = Finding("6.1", "The board answers hello", Verdict.NOT_MET, report.board)
+        nothing = Finding(("4.2.3",), "The board answers hello", Verdict.NOT_MET, report.board)
         findings = (nothing, *findings)
     suite = ET.Element(
         "testsuite",

@@ -34,17 +34,14 @@ class Setup:
 
 @dataclass(slots=True)
 class Watch:
-    """What is watched in everything that comes, by clause: how often, and what was wrong."""
+    """What was found wrong in all that came, by requirement."""
 
-    seen: dict[str, int] = field(default_factory=dict)
     faults: dict[str, list[Fault]] = field(default_factory=dict)
+    refusals: int = 0
+    """How many refusals were looked at."""
 
-    def saw(self, clause: str) -> None:
-        """Count one more thing that was looked at."""
-        self.seen[clause] = self.seen.get(clause, 0) + 1
-
-    def broke(self, clause: str, fault: Fault) -> None:
+    def broke(self, number: str, fault: Fault) -> None:
         """Note a fault; each sentence once."""
-        known = self.faults.setdefault(clause, [])
+        known = self.faults.setdefault(number, [])
         if all(fault.words != other.words for other in known):
             known.append(fault)

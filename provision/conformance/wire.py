@@ -196,16 +196,15 @@ class Wire:
                 continue
             came.append(each)
             self._came.append(each)
-            self.watch.saw("2.1")
             for wrong in each.wrong:
-                self.watch.broke(wrong.clause, self.fault(wrong.words, wrong.figures))
+                self.watch.broke(wrong.number, self.fault(wrong.words, wrong.figures))
             if each.item is not None and self.leaks.finds_within(each.item):
-                self.watch.broke("1", Fault("a secret came back within a reply"))
+                self.watch.broke("6.3.9", Fault("a secret came back within a reply"))
         return came
 
     def _look_for_secrets(self, octets: bytes) -> None:
         if self.leaks.finds(octets):
-            self.watch.broke("1", Fault("a secret came back, among all that the board sent"))
+            self.watch.broke("6.3.9", Fault("a secret came back, among all that the board sent"))
 
     def end(self) -> None:
         """Look at what is left when nothing more is asked: the line whose end did not come."""
@@ -245,11 +244,12 @@ class Wire:
         return -(-octets * 10_000 // self.setup.baud)
 
     def converse(
-        self, sent: Sequence[bytes], until: Sequence[int], announced: int = 0
+        self, sent: Sequence[bytes], until: Sequence[int], announced: int = 0, number: str = ""
     ) -> Procedure[list[Message]]:
         """Send lines; return all messages that come up to the replies to these ids.
 
-        Ends as well when no reply came in time. announced: milliseconds that the board asked for.
+        Ends as well when no reply came in time. announced: milliseconds that the board asked for,
+        number: the requirement that admits them.
         """
         self._sent, self._came = list(sent), []
         self._asked_values = any(map(asks_values, sent))
@@ -270,19 +270,21 @@ class Wire:
                 break  # the only answer came damaged, and is noted
         if len(until) == 1:
             yield from self._look_at_time(
-                None if waiting else self._now - start - self.time_of(wire) - allowed, announced
+                None if waiting else self._now - start - self.time_of(wire) - allowed, number
             )
         return self._messages()
 
-    def _look_at_time(self, late: int | None, announced: int) -> Procedure[None]:
-        """Note by how much a reply came too late, None for one that did not come; judge early."""
+    def _look_at_time(self, late: int | None, number: str) -> Procedure[None]:
+        """Note by how much a reply came too late, None for one that did not come; judge early.
+
+        number: the requirement on the time of this one, if it has one of its own.
+        """
         if late is None:
             self.unanswered += 1
         else:
-            self.watch.saw("5.7")
             self.late.append(late)
-            if announced and late > 0:
-                self.watch.broke("5.7", self.fault(f"a reply came {late} ms later than announced"))
+            if number and late > 0:
+                self.watch.broke(number, self.fault(f"a reply came {late} ms later than announced"))
         asked = len(self.late) + self.unanswered
         slow = sorted(ms for ms in self.late if ms > 0)
         if self.is_slow or asked < _JUDGED_AFTER or 2 * (len(slow) + self.unanswered) <= asked:

@@ -271,11 +271,13 @@ def without(reply: Body, *keys: int) -> Body:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """A wrong board: the clause that it breaks, the fault in words, what it is made of."""
+    """A wrong board: the requirement that it breaks, the fault in words, what it is made of."""
 
-    clause: str
+    breaks: str
     fault: str
     made_of: Mapping[str, Any]
+    seen_in: str | None = None
+    """The clause or requirement whose checks show it, where it is watched in all that comes."""
 
     def make(self) -> PressedDevice:
         """Return it, switched on."""

@@ -66,7 +66,7 @@ def repeats(bench: Bench) -> Procedure[None]:
 
 
 FLOW_CHECKS = (
-    Check("5.6", "The announced credit can be used in full", full_credit),
-    Check("5.7", "Repeats are harmless", repeats),
+    Check(("5.6.2",), "The announced credit can be used in full", full_credit),
+    Check(("5.7.5",), "Repeats are harmless", repeats),
 )
 """Clauses 5.6 and 5.7."""

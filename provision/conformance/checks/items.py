@@ -120,10 +120,10 @@ def profile_depth(bench: Bench) -> Procedure[None]:
 
 
 ITEM_CHECKS = (
-    Check("3", "Heads are the shortest, lengths definite", profile_heads),
-    Check("3", "Keys of maps ascend, and are unsigned integers", profile_maps),
-    Check("3", "No tags, floats, other values, bad UTF-8", profile_values),
-    Check("3", "Nothing missing, nothing behind the item", profile_ends),
-    Check("3", "Depth 6 is taken, depth 7 is not", profile_depth),
+    Check(("3.1.2",), "Heads are the shortest, lengths definite", profile_heads),
+    Check(("3.1.2",), "Keys of maps ascend, and are unsigned integers", profile_maps),
+    Check(("3.1.3",), "No tags, floats, other values, bad UTF-8", profile_values),
+    Check(("3.1.4",), "Nothing missing, nothing behind the item", profile_ends),
+    Check(("3.1.4",), "Depth 6 is taken, depth 7 is not", profile_depth),
 )
 """Clause 3."""

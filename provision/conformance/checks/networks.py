@@ -124,8 +124,16 @@ def locate(bench: Bench) -> Procedure[None]:
 
 
 NETWORK_CHECKS = (
-    Check("6.8", "A scan of networks is read to its end", survey),
-    Check("6.8", "A scan is known by its number", survey_bounds),
-    Check("6.9", "The board shows itself", locate),
+    Check(
+        ("6.8.1", "6.8.4", "6.8.7", "6.8.8", "6.8.9"),
+        "A scan of networks is read to its end",
+        survey,
+    ),
+    Check(
+        ("6.8.2", "6.8.3", "6.8.5", "6.8.6", "7.2.4"),
+        "A scan is known by its number",
+        survey_bounds,
+    ),
+    Check(("6.9.1",), "The board shows itself", locate),
 )
 """Clauses 6.8 and 6.9."""

@@ -230,12 +230,24 @@ def parts_wrong(bench: Bench) -> Procedure[None]:
 
 
 PARTS_CHECKS = (
-    Check("6.4", "Parts are appended and counted", parts_in_order),
-    Check("6.4", "Parts may be repeated", parts_repeat),
-    Check("6.4", "Parts with a gap are refused", parts_gap),
-    Check("6.4", "A part at 0 starts again", parts_restart),
-    Check("6.4", "Incomplete parts are forgotten when they must be", parts_forgotten),
-    Check("6.4", "Parts of one field at a time", parts_of_another),
-    Check("6.4", "Parts that cannot be are refused", parts_wrong),
+    Check(
+        ("6.4.13", "6.4.14", "6.4.19", "6.4.20", "6.4.21"),
+        "Parts are appended and counted",
+        parts_in_order,
+    ),
+    Check(("6.4.15", "6.4.19"), "Parts may be repeated", parts_repeat),
+    Check(("6.4.16", "6.4.5", "7.2.5"), "Parts with a gap are refused", parts_gap),
+    Check(("6.4.12",), "A part at 0 starts again", parts_restart),
+    Check(
+        ("6.4.10", "6.4.11", "5.1.4"),
+        "Incomplete parts are forgotten when they must be",
+        parts_forgotten,
+    ),
+    Check(("6.4.12",), "Parts of one field at a time", parts_of_another),
+    Check(
+        ("6.4.1", "6.4.3", "6.4.4", "6.4.14", "9.1.21"),
+        "Parts that cannot be are refused",
+        parts_wrong,
+    ),
 )
 """Values in parts; changes nothing that is stored."""

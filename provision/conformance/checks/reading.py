@@ -302,20 +302,32 @@ def _lacking(bench: Bench) -> Procedure[str | None]:
     return first_missing(schema, stored)
 
 
-READ_SCHEMA = Check("8", "The schema is one that a host takes (6.2, 8)", schema)
+READ_SCHEMA = Check(
+    ("6.2.6", "6.2.5", "6.1.4", "8.1.1", "8.2.1"),
+    "The schema is one that a host takes (6.2, 8)",
+    schema,
+)
 """Reads the schema, which most of the others want."""
 
 READING_CHECKS = (
-    Check("6.1", "What hello announces fits together", hello),
-    Check("5.2", "Hello stays the same while nothing happens", same_again),
-    Check("5.2", "Hello and status agree", hello_and_status),
+    Check(("6.1.1", "2.3.2", "5.6.1", "6.1.3"), "What hello announces fits together", hello),
+    Check(("6.1.7", "5.2.2", "5.7.6"), "Hello stays the same while nothing happens", same_again),
+    Check(("6.6.11", "6.1.6"), "Hello and status agree", hello_and_status),
     READ_SCHEMA,
-    Check("6.2", "Pieces of any size agree", pieces),
-    Check("6.2", "No piece from beyond the end", beyond_schema),
-    Check("5.4", "A board with trials states their time", trial_has_time),
-    Check("6.3", "An entry for each field, never a secret", entries),
-    Check("6.3", "Pages begin where they are asked for", pages),
-    Check("6.3", "No page from beyond the end", beyond_values),
-    Check("6.6", "Status says what there is to say", status),
+    Check(("6.2.4", "6.2.1", "6.2.2"), "Pieces of any size agree", pieces),
+    Check(("6.2.3", "7.2.4"), "No piece from beyond the end", beyond_schema),
+    Check(("5.4.1",), "A board with trials states their time", trial_has_time),
+    Check(
+        ("6.3.1", "6.3.4", "6.3.5", "6.3.6", "6.3.7", "6.3.9", "6.3.10", "8.2.2"),
+        "An entry for each field, never a secret",
+        entries,
+    ),
+    Check(("6.3.1", "6.3.2", "6.3.3"), "Pages begin where they are asked for", pages),
+    Check(("6.3.12", "7.2.4"), "No page from beyond the end", beyond_values),
+    Check(
+        ("6.6.4", "6.6.1", "6.6.5", "6.6.7", "6.6.8", "6.6.10", "9.6.8"),
+        "Status says what there is to say",
+        status,
+    ),
 )
 """What a board tells of itself; changes nothing."""

@@ -113,9 +113,13 @@ def unknown_fields(bench: Bench) -> Procedure[None]:
 
 
 STAGING_CHECKS = (
-    Check("6.4", "A whole value takes the place of the one staged", whole_values),
-    Check("6.4", "Every field can be cleared", clearing),
-    Check("6.3", "What is staged is not shown", not_shown),
-    Check("6.4", "Fields that are not there are refused", unknown_fields),
+    Check(
+        ("6.4.8", "6.4.9", "6.4.19", "6.4.21"),
+        "A whole value takes the place of the one staged",
+        whole_values,
+    ),
+    Check(("6.4.9", "6.4.7"), "Every field can be cleared", clearing),
+    Check(("6.3.11",), "What is staged is not shown", not_shown),
+    Check(("6.4.2",), "Fields that are not there are refused", unknown_fields),
 )
 """What is staged only; changes nothing that is stored."""

@@ -175,11 +175,16 @@ def presence(bench: Bench) -> Procedure[None]:
 
 
 STATE_CHECKS = (
-    Check("6.7", "Discard drops what is staged", discard),
-    Check("6.5", "Nothing staged, nothing committed", nothing_staged),
-    Check("5.1", "What is not legal now is refused", not_in_this_state),
-    Check("5.1", "Reading drops nothing that is staged", legal_when_staged),
-    Check("5.1", "What is staged is dropped after 10 minutes", dropped_in_time, minutes=30),
-    Check("5.5", "Changes want a person present", presence),
+    Check(("5.1.4", "6.7.1", "7.2.3"), "Discard drops what is staged", discard),
+    Check(("6.5.2",), "Nothing staged, nothing committed", nothing_staged),
+    Check(("5.1.1", "4.3.7"), "What is not legal now is refused", not_in_this_state),
+    Check(("5.1.7", "5.1.2"), "Reading drops nothing that is staged", legal_when_staged),
+    Check(
+        ("5.1.6", "5.1.7"),
+        "What is staged is dropped after 10 minutes",
+        dropped_in_time,
+        minutes=30,
+    ),
+    Check(("5.5.1", "5.5.4", "4.3.6"), "Changes want a person present", presence),
 )
 """What is legal when; changes nothing that is stored."""

@@ -190,31 +190,36 @@ def first_set_is_no_trial(bench: Bench) -> Procedure[None]:
 
 
 TRIAL_CHECKS = (
-    Check("5.4", "The first set is on no trial", first_set_is_no_trial, changes=True),
+    Check(("5.4.3",), "The first set is on no trial", first_set_is_no_trial, changes=True),
     Check(
-        "6.6",
+        ("6.6.10",),
         "Status tells the time a trial has",
         partial(_unless_proven, trial_in_status),
         changes=True,
     ),
     Check(
-        "5.4", "Confirm ends a trial well", partial(_unless_proven, trial_confirmed), changes=True
+        ("6.7.17", "5.4.4", "5.4.2", "6.7.1", "6.7.2"),
+        "Confirm ends a trial well",
+        partial(_unless_proven, trial_confirmed),
+        changes=True,
     ),
-    Check("5.4", "Undo ends a trial badly", partial(_unless_proven, trial_undone), changes=True),
     Check(
-        "5.4",
+        ("5.4.11",), "Undo ends a trial badly", partial(_unless_proven, trial_undone), changes=True
+    ),
+    Check(
+        ("5.4.10",),
         "A commit in a trial keeps the confirmed set",
         partial(_unless_proven, trial_replaced),
         changes=True,
     ),
     Check(
-        "5.4",
+        ("5.4.6",),
         "The third start ends a trial badly",
         partial(_unless_proven, trial_started_thrice),
         changes=True,
     ),
     Check(
-        "5.4",
+        ("5.4.5",),
         "Time ends a trial badly",
         partial(_unless_proven, trial_over),
         changes=True,

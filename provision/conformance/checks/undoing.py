@@ -216,11 +216,26 @@ def restart_drops(bench: Bench) -> Procedure[None]:
 
 
 UNDO_CHECKS = (
-    Check("6.7", "Undo brings the older set back", undo, changes=True),
-    Check("6.7", "Erase leaves nothing", erase, changes=True),
-    Check("6.7", "Restart keeps what is stored", restart, changes=True),
     Check(
-        "10",
+        ("6.7.5", "6.7.1", "6.7.2", "6.7.4", "6.7.6", "5.2.1"),
+        "Undo brings the older set back",
+        undo,
+        changes=True,
+    ),
+    Check(
+        ("6.7.12", "6.7.1", "6.7.2", "6.7.8", "5.2.5", "6.1.3", "5.1.5"),
+        "Erase leaves nothing",
+        erase,
+        changes=True,
+    ),
+    Check(
+        ("6.7.16", "5.2.6", "5.2.7", "6.7.1", "10.1.1"),
+        "Restart keeps what is stored",
+        restart,
+        changes=True,
+    ),
+    Check(
+        ("10.1.1", "5.1.3", "6.7.12", "5.2.5"),
         "What is stored, undone or erased is so at the next start",
         restart_drops,
         changes=True,

@@ -22,13 +22,21 @@ from provision.contract.table import (
 )
 from provision.settings.model import Setting
 
-_CLAUSES = {
-    Kind.PASSPHRASE: "9.2",
-    Kind.NETWORK_NAME: "9.2",
-    Kind.HOST: "9.3",
-    Kind.URL: "9.3",
-    Kind.TIME_ZONE: "9.4",
+_OWN = {
+    Kind.NETWORK_NAME: ("9.1.8",),
+    Kind.PASSPHRASE: ("9.2.1", "9.2.2", "9.2.3", "9.2.4", "9.1.9"),
+    Kind.HOST: ("9.3.1", "9.3.2", "9.3.3", "9.3.4", "9.1.10"),
+    Kind.URL: ("9.3.5", "9.3.6", "9.3.7", "9.3.8", "9.3.9", "9.3.10", "9.3.11", "9.1.11"),
+    Kind.TIME_ZONE: ("9.4.1", "9.4.2", "9.4.3", "9.1.14"),
 }
+"""What is demanded of the values of some kinds, beyond their row in the table of 9.1."""
+
+_OF_ALL = ("9.1.18", "9.1.19", "9.1.20", "6.4.6")
+
+
+def _numbers(kind: Kind) -> tuple[str, ...]:
+    """Return the requirements on a kind; the rows of the table stand in the order of its codes."""
+    return (*_OWN.get(kind, (f"9.1.{kind.value}",)), *_OF_ALL)
 
 
 def values_of(kind: Kind, bench: Bench) -> Procedure[None]:
@@ -90,7 +98,7 @@ def _kind_name(kind: Kind) -> str:
 VALUE_CHECKS = (
     *(
         Check(
-            _CLAUSES.get(kind, "9.1"),
+            _numbers(kind),
             f"Values of kind {_kind_name(kind)}",
             partial(values_of, kind),
         )

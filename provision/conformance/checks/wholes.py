@@ -212,9 +212,24 @@ def _doubts(schema: Schema, whole: Values) -> set[tuple[str, ...]]:
 
 
 WHOLE_CHECKS = (
-    Check("9.6", "A network name and its passphrase go together", partners, changes=True),
-    Check("9.6", "No required field is missing", missing_fields, changes=True),
-    Check("9.6", "No pin is used twice", pin_conflicts, changes=True),
-    Check("9.5", "What is not active is not asked for", admitted_wholes, changes=True),
+    Check(
+        ("9.6.3", "6.5.4", "9.6.7"),
+        "A network name and its passphrase go together",
+        partners,
+        changes=True,
+    ),
+    Check(
+        ("9.6.4", "6.5.4", "9.6.6", "8.3.2"),
+        "No required field is missing",
+        missing_fields,
+        changes=True,
+    ),
+    Check(("9.6.5", "9.6.6"), "No pin is used twice", pin_conflicts, changes=True),
+    Check(
+        ("9.5.2", "9.5.1", "8.3.1", "9.6.5"),
+        "What is not active is not asked for",
+        admitted_wholes,
+        changes=True,
+    ),
 )
 """They change what is stored."""
