@@ -25,6 +25,7 @@ from provision.contract.table import (
     MESSAGES,
     PROTOCOL_VERSION,
     SKIPPABLE_FROM,
+    Capability,
     HelloReplyKey,
     MessageType,
     Refusal,
@@ -130,6 +131,12 @@ class Conversation(Wire):
             raise NotMet(f"the reply has not the form of the table: {error}") from None
         if reply.type == MessageType.REFUSAL:
             self.watch.refusals += 1
+            code = reply.body[RefusalKey.CODE]
+            if code == Refusal.PRESENCE and Capability.PRESENCE not in self.capabilities:
+                words = "refused with presence, which the board does not announce"
+                self.watch.broke("5.5.5", self.fault(words))
+            if code == Refusal.BUSY and type_ != MessageType.SURVEY:
+                self.watch.broke("6.8.10", self.fault("refused with busy, which is for survey"))
             for number, words in wrong_details(reply, type_):
                 self.watch.broke(number, self.fault(words))
 

@@ -15,6 +15,9 @@ from dataclasses import dataclass
 
 from provision.contract.line import MAX_BODY, crc32c
 
+LOG_WITHIN = "CHECK does not match, and other bytes stand within: log output of its own?"
+"""What is said of a line that looks like a message with text in its midst."""
+
 _LENGTH = 8  # characters of CHECK
 _ALPHABET = frozenset(b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_")
 _ALL_ONES = 0xFFFFFFFF
@@ -88,6 +91,8 @@ def why_no_message(line: bytes) -> tuple[str, str]:
     if len(body) > MAX_BODY:
         return "its BODY is longer than 655 characters", f"it has {len(body)}"
     if check != check_of(body):
+        if any(byte not in _ALPHABET for byte in body):
+            return LOG_WITHIN, _shown(bytes(sorted(set(body) - _ALPHABET)))
         due = check_of(body).decode()
         figures = f"CHECK is {_shown(check)}, and {due} (0x{crc32c(body):08X}) is due"
         return f"CHECK does not match BODY{_likeness(body, check)}", figures

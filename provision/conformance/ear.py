@@ -13,7 +13,7 @@ from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from provision.conformance.damage import why_no_message
+from provision.conformance.damage import LOG_WITHIN, why_no_message
 from provision.contract import profile
 from provision.contract.line import MAX_BODY, Frame, LineReceiver
 from provision.contract.messages import Message, MessageError, decode_message
@@ -104,7 +104,8 @@ class Ear:
         if not isinstance(event, Frame):
             if len(line) <= MAX_BODY + 9:
                 words, figures = why_no_message(line)
-                wrong.append(Wrong("2.1.1", f"a line of the board is no message: {words}", figures))
+                number = "2.1.2" if words == LOG_WITHIN else "2.1.1"
+                wrong.append(Wrong(number, f"a line of the board is no message: {words}", figures))
             return Came(line, None, None, tuple(wrong))
         try:
             profile.decode(event.item)

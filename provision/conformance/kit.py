@@ -34,8 +34,10 @@ WATCHED = (
         ("4.1.2", "4.1.3", "4.1.4", "4.1.5", "4.2.3"),
         "Every reply fits its request, once and in order",
     ),
-    Watched(("4.1.6", "4.1.7"), "Every body of the board has the form of the table"),
+    Watched(("4.1.6", "4.1.7", "2.3.2"), "Every body of the board has the form of the table"),
     Watched(("5.7.1", "5.7.2", "5.7.3"), "Replies come in the time announced"),
+    Watched(("5.5.5",), "Presence is demanded only where it is announced"),
+    Watched(("6.8.10",), "Only a survey is refused with busy"),
     Watched(REFUSAL_NUMBERS, "Refusals have the keys of their code, and no other"),
 )
 """What is looked at in all that comes, whatever check runs."""

@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import pairwise
 
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
@@ -15,25 +14,31 @@ from provision.conformance.checks.sets import (
     counts,
     full_set,
     generation_and_token,
+    grew_once,
     must_hold,
     store_set,
 )
-from provision.conformance.checks.staging import not_shown
+from provision.conformance.checks.staging import any_two, not_shown
 from provision.conformance.checks.states import presence
+from provision.conformance.checks.wholes import with_partner
 from provision.conformance.expected import commit_refusal
-from provision.conformance.findings import NotMet
+from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.made_up import good_value
 from provision.conformance.shown import code_words
 from provision.conformance.steps import Procedure
+from provision.conformance.wire import Body
 from provision.contract.table import (
+    MESSAGES,
     Capability,
     CommitKey,
     CommitReplyKey,
     HelloReplyKey,
+    Kind,
     MessageType,
     Refusal,
     RefusalKey,
     Run,
+    SetFieldKey,
     StatusReplyKey,
     Store,
 )
@@ -48,10 +53,12 @@ def whole_set(bench: Bench) -> Procedure[None]:
     values, token = full_set(bench, 0), bench.token()
     yield from bench.stage_all(values)
     generation = yield from bench.commit(token)
-    if generation == before:
-        raise NotMet("the generation did not grow with a commit")
-    if (yield from generation_and_token(bench))[1] != token:
+    grew_once(before, generation, "a commit")
+    now, in_force = yield from generation_and_token(bench)
+    if in_force != token:
         raise NotMet("the token in hello is not that of the commit")
+    if now != generation:
+        raise NotMet("the reply to a commit has another generation than hello after it")
     status = yield from counts(bench, None, 0)
     if status[StatusReplyKey.STORE] not in (Store.COMPLETE, Store.TRIAL):
         raise NotMet("a set with all that is required was stored, and `store` is not complete")
@@ -167,26 +174,77 @@ def behind_commit(bench: Bench) -> Procedure[None]:
 
 def generation_grows(bench: Bench) -> Procedure[None]:
     """The generation grows with every commit, in hello, in status and in the reply alike."""
-    seen = []
     for turn in range(3):
+        before, _ = yield from generation_and_token(bench)
         yield from bench.stage_all(full_set(bench, turn))
-        yield from bench.commit()
+        grew_once(before, (yield from bench.commit()), "a commit")
         yield from confirm(bench)
         yield from hello_and_status(bench)
-        seen.append((yield from generation_and_token(bench))[0])
-    if len(set(seen)) != len(seen):
-        raise NotMet("two commits have the same generation")
-    steps = [(after - before) % 2**32 for before, after in pairwise(seen)]
-    if any(step > 2**31 for step in steps):
-        raise NotMet("the generation went back with a commit")
 
 
 def shown_when_stored(bench: Bench) -> Procedure[None]:
     """With a set of all fields stored, get-values gives each as it must."""
-    yield from store_set(bench, 0)
+    values, _ = yield from store_set(bench, 0)
+    yield from must_hold(bench, values, "with a set of all fields stored")
     yield from entries(bench)
     yield from pages(bench)
     yield from not_shown(bench)
+
+
+def staged_in_any_order(bench: Bench) -> Procedure[None]:
+    """The digest is over the fields in schema order, whatever the order in which they came."""
+    values = full_set(bench, 1)
+    settings = [s for s in bench.known_schema().settings if s.key in values]
+    for setting in reversed(settings):
+        yield from bench.stage(setting, values[setting.key])
+    yield from bench.commit()
+    yield from must_hold(bench, values, "after a commit of fields that came in another order")
+    yield from confirm(bench)
+
+
+def refused_changes_nothing(bench: Bench) -> Procedure[None]:
+    """Whatever is refused leaves what is stored, what is staged and the generation as they were.
+
+    The commit at the end shows by its digest that the staged values are the same.
+    """
+    values, _ = yield from store_set(bench, 0)
+    before = yield from generation_and_token(bench)
+    (setting, value), (other, _) = any_two(bench)
+    changes: Values = {setting.key: value, other.key: values[other.key]}
+    changes = with_partner(bench.known_schema(), changes)
+    if commit_refusal(bench.known_schema(), values, changes) is not None:
+        raise NotApplicable("the kit found no two fields that can be changed together")
+    yield from bench.stage_all(changes)
+    wrong = 0 if setting.field.kind is Kind.YES_NO else True
+    wrong_generation: Body = {1: before[0] ^ 0x5A5A}
+    wrong_boot: Body = {1: bench.boot ^ 0x5A5A}
+    set_field, field, whole = MessageType.SET_FIELD, SetFieldKey.FIELD, SetFieldKey.VALUE
+    refused: tuple[tuple[int, Body], ...] = (
+        (set_field, {field: setting.key, whole: wrong}),
+        (set_field, {field: other.key, whole: [], SetFieldKey.OFFSET: 0}),
+        (set_field, {field: "no-such.field", whole: None}),
+        (MessageType.COMMIT, {CommitKey.COUNT: 0, CommitKey.DIGEST: 0}),
+        (MessageType.DISCARD, wrong_boot),
+        (MessageType.DISCARD, {1: bench.boot, 2: 0}),
+        (MessageType.UNDO, {1: before[0]}),
+        (MessageType.CONFIRM, {1: before[0]}),
+        (MessageType.ERASE, wrong_generation),
+        (MessageType.RESTART, {1: bench.boot}),
+        (MessageType.GET_SCHEMA, {1: 262_143, 2: 1}),
+        (99, {}),
+    )
+    for type_, body in refused:
+        name = MESSAGES[type_].name if type_ in MESSAGES else f"type {type_}"
+        reply = yield from bench.ask(type_, body)
+        if reply.type != MessageType.REFUSAL:
+            raise NotMet(f"{name} was granted, where a refusal is due")
+        if (yield from generation_and_token(bench)) != before:
+            raise NotMet(f"generation or token changed with a {name} that was refused")
+        yield from counts(bench, None, len(changes))
+    yield from must_hold(bench, values, "after requests that were refused")
+    yield from bench.commit()
+    yield from must_hold(bench, {**values, **changes}, "after what is staged was committed")
+    yield from confirm(bench)
 
 
 def presence_when_stored(bench: Bench) -> Procedure[None]:
@@ -224,7 +282,7 @@ COMMIT_CHECKS = (
         changes=True,
     ),
     Check(
-        ("6.3.5", "6.3.9", "6.3.10", "6.3.11"),
+        ("6.3.5", "6.3.8", "9.5.3", "6.3.9", "6.3.10", "6.3.11"),
         "What is stored is shown, and no secret",
         shown_when_stored,
         changes=True,
@@ -243,7 +301,19 @@ COMMIT_CHECKS = (
     ),
     Check(("6.5.3", "5.1.5"), "Another count or digest is refused", set_differs, changes=True),
     Check(("6.5.8", "6.4.9"), "What is not staged stays as it was", some_of_it, changes=True),
+    Check(("6.5.6",), "Fields may come in any order", staged_in_any_order, changes=True),
+    Check(
+        ("4.3.10", "5.2.2"),
+        "What is refused changes nothing",
+        refused_changes_nothing,
+        changes=True,
+    ),
     Check(("5.6.3",), "What follows a commit is kept", behind_commit, changes=True),
-    Check(("5.7.4", "6.6.2"), "The set is applied in the time announced", reports, changes=True),
+    Check(
+        ("5.7.4", "6.6.2", "6.6.6", "6.6.7", "6.6.8"),
+        "The set is applied in the time announced",
+        reports,
+        changes=True,
+    ),
 )
 """They change what is stored."""

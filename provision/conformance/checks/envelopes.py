@@ -303,7 +303,7 @@ ENVELOPE_CHECKS = (
     Check(("4.2.3", "4.2.4"), "A hello of any version is answered", hello_of_any_version),
     Check(("4.2.5", "4.3.1", "7.2.1"), "Requests of other versions are refused", other_versions),
     Check(("4.2.6", "4.3.2", "7.2.2"), "Unknown types are refused", unknown_types),
-    Check(("4.2.7", "4.3.4"), "What is not offered is refused as such", not_offered),
+    Check(("4.2.7", "4.3.4", "6.1.5"), "What is not offered is refused as such", not_offered),
     Check(("4.3.3",), "Bodies of another form are refused", forms),
     Check(("4.3.1", "4.3.3"), "The first check that fails decides", order_of_checks),
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
+from provision.conformance.checks.reading import leaves_room
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.steps import Procedure
 from provision.conformance.wire import Body
@@ -20,6 +21,8 @@ from provision.contract.table import (
 
 _SCAN_TIME = 60_000  # ms that a scan of the networks may take before the kit gives up
 _BUSY_TRIES = 10
+_MOST_IN_REPLY = 64  # networks (clause 11.2)
+_LARGEST_NETWORK: Item = [bytes(32), -128, 3]
 
 
 def survey(bench: Bench) -> Procedure[None]:
@@ -76,6 +79,9 @@ def _networks(bench: Bench, body: Body, known: list[Item]) -> Procedure[list[Ite
         raise NotMet("more networks came than `count` says")
     if not page and len(known) < _count(body):
         raise NotMet("no network came, though there are more")
+    more = len(known) + len(page) < _count(body)
+    if more and len(page) < _MOST_IN_REPLY and leaves_room(bench, _LARGEST_NETWORK):
+        raise NotMet("a reply leaves room for the network that follows")
     yield from bench.after()
     return known + page
 

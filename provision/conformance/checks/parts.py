@@ -245,7 +245,7 @@ PARTS_CHECKS = (
     ),
     Check(("6.4.12",), "Parts of one field at a time", parts_of_another),
     Check(
-        ("6.4.1", "6.4.3", "6.4.4", "6.4.14", "9.1.21"),
+        ("6.4.1", "6.4.3", "6.4.4", "6.4.14", "6.4.6", "9.1.21"),
         "Parts that cannot be are refused",
         parts_wrong,
     ),

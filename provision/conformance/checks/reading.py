@@ -10,7 +10,8 @@ from provision.conformance.expected_values import value_refusal
 from provision.conformance.findings import NotMet
 from provision.conformance.steps import Procedure
 from provision.conformance.wire import Body
-from provision.contract.profile import Item
+from provision.contract.line import MAX_BODY
+from provision.contract.profile import Item, encode
 from provision.contract.table import (
     LINE_OVERHEAD,
     Capability,
@@ -223,6 +224,16 @@ def pages(bench: Bench) -> Procedure[None]:
         assert isinstance(page, list)
         if page != whole[first : first + len(page)]:
             raise NotMet(f"the entries from {first} are not those that came before")
+        if first + len(page) < count and leaves_room(bench, whole[first + len(page)]):
+            raise NotMet(f"the page from {first} leaves room for the entry that follows")
+
+
+def leaves_room(bench: Bench, follows: Item) -> bool:
+    """Whether what would follow in an array of the last reply would have fitted into its line."""
+    (came,) = (each for each in bench.last_came if each.item is not None)
+    assert came.item is not None
+    longer = len(came.item) + len(encode(follows)) + 2  # the head of the array may grow
+    return -(-longer * 4 // 3) <= MAX_BODY
 
 
 def beyond_values(bench: Bench) -> Procedure[None]:
@@ -271,8 +282,15 @@ def check_status(bench: Bench, body: Body) -> None:
         (StatusReplyKey.TRIAL_LEFT, store == Store.TRIAL),
         (StatusReplyKey.REASON, run == Run.FAILED),
     ):
-        if (key in body) != due and not (key is StatusReplyKey.REASON and due):
+        if (key in body) != due:
             raise NotMet(f"`{_spelled(key)}` is {'lacking' if due else 'there'}, against 6.6")
+    has_reported = StatusReplyKey.STEP in body
+    if run in (Run.PROVEN, Run.FAILED) and not has_reported:
+        raise NotMet("the firmware has reported, and `step` is lacking")
+    if StatusReplyKey.ADDRESS in body and not has_reported:
+        raise NotMet("`address` is there, though the firmware has not reported of this set")
+    if run == Run.IDLE and has_reported:
+        raise NotMet("`step` is there, though no set is in force")
     if StatusReplyKey.FIELD in body and run != Run.FAILED:
         raise NotMet("`field` is there, though nothing failed")
     if store in (Store.EMPTY, Store.INCOMPLETE) and run not in (Run.IDLE, Run.NOT_REPORTED):
@@ -314,7 +332,7 @@ READING_CHECKS = (
     Check(("6.1.7", "5.2.2", "5.7.6"), "Hello stays the same while nothing happens", same_again),
     Check(("6.6.11", "6.1.6"), "Hello and status agree", hello_and_status),
     READ_SCHEMA,
-    Check(("6.2.4", "6.2.1", "6.2.2"), "Pieces of any size agree", pieces),
+    Check(("6.2.4", "6.2.1", "6.2.2", "5.7.8"), "Pieces of any size agree", pieces),
     Check(("6.2.3", "7.2.4"), "No piece from beyond the end", beyond_schema),
     Check(("5.4.1",), "A board with trials states their time", trial_has_time),
     Check(
@@ -325,7 +343,7 @@ READING_CHECKS = (
     Check(("6.3.1", "6.3.2", "6.3.3"), "Pages begin where they are asked for", pages),
     Check(("6.3.12", "7.2.4"), "No page from beyond the end", beyond_values),
     Check(
-        ("6.6.4", "6.6.1", "6.6.5", "6.6.7", "6.6.8", "6.6.10", "9.6.8"),
+        ("6.6.4", "6.6.1", "6.6.5", "6.6.6", "6.6.9", "6.6.7", "6.6.8", "6.6.10", "9.6.8"),
         "Status says what there is to say",
         status,
     ),

@@ -64,6 +64,17 @@ def generation_and_token(bench: Bench) -> Procedure[tuple[int, Item]]:
     return bench.generation, body[HelloReplyKey.TOKEN]
 
 
+def grew_once(before: int, after: int, what: str) -> None:
+    """End the check unless the generation grew by one (5.2); in a wrap it does so as well."""
+    grown = (after - before) % 2**32
+    if grown == 0:
+        raise NotMet(f"the generation did not grow with {what}")
+    if grown > 2**31:
+        raise NotMet(f"the generation went back with {what}")
+    if grown != 1:
+        raise NotMet(f"the generation grew by {grown} with {what}, where 1 is due")
+
+
 def must_hold(bench: Bench, values: Mapping[str, Value | None], when: str) -> Procedure[None]:
     """End the check unless the board shows exactly these values as stored."""
     schema = bench.known_schema()

@@ -6,11 +6,12 @@ from __future__ import annotations
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
 from provision.conformance.findings import NotApplicable, NotMet
-from provision.conformance.made_up import good_value
+from provision.conformance.made_up import good_value, pins_for
 from provision.conformance.steps import Procedure
 from provision.conformance.wire import Body
 from provision.contract.table import (
     HelloReplyKey,
+    Kind,
     MessageType,
     Refusal,
     RefusalKey,
@@ -72,6 +73,21 @@ def not_shown(bench: Bench) -> Procedure[None]:
         raise NotMet("hello changed with what is staged")
 
 
+def by_themselves(bench: Bench) -> Procedure[None]:
+    """A value is looked at by itself: two fields may have the same pin staged, until commit."""
+    schema = bench.known_schema()
+    pins = [s for s in schema.settings if s.field.kind is Kind.PIN]
+    for number, later in enumerate(pins):
+        for earlier in pins[:number]:
+            own = pins_for(earlier.field, schema)
+            shared = [pin for pin in pins_for(later.field, schema) if pin in own]
+            if shared and not (later.field.shares and earlier.field.shares):
+                yield from bench.stage(earlier, shared[0])
+                yield from bench.stage(later, shared[0])
+                return
+    raise NotApplicable("no two fields of the board's schema can have the same pin")
+
+
 def unknown_fields(bench: Bench) -> Procedure[None]:
     """A key that no field has is refused with `unknown-field`, whatever comes with it."""
     schema = bench.known_schema()
@@ -119,6 +135,7 @@ STAGING_CHECKS = (
         whole_values,
     ),
     Check(("6.4.9", "6.4.7"), "Every field can be cleared", clearing),
+    Check(("6.4.8",), "A value is looked at by itself", by_themselves),
     Check(("6.3.11",), "What is staged is not shown", not_shown),
     Check(("6.4.2",), "Fields that are not there are refused", unknown_fields),
 )

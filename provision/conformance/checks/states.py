@@ -15,6 +15,7 @@ from provision.contract.table import (
     Capability,
     CommitKey,
     DiscardKey,
+    HelloReplyKey,
     MessageType,
     Refusal,
     RefusalKey,
@@ -23,6 +24,8 @@ from provision.contract.table import (
     Store,
 )
 
+_LONGEST_AWAITED = 120_000  # ms of listening whose end is awaited without patience
+_BEFORE_END, _BEYOND_END = 1000, 1500  # ms before it ends and after, where the board is asked
 _WINDOW = 300_000  # ms for which a person's presence may count, before the kit gives up waiting
 
 
@@ -172,6 +175,26 @@ def presence(bench: Bench) -> Procedure[None]:
     reply = yield from bench.ask(MessageType.SET_FIELD, stage)
     if reply.type == MessageType.REFUSAL:
         raise NotMet("the button was pressed, and set-field is still refused")
+    bench.asks_presence = False
+    reply = yield from bench.ask(MessageType.SET_FIELD, stage)
+    if reply.type == MessageType.REFUSAL:
+        raise NotMet("presence lapses with one request, not with time")
+
+
+def falls_silent(bench: Bench) -> Procedure[None]:
+    """A board listens for as long as it announced, and is silent from then on."""
+    listens = bench.number(HelloReplyKey.LISTENS)
+    if bench.hello.get(HelloReplyKey.LISTENS) is None:
+        raise NotApplicable("the board listens for as long as it runs")
+    if listens > _LONGEST_AWAITED and not bench.setup.patient:
+        raise NotApplicable(f"it waits for {listens // 1000} s: run with --patient")
+    if listens > _BEFORE_END:
+        yield from bench.silence(listens - _BEFORE_END)
+        yield from bench.status()
+    yield from bench.silence(_BEFORE_END + _BEYOND_END)
+    id_, line = bench.line(MessageType.STATUS)
+    if (yield from bench.converse([line], [id_])):
+        raise NotMet(f"the board still answers after {listens} ms, which `listens` announced")
 
 
 STATE_CHECKS = (
@@ -185,6 +208,7 @@ STATE_CHECKS = (
         dropped_in_time,
         minutes=30,
     ),
-    Check(("5.5.1", "5.5.4", "4.3.6"), "Changes want a person present", presence),
+    Check(("5.5.1", "5.5.3", "5.5.4", "4.3.6", "4.3.9"), "Changes want a person present", presence),
+    Check(("5.7.7", "5.7.6"), "The board falls silent when it said it would", falls_silent),
 )
 """What is legal when; changes nothing that is stored."""

@@ -14,6 +14,7 @@ from provision.conformance.checks.sets import (
     counts,
     full_set,
     generation_and_token,
+    grew_once,
     must_hold,
     store_set,
 )
@@ -30,6 +31,7 @@ from provision.contract.table import (
     Store,
 )
 
+_SOME_TIME = 3000  # ms of a trial that pass before a start, more than a start takes
 _TRIAL_SLACK = 3000  # ms beyond the time of a trial in which it has to be over
 
 
@@ -57,6 +59,11 @@ def _still_on_trial(bench: Bench) -> Procedure[int]:
     if status[StatusReplyKey.RUN] != Run.PROVEN:
         raise NotMet("a commit over an older set did not begin a trial")
     raise NotApplicable("the firmware reports proven at once, which ends every trial well")
+
+
+def _left(bench: Bench) -> Procedure[int | None]:
+    left = (yield from bench.status()).get(StatusReplyKey.TRIAL_LEFT)
+    return left if isinstance(left, int) else None
 
 
 def _unless_proven(check: Callable[[Bench], Procedure[None]], bench: Bench) -> Procedure[None]:
@@ -90,8 +97,7 @@ def trial_confirmed(bench: Bench) -> Procedure[None]:
     yield from bench.answer(MessageType.CONFIRM, {1: generation})
     yield from counts(bench, Store.COMPLETE, 0)
     after, still = yield from generation_and_token(bench)
-    if after == generation:
-        raise NotMet("the generation did not grow with confirm")
+    grew_once(generation, after, "confirm")
     if still != token:
         raise NotMet("the token changed with confirm")
     reply = yield from bench.ask(MessageType.CONFIRM, {1: generation})
@@ -149,7 +155,12 @@ def trial_started_thrice(bench: Bench) -> Procedure[None]:
     old, old_token, new, _ = yield from _on_trial(bench)
     for start in (1, 2):
         yield from _still_on_trial(bench)
+        yield from bench.silence(_SOME_TIME)
+        left = yield from _left(bench)
         yield from restart_board(bench)
+        again = yield from _left(bench)
+        if left is not None and again is not None and again <= left:
+            raise NotMet(f"the time of the trial did not begin anew at start {start} within it")
         yield from _still_on_trial(bench)
         yield from must_hold(bench, new, f"at start {start} within a trial")
     before = bench.generation
@@ -213,7 +224,7 @@ TRIAL_CHECKS = (
         changes=True,
     ),
     Check(
-        ("5.4.6",),
+        ("5.4.6", "5.4.7"),
         "The third start ends a trial badly",
         partial(_unless_proven, trial_started_thrice),
         changes=True,

@@ -12,6 +12,7 @@ from provision.conformance.checks.sets import (
     counts,
     full_set,
     generation_and_token,
+    grew_once,
     must_hold,
     store_set,
 )
@@ -58,8 +59,7 @@ def undo(bench: Bench) -> Procedure[None]:
         )  # fmt: skip
     body = yield from _undo(bench)
     after, token = yield from generation_and_token(bench)
-    if after == generation:
-        raise NotMet("the generation did not grow with an undo")
+    grew_once(generation, after, "an undo")
     yield from must_hold(bench, first, "after an undo")
     if token != first_token:
         raise NotMet("after an undo the token of the older set does not count again")
@@ -68,14 +68,24 @@ def undo(bench: Bench) -> Procedure[None]:
         raise NotMet("the repeat of an undo was not answered like the first time")
     if (yield from generation_and_token(bench)) != (after, first_token):
         raise NotMet("the repeat of an undo was done again")
+    yield from bench.stage(bench.known_schema().settings[0], None)
+    reply = yield from bench.ask(MessageType.UNDO, body)
+    if reply.type == MessageType.REFUSAL or reply.body[1] != after:
+        raise NotMet("the repeat of an undo, with a field staged, is to be answered before that")
+    yield from bench.fresh()
     yield from _undo(bench)
     yield from must_hold(bench, second, "after undoing an undo")
     if (yield from generation_and_token(bench))[1] != second_token:
         raise NotMet("after undoing an undo the token of the newer set does not count again")
     if Capability.RESTART in bench.capabilities:
         yield from restart_board(bench)
-        yield from _undo(bench)
+        body = yield from _undo(bench)
         yield from must_hold(bench, first, "after a restart and an undo")
+        yield from confirm(bench)
+        yield from restart_board(bench)
+        yield from bench.refused(
+            MessageType.UNDO, body, Refusal.MOVED_ON, what="the repeat of an undo after a restart"
+        )
 
 
 # -------------------------------------------------------------------------------- erase, clause 6.7
@@ -97,8 +107,7 @@ def erase(bench: Bench) -> Procedure[None]:
     yield from bench.answer(MessageType.ERASE, {1: generation})
     bench.staged.clear()
     after, token = yield from generation_and_token(bench)
-    if after == generation:
-        raise NotMet("the generation did not grow with an erase")
+    grew_once(generation, after, "an erase")
     if token is not None:
         raise NotMet("a token is left after erase")
     check_status(bench, (yield from counts(bench, Store.EMPTY, 0)))
@@ -108,12 +117,31 @@ def erase(bench: Bench) -> Procedure[None]:
         raise NotMet("the repeat of an erase was not answered like the first time")
     if (yield from generation_and_token(bench))[0] != after:
         raise NotMet("the repeat of an erase was done again")
+    bench.asks_presence = False
+    reply = yield from bench.ask(MessageType.ERASE, {1: after})
+    if reply.type == MessageType.REFUSAL:
+        raise NotMet("nothing is stored, and erase was refused")
+    reply = yield from bench.ask(
+        MessageType.SET_FIELD, {SetFieldKey.FIELD: setting.key, SetFieldKey.VALUE: None}
+    )
+    if reply.type == MessageType.REFUSAL:
+        raise NotMet("nothing is stored, and set-field was refused")
+    bench.asks_presence = True
+    yield from bench.fresh()
+    after = bench.generation
     if Capability.UNDO in bench.capabilities:
         yield from bench.refused(MessageType.UNDO, {1: after}, Refusal.WRONG_STATE, what="undo")
         yield from bench.stage_all(full_set(bench, 2))
         yield from bench.commit()
         yield from confirm(bench)
-        body = {1: (yield from generation_and_token(bench))[0]}
+        body: Body = {1: (yield from generation_and_token(bench))[0]}
+        other: Body = {1: bench.generation ^ 0x5A5A}
+        yield from bench.refused(
+            MessageType.UNDO,
+            other,
+            Refusal.MOVED_ON,
+            what="undo of the first set, by another number",
+        )
         yield from bench.refused(
             MessageType.UNDO, body, Refusal.NO_OLDER_SET, what="undo of the first set after erase"
         )
@@ -217,19 +245,31 @@ def restart_drops(bench: Bench) -> Procedure[None]:
 
 UNDO_CHECKS = (
     Check(
-        ("6.7.5", "6.7.1", "6.7.2", "6.7.4", "6.7.6", "5.2.1"),
+        ("6.7.5", "6.7.1", "6.7.2", "6.7.3", "4.3.5", "6.7.4", "6.7.6", "5.2.1"),
         "Undo brings the older set back",
         undo,
         changes=True,
     ),
     Check(
-        ("6.7.12", "6.7.1", "6.7.2", "6.7.8", "5.2.5", "6.1.3", "5.1.5"),
+        (
+            "6.7.12",
+            "6.7.1",
+            "6.7.2",
+            "6.7.7",
+            "6.7.14",
+            "4.3.8",
+            "5.5.2",
+            "6.7.8",
+            "5.2.5",
+            "6.1.3",
+            "5.1.5",
+        ),
         "Erase leaves nothing",
         erase,
         changes=True,
     ),
     Check(
-        ("6.7.16", "5.2.6", "5.2.7", "6.7.1", "10.1.1"),
+        ("6.7.16", "6.7.15", "6.5.7", "5.2.6", "5.2.7", "6.7.1", "10.1.1"),
         "Restart keeps what is stored",
         restart,
         changes=True,

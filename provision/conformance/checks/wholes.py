@@ -105,7 +105,7 @@ def _mutations(bench: Bench, values: Values) -> Iterator[Values]:
     found: list[Values] = []
     for setting in schema.settings:
         alone: Values = {setting.key: None}
-        found.append(_with_partner(schema, alone))
+        found.append(with_partner(schema, alone))
         condition = setting.field.condition
         if condition is not None:  # the condition holds, and does not
             source = named_by(setting, condition.base_key)
@@ -122,7 +122,7 @@ def _mutations(bench: Bench, values: Values) -> Iterator[Values]:
                 if (s.section, s.instance) == (setting.section, setting.instance)
             ]
             only = {s.key: values[s.key] if s is setting else None for s in beside}
-            found.append(_with_partner(schema, only))
+            found.append(with_partner(schema, only))
     pins = [s for s in schema.settings if s.field.kind is Kind.PIN]
     for number, later in enumerate(pins):
         for earlier in pins[:number]:
@@ -131,14 +131,18 @@ def _mutations(bench: Bench, values: Values) -> Iterator[Values]:
             ]
             for pin in shared[:1]:
                 found += [{earlier.key: pin, later.key: pin}]
+            if values[earlier.key] in shared:  # against what is stored
+                found += [{later.key: values[earlier.key]}]
+            if values[later.key] in shared:
+                found += [{earlier.key: values[later.key]}]
     required = [s for s in schema.settings if s.field.required and s.field.default is None]
     if len(pins) > 1 and required:  # two rules broken at once: which comes first?
-        found.append(_with_partner(schema, {**found[-1], required[0].key: None}))
+        found.append(with_partner(schema, {**found[-1], required[0].key: None}))
     unique = {str(sorted(change.items())): change for change in found}
     yield from unique.values()
 
 
-def _with_partner(schema: Schema, changes: Values) -> Values:
+def with_partner(schema: Schema, changes: Values) -> Values:
     """Stage the other of a network name and its passphrase as well, as it must be: cleared."""
     more = dict(changes)
     for setting in schema.settings:
@@ -213,7 +217,7 @@ def _doubts(schema: Schema, whole: Values) -> set[tuple[str, ...]]:
 
 WHOLE_CHECKS = (
     Check(
-        ("9.6.3", "6.5.4", "9.6.7"),
+        ("9.6.3", "6.5.4", "9.6.7", "9.6.6", "7.1.2", "7.1.3"),
         "A network name and its passphrase go together",
         partners,
         changes=True,
@@ -224,7 +228,9 @@ WHOLE_CHECKS = (
         missing_fields,
         changes=True,
     ),
-    Check(("9.6.5", "9.6.6"), "No pin is used twice", pin_conflicts, changes=True),
+    Check(
+        ("9.6.5", "9.6.6", "9.6.7", "7.1.3"), "No pin is used twice", pin_conflicts, changes=True
+    ),
     Check(
         ("9.5.2", "9.5.1", "8.3.1", "9.6.5"),
         "What is not active is not asked for",
