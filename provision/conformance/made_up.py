@@ -72,12 +72,21 @@ def _own(field: Field, schema: Schema, chance: random.Random) -> Iterable[Value]
     if field.kind is Kind.CHOICE:
         return _choices(field)
     if field.kind is Kind.HOST:
-        return [*_HOSTS, "h" * limits(field)[1], "h." * limits(field)[1]]
+        return [
+            *_HOSTS,
+            "h" * limits(field)[1],
+            "h." * limits(field)[1],
+            _host_of(limits(field)[1] + 1),
+        ]
     if field.kind is Kind.URL:
         return _urls(field)
     if field.kind is Kind.TIME_ZONE:
         return [*_ZONES, "<" + "A" * 60 + ">0", "<" + "A" * 61 + ">0"]
     return _texts(field, chance)
+
+
+def _host_of(size: int) -> str:
+    return ("h" + ".h" * size)[: size - 1] + "h"
 
 
 def _integers(field: Field, schema: Schema) -> list[Value]:

@@ -32,6 +32,7 @@ from provision.contract.profile import Item
 from provision.contract.table import (
     CommitKey,
     GetValuesReplyKey,
+    Kind,
     MessageType,
     Refusal,
     SetFieldKey,
@@ -59,7 +60,7 @@ def declaration(name: str) -> Declaration:
 class Wrong:
     """What a board is made of; each wrong one changes one thing."""
 
-    schema = "board"
+    schema: ClassVar[str | Declaration] = "board"
     board: ClassVar[type[Board]] = Board
     device: ClassVar[type[PressedDevice]] = PressedDevice
     limits = Limits()
@@ -70,7 +71,7 @@ class Wrong:
     @classmethod
     def make(cls) -> PressedDevice:
         """Return the board, switched on."""
-        declared = declaration(cls.schema)
+        declared = declaration(cls.schema) if isinstance(cls.schema, str) else cls.schema
         settings = declared.board
         board = cls.board(
             declared.schema,
@@ -357,3 +358,10 @@ ON_TRIAL: Mapping[str, Any] = {"schema": "orchard-frost-alarm", "surroundings": 
 
 
 R, T = Refusal, MessageType
+
+
+def of_kind(
+    kind: Kind, code: Refusal, fits: Callable[[Any], bool] = lambda _: True
+) -> Callable[[Field, Value, Refusal], bool]:
+    """Return what accepts values of a kind that are to be refused with a code."""
+    return lambda field, value, found: field.kind is kind and found is code and fits(value)

@@ -4,9 +4,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
-
 from provision.board.engine import (
     Board,
     Body,
@@ -28,6 +25,7 @@ from tests.conformance.making import (
     answering,
     checking,
     is_part,
+    of_kind,
     other_code,
     staging,
 )
@@ -104,12 +102,6 @@ def _longest_by_characters(field: Field, value: Value, code: Refusal) -> bool:
     return len(value) == limits(field)[1] < len(value.encode())
 
 
-def _of_kind(
-    kind: Kind, code: Refusal, fits: Callable[[Any], bool] = lambda _: True
-) -> Callable[[Field, Value, Refusal], bool]:
-    return lambda field, value, found: field.kind is kind and found is code and fits(value)
-
-
 STAGING_CASES: tuple[Case, ...] = (
     Case("6.4.21", "counts incomplete parts as staged", {"board": answering(_count_parts)}),
     Case("6.4.19", "gives the end of the part as received", {"board": answering(_received_of_part)}),
@@ -124,23 +116,23 @@ STAGING_CASES: tuple[Case, ...] = (
     Case("6.4.2", "says range for an unknown field", {"board": other_code(R.UNKNOWN_FIELD, R.RANGE)}),
     Case("6.4.5", "says malformed for a gap", {"board": other_code(R.GAP, R.FORM)}),
     Case("9.1.1", "counts characters, not bytes", {"board": checking(_longest_by_characters)}),
-    Case("9.1.1", "takes control characters", {"board": checking(_of_kind(Kind.TEXT, R.CHARACTERS, lambda v: any(c < " " for c in v)))}),
-    Case("9.1.3", "takes integers above the largest", {"board": checking(_of_kind(Kind.INTEGER, R.RANGE))}),
-    Case("9.1.13", "takes port 0", {"board": checking(_of_kind(Kind.PORT, R.RANGE, lambda v: v == 0))}),
-    Case("9.1.7", "takes pins that are taken", {"board": checking(_of_kind(Kind.PIN, R.PIN_TAKEN))}),
-    Case("9.1.7", "takes pins that cannot do it", {"board": checking(_of_kind(Kind.PIN, R.PIN_UNFIT, lambda v: v < 30))}),
-    Case("9.1.7", "takes pin numbers modulo 256", {"board": checking(_of_kind(Kind.PIN, R.PIN_UNFIT, lambda v: 256 <= v < 300))}),
-    Case("9.1.6", "compares options by their beginning", {"board": checking(_of_kind(Kind.CHOICE, R.NO_SUCH_OPTION, lambda v: v == "slowx"))}),
+    Case("9.1.1", "takes control characters", {"board": checking(of_kind(Kind.TEXT, R.CHARACTERS, lambda v: any(c < " " for c in v)))}),
+    Case("9.1.3", "takes integers above the largest", {"board": checking(of_kind(Kind.INTEGER, R.RANGE))}),
+    Case("9.1.13", "takes port 0", {"board": checking(of_kind(Kind.PORT, R.RANGE, lambda v: v == 0))}),
+    Case("9.1.7", "takes pins that are taken", {"board": checking(of_kind(Kind.PIN, R.PIN_TAKEN))}),
+    Case("9.1.7", "takes pins that cannot do it", {"board": checking(of_kind(Kind.PIN, R.PIN_UNFIT, lambda v: v < 30))}),
+    Case("9.1.7", "takes pin numbers modulo 256", {"board": checking(of_kind(Kind.PIN, R.PIN_UNFIT, lambda v: 256 <= v < 300))}),
+    Case("9.1.6", "compares options by their beginning", {"board": checking(of_kind(Kind.CHOICE, R.NO_SUCH_OPTION, lambda v: v == "slowx"))}),
     Case("9.1.12", "takes IPv6 where only IPv4 is admitted", {"board": checking(lambda f, v, c: f.families == 1 and c is R.LENGTH and len(v) == 16)}),  # type: ignore[arg-type]
     Case("9.1.15", "says length for what is out of range", {"board": other_code(R.RANGE, R.LENGTH)}),
-    Case("9.1.16", "takes longer byte strings", {"board": checking(_of_kind(Kind.HEX, R.LENGTH, lambda v: len(v) > 4))}),
-    Case("9.2.3", "takes 64 characters that are no key", {"board": checking(_of_kind(Kind.PASSPHRASE, R.FORM))}),
-    Case("9.1.8", "takes network names of 33 octets", {"board": checking(_of_kind(Kind.NETWORK_NAME, R.LENGTH, lambda v: len(v) == 33))}),
+    Case("9.1.16", "takes longer byte strings", {"board": checking(of_kind(Kind.HEX, R.LENGTH, lambda v: len(v) > 4))}),
+    Case("9.2.3", "takes 64 characters that are no key", {"board": checking(of_kind(Kind.PASSPHRASE, R.FORM))}),
+    Case("9.1.8", "takes network names of 33 octets", {"board": checking(of_kind(Kind.NETWORK_NAME, R.LENGTH, lambda v: len(v) == 33))}),
     Case("9.1.20", "refuses network names with a zero octet", {"board": checking(lambda f, v, c: False, lambda f, v: R.CHARACTERS if f.kind is Kind.NETWORK_NAME and isinstance(v, bytes) and b"\0" in v else None)}),
-    Case("9.3.3", "takes labels that end with a hyphen", {"board": checking(_of_kind(Kind.HOST, R.FORM, lambda v: v == "a-"))}),
-    Case("9.3.4", "takes IPv4 addresses with leading zeros", {"board": checking(_of_kind(Kind.HOST, R.FORM, lambda v: v == "01.2.3.4"))}),
-    Case("9.3.8", "takes names and passwords in URLs", {"board": checking(_of_kind(Kind.URL, R.FORM, lambda v: "@" in v))}),
-    Case("9.3.10", "takes port 65536 in URLs", {"board": checking(_of_kind(Kind.URL, R.FORM, lambda v: ":65536" in v))}),
-    Case("9.4.3", "takes a second name without rules", {"board": checking(_of_kind(Kind.TIME_ZONE, R.FORM, lambda v: v == "CET-1CEST"))}),
+    Case("9.3.3", "takes labels that end with a hyphen", {"board": checking(of_kind(Kind.HOST, R.FORM, lambda v: v == "a-"))}),
+    Case("9.3.4", "takes IPv4 addresses with leading zeros", {"board": checking(of_kind(Kind.HOST, R.FORM, lambda v: v == "01.2.3.4"))}),
+    Case("9.3.8", "takes names and passwords in URLs", {"board": checking(of_kind(Kind.URL, R.FORM, lambda v: "@" in v))}),
+    Case("9.3.10", "takes port 65536 in URLs", {"board": checking(of_kind(Kind.URL, R.FORM, lambda v: ":65536" in v))}),
+    Case("9.4.3", "takes a second name without rules", {"board": checking(of_kind(Kind.TIME_ZONE, R.FORM, lambda v: v == "CET-1CEST"))}),
     Case("9.1.14", "refuses hours above 24 in rules", {"board": checking(lambda f, v, c: False, lambda f, v: R.FORM if f.kind is Kind.TIME_ZONE and "167" in str(v) else None)}),
 )  # fmt: skip

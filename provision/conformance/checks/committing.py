@@ -207,6 +207,7 @@ def refused_changes_nothing(bench: Bench) -> Procedure[None]:
 
     The commit at the end shows by its digest that the staged values are the same.
     """
+    yield from store_set(bench, 1)  # so that there is something to undo
     values, _ = yield from store_set(bench, 0)
     before = yield from generation_and_token(bench)
     (setting, value), (other, _) = any_two(bench)
@@ -288,7 +289,7 @@ COMMIT_CHECKS = (
         changes=True,
     ),
     Check(
-        ("5.5.1", "5.5.4", "4.3.6"),
+        ("5.5.1", "5.5.3", "5.5.4", "4.3.6", "4.3.9"),
         "Changes of what is stored want a person",
         presence_when_stored,
         changes=True,

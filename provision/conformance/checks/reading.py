@@ -343,7 +343,7 @@ READING_CHECKS = (
     Check(("6.3.1", "6.3.2", "6.3.3"), "Pages begin where they are asked for", pages),
     Check(("6.3.12", "7.2.4"), "No page from beyond the end", beyond_values),
     Check(
-        ("6.6.4", "6.6.1", "6.6.5", "6.6.6", "6.6.9", "6.6.7", "6.6.8", "6.6.10", "9.6.8"),
+        ("6.6.4", "6.6.1", "6.6.5", "6.6.3", "6.6.6", "6.6.9", "6.6.7", "6.6.8", "6.6.10", "9.6.8"),
         "Status says what there is to say",
         status,
     ),

@@ -181,6 +181,16 @@ def presence(bench: Bench) -> Procedure[None]:
         raise NotMet("presence lapses with one request, not with time")
 
 
+def presence_when_empty(bench: Bench) -> Procedure[None]:
+    """While nothing is stored nobody needs to be present."""
+    bench.needs(Capability.PRESENCE)
+    if (yield from bench.store()) is not Store.EMPTY:
+        raise NotApplicable("something is stored")
+    bench.asks_presence = False
+    (one, _), _ = any_two(bench)
+    yield from bench.stage(one, None)
+
+
 def falls_silent(bench: Bench) -> Procedure[None]:
     """A board listens for as long as it announced, and is silent from then on."""
     listens = bench.number(HelloReplyKey.LISTENS)
@@ -209,6 +219,7 @@ STATE_CHECKS = (
         minutes=30,
     ),
     Check(("5.5.1", "5.5.3", "5.5.4", "4.3.6", "4.3.9"), "Changes want a person present", presence),
+    Check(("5.5.2",), "An empty board wants nobody present", presence_when_empty),
     Check(("5.7.7", "5.7.6"), "The board falls silent when it said it would", falls_silent),
 )
 """What is legal when; changes nothing that is stored."""

@@ -123,6 +123,7 @@ def _mutations(bench: Bench, values: Values) -> Iterator[Values]:
             ]
             only = {s.key: values[s.key] if s is setting else None for s in beside}
             found.append(with_partner(schema, only))
+            found.append(with_partner(schema, {s.key: None for s in beside}))
     pins = [s for s in schema.settings if s.field.kind is Kind.PIN]
     for number, later in enumerate(pins):
         for earlier in pins[:number]:
@@ -136,8 +137,11 @@ def _mutations(bench: Bench, values: Values) -> Iterator[Values]:
             if values[later.key] in shared:
                 found += [{earlier.key: values[later.key]}]
     required = [s for s in schema.settings if s.field.required and s.field.default is None]
-    if len(pins) > 1 and required:  # two rules broken at once: which comes first?
-        found.append(with_partner(schema, {**found[-1], required[0].key: None}))
+    for change in found[:]:  # two rules broken at once: which comes first?
+        refusal = commit_refusal(schema, values, change)
+        if refusal is not None and refusal.code is Refusal.PIN_CONFLICT and required:
+            found.append(with_partner(schema, {**change, required[0].key: None}))
+            break
     unique = {str(sorted(change.items())): change for change in found}
     yield from unique.values()
 
@@ -223,7 +227,7 @@ WHOLE_CHECKS = (
         changes=True,
     ),
     Check(
-        ("9.6.4", "6.5.4", "9.6.6", "8.3.2"),
+        ("9.6.4", "6.5.4", "9.6.6", "8.3.2", "9.5.1"),
         "No required field is missing",
         missing_fields,
         changes=True,
