@@ -410,15 +410,15 @@ MUTANTS = (
     _one(
         "takes one pin for two things",
         CHECK_C,
-        "            if (pin_of(p, k) == pin && (fields[i].flags",
-        "            if (pin_of(p, k) > 999 && (fields[i].flags",
+        "            if (pin_of(p, set, states, k) == pin &&",
+        "            if (pin_of(p, set, states, k) > 999 &&",
         C_TESTS,
     ),
     _one(
         "takes a set that lacks something",
         CHECK_C,
-        "    if (*field != PV_NO_FIELD) {\n        return PV_REFUSE_MISSING;\n    }\n",
-        "",
+        "           : defect.other == PV_NO_FIELD ? PV_REFUSE_MISSING\n",
+        "           : defect.other == PV_NO_FIELD ? 0\n",
         C_TESTS,
     ),
     _one(

@@ -173,7 +173,7 @@ _OF_THE_CONVERSATION = (
         "        return refusal;\n"
         "    }\n"
         "    pv_settings_overlay(p);\n"
-        "    p->missing = pv_judge(p, p->config->settings);\n"
+        "    p->defect = pv_judge(p, p->config->settings);\n"
         "    pv_drop_staged(p);\n"
         "    p->done = 0;\n"
         "    p->apply_due = true;\n"
@@ -185,7 +185,7 @@ _OF_THE_CONVERSATION = (
         "        return 0;\n"
         "    }\n"
         "    pv_settings_overlay(p);\n"
-        "    p->missing = pv_judge(p, p->config->settings);\n"
+        "    p->defect = pv_judge(p, p->config->settings);\n"
         "    pv_drop_staged(p);\n"
         "    p->done = 0;\n"
         "    p->apply_due = true;\n",
@@ -407,8 +407,8 @@ _OF_WHOLES = (
     _one(
         "two fields may have one pin if either shares it, in C",
         _CHECK,
-        "(fields[i].flags & fields[k].flags & PV_SHARES) == 0",
-        "((fields[i].flags | fields[k].flags) & PV_SHARES) == 0",
+        "(schema->fields[i].flags & schema->fields[k].flags & PV_SHARES) == 0",
+        "((schema->fields[i].flags | schema->fields[k].flags) & PV_SHARES) == 0",
         _CORNERS,
     ),
     _one(
@@ -421,8 +421,8 @@ _OF_WHOLES = (
     _one(
         "a set that lacks what is required is stored, in C",
         _CHECK,
-        "    if (*field != PV_NO_FIELD) {\n        return PV_REFUSE_MISSING;",
-        "    if (*field == count) {\n        return PV_REFUSE_MISSING;",
+        "(field->flags & PV_REQUIRED) != 0 &&",
+        "(field->flags & PV_REQUIRED) > PV_REQUIRED &&",
         _TALK,
     ),
     _one(
@@ -710,9 +710,16 @@ _OF_THE_STORE = (
         ("tests/stub/test_store.py", "tests/stub/test_wiping.py"),
     ),
     _one(
+        "a start with two fields on one pin is complete, in C",
+        _CHECK,
+        "    return missing.field != PV_NO_FIELD ? missing : conflict(p, set, states);",
+        "    return missing.field != PV_NO_FIELD || set ? missing : conflict(p, set, states);",
+        _TALK,
+    ),
+    _one(
         "undo goes back to a set that lacks what is required, in C",
         _STORE,
-        " &&\n        pv_judge(p, config->staged) == PV_NO_FIELD) {",
+        " &&\n        pv_judge(p, config->staged).field == PV_NO_FIELD) {",
         ") {",
         _FLASH,
     ),
@@ -741,6 +748,7 @@ _PY_MESSAGES = "provision/contract/messages.py"
 _SHAPES = "provision/contract/shapes.py"
 _PY_VALUES = "provision/settings/values.py"
 _WHOLE = "provision/settings/whole.py"
+_MODEL = "provision/settings/model.py"
 _WIRE = "provision/settings/wire.py"
 _EXCHANGE = "provision/link/exchange.py"
 _PROCEDURES = "provision/link/procedures.py"
@@ -1241,9 +1249,51 @@ _OF_SETTINGS = (
     _one(
         "a set may lack what is required, in Python",
         _WHOLE,
-        "        if setting.field.required and setting.key in applying and",
-        "        if not setting and setting.key in applying and",
+        "        if lacks and schema.needs_value(setting.field):\n",
+        "        if lacks and not setting:\n",
         _WHOLE_TESTS,
+    ),
+    _one(
+        "a default under a caution is in force by itself, in Python",
+        _MODEL,
+        "        return None if self.only_proposes(declared) else declared.default\n",
+        "        return declared.default\n",
+        _WHOLE_TESTS,
+    ),
+    _one(
+        "a pin's caution says nothing of the default that it is, in Python",
+        _MODEL,
+        " or (pin is not None and pin.caution is not None)\n",
+        "\n",
+        _WHOLE_TESTS,
+    ),
+    _one(
+        "a default under a caution may stay without a value, in Python",
+        _MODEL,
+        "        return declared.required or self.only_proposes(declared)\n",
+        "        return declared.required\n",
+        _WHOLE_TESTS,
+    ),
+    _one(
+        "a start with two fields on one pin is complete, in Python",
+        _WHOLE,
+        "    return next(pin_conflicts(schema, stored), None)\n",
+        "    return None\n",
+        (*_WHOLE_TESTS, "tests/vectors/test_conversations.py"),
+    ),
+    _one(
+        "a default under a caution is in force by itself, in the generated C",
+        "provision/author/c_code.py",
+        '            "PV_HAS_DEFAULT": self.schema.default_in_force(field) is not None,\n',
+        '            "PV_HAS_DEFAULT": field.default is not None,\n',
+        ("tests/author/test_c_code.py", "tests/vectors/test_conversations.py"),
+    ),
+    _one(
+        "a default under a caution may stay without a value, in the generated C",
+        "provision/author/c_code.py",
+        '            "PV_REQUIRED": self.schema.needs_value(field),\n',
+        '            "PV_REQUIRED": field.required,\n',
+        ("tests/author/test_c_code.py", "tests/vectors/test_conversations.py"),
     ),
     _one(
         "a condition holds whatever the value it names, in Python",

@@ -47,7 +47,6 @@ static const orchard_frost_alarm defaults = {
     },
     .siren = {
         .fitted = 1,
-        .relay = 15,
         .pattern = ORCHARD_FROST_ALARM_SIREN_PATTERN_PULSED,
         .pulse = 800,
         .longest = 300,
@@ -521,7 +520,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .tag = 0x00000007UL,
         .offset = offsetof(orchard_frost_alarm, siren.relay),
         .network = -1,
-        .flags = PV_REQUIRED | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED,
         .detail = PV_ABLE_OUT,
     },
     [ORCHARD_FROST_ALARM_SIREN_PATTERN] = {

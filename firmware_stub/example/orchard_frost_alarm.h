@@ -178,11 +178,12 @@ typedef struct orchard_frost_alarm {
     struct {
         /* Is a siren wired to the mast. 1 for yes, 0 for no. Required. Default yes. */
         uint8_t fitted;
-        /* Pin of the relay. Number of a pin that can do out. Required. Default 15. Only if
-         * siren.fitted is yes. Caution: The relay can switch mains voltage, which can kill. What
-         * is wired to it, and who may wire it, is a matter of local codes and of licensed
-         * electricians; this dialog knows neither. The siren can sound as soon as the settings
-         * are stored. */
+        /* Pin of the relay. Number of a pin that can do out. Required. Default 15. It is only
+         * proposed, because of the caution: nothing is in force here until a person has chosen.
+         * Only if siren.fitted is yes. Caution: The relay can switch mains voltage, which can
+         * kill. What is wired to it, and who may wire it, is a matter of local codes and of
+         * licensed electricians; this dialog knows neither. The siren can sound as soon as the
+         * settings are stored. */
         int32_t relay;
         /* Pattern. One of ORCHARD_FROST_ALARM_SIREN_PATTERN_… Required. Default
          * ORCHARD_FROST_ALARM_SIREN_PATTERN_PULSED. Only if siren.fitted is yes. */

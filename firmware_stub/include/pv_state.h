@@ -39,6 +39,13 @@ typedef struct pv_storage {
     pv_slot slots[PV_MAX_SLOTS];
 } pv_storage;
 
+/* Why a set is incomplete [9.6]: a field that needs a value and has none, or the later of two fields
+ * that have one pin in force, and `other`, the earlier. PV_NO_FIELD where there is none. */
+typedef struct pv_defect {
+    uint16_t field;
+    uint16_t other;
+} pv_defect;
+
 struct pv {
     const pv_config *config;
     pv_storage storage;
@@ -65,7 +72,7 @@ struct pv {
     uint16_t part_held;
 
     uint16_t capabilities;
-    uint16_t missing;      /* the first required field without a value, or PV_NO_FIELD */
+    pv_defect defect;      /* of the set in force */
 
     /* What the firmware reported [6.6]. */
     uint16_t fault_field;

@@ -128,7 +128,7 @@ enum pv_refusal {
     PV_REFUSE_GAP = 18,
     /* Count or digest do not match what is staged; the staged set was discarded. */
     PV_REFUSE_SET_DIFFERS = 19,
-    /* A required field would have no value. */
+    /* A field that needs a value would have none. */
     PV_REFUSE_MISSING = 20,
     /* Two fields would use the same pin; `field` is the later, `other` the earlier. */
     PV_REFUSE_PIN_CONFLICT = 21,
@@ -196,9 +196,9 @@ enum pv_held {
 enum pv_store {
     /* Nothing is stored. */
     PV_STORE_EMPTY = 0,
-    /* A required field has no value. */
+    /* A field that needs a value has none, or two have the same pin. */
     PV_STORE_INCOMPLETE = 1,
-    /* Every required field has a value. */
+    /* Every field has what it needs. */
     PV_STORE_COMPLETE = 2,
     /* A set is on trial, the one before is kept. */
     PV_STORE_TRIAL = 3
@@ -464,8 +464,11 @@ enum pv_status_reply_key {
     PV_KEY_STATUS_REPLY_BOOT = 9,
     /* Milliseconds until an unconfirmed trial ends; only in trial. */
     PV_KEY_STATUS_REPLY_TRIAL_LEFT = 10,
-    /* Full key of the first required field that has no value; only when incomplete. */
-    PV_KEY_STATUS_REPLY_MISSING = 11
+    /* Full key of the first field that needs a value and has none; only when incomplete. */
+    PV_KEY_STATUS_REPLY_MISSING = 11,
+    /* Full keys of the first two fields that have the same pin, the later one first; only when
+     * incomplete and nothing is missing. */
+    PV_KEY_STATUS_REPLY_CONFLICT = 12
 };
 
 /* Keys in the body of discard. */

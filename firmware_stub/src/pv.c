@@ -95,16 +95,16 @@ static bool on_trial(const pv *p)
 
 uint8_t pv_store_state(const pv *p)
 {
-    return !p->storage.holds_set      ? PV_STORE_EMPTY
-           : on_trial(p)              ? PV_STORE_TRIAL
-           : p->missing != PV_NO_FIELD ? PV_STORE_INCOMPLETE
-                                       : PV_STORE_COMPLETE;
+    return !p->storage.holds_set            ? PV_STORE_EMPTY
+           : on_trial(p)                    ? PV_STORE_TRIAL
+           : p->defect.field != PV_NO_FIELD ? PV_STORE_INCOMPLETE
+                                            : PV_STORE_COMPLETE;
 }
 
 /* Whether the set in force can be put into use. */
 static bool is_complete(const pv *p)
 {
-    return p->storage.holds_set && p->missing == PV_NO_FIELD;
+    return p->storage.holds_set && p->defect.field == PV_NO_FIELD;
 }
 
 static uint32_t left_of(uint32_t span, uint32_t elapsed)
@@ -286,8 +286,13 @@ static void status(pv *p, const request *r)
     if (is_trial) {
         put_number(to, PV_KEY_STATUS_REPLY_TRIAL_LEFT, trial_left(p));
     }
-    if (is_incomplete) {
-        put_words(to, PV_KEY_STATUS_REPLY_MISSING, fields[p->missing].key);
+    if (is_incomplete && p->defect.other == PV_NO_FIELD) {
+        put_words(to, PV_KEY_STATUS_REPLY_MISSING, fields[p->defect.field].key);
+    } else if (is_incomplete) {
+        pv_put_uint(to, PV_KEY_STATUS_REPLY_CONFLICT);
+        pv_put_head(to, PV_ARRAY, 2);
+        pv_put_text(to, fields[p->defect.field].key);
+        pv_put_text(to, fields[p->defect.other].key);
     }
     pv_line_end(p);
 }
@@ -593,7 +598,7 @@ static uint8_t commit(pv *p, request *r)
         return refusal;
     }
     pv_settings_overlay(p);
-    p->missing = pv_judge(p, p->config->settings);
+    p->defect = pv_judge(p, p->config->settings);
     pv_drop_staged(p);
     p->done = 0;
     p->apply_due = true;
@@ -990,7 +995,7 @@ int pv_start(pv *p, const pv_config *config)
     memset(p, 0, sizeof *p);
     p->config = config;
     p->capabilities = capabilities_of(config);
-    p->missing = PV_NO_FIELD;
+    p->defect.field = PV_NO_FIELD;
     p->step = NO_STEP;
     p->started = now(p);
     p->answered = p->started;

@@ -122,11 +122,44 @@ static bool in_use(const pv *p, void *set, uint16_t i)
     return false;
 }
 
-uint16_t pv_judge(const pv *p, void *set)
+/* The pin of an active pin field, -1 if it is none or has none. `set` as of pv_judge. */
+static int32_t pin_of(const pv *p, void *set, const uint8_t *states, uint16_t i)
+{
+    const pv_field *field = &p->config->schema->fields[i];
+    const void *from;
+    if (pv_kind_of(field) != PV_KIND_PIN || (states[i] & PV_IS_ACTIVE) == 0) {
+        return -1;
+    }
+    from = in_force(p, set, i);
+    return from == NULL ? -1 : pv_number(field, from);
+}
+
+/* The first two active fields that have one pin and do not both share it. */
+static pv_defect conflict(const pv *p, void *set, const uint8_t *states)
+{
+    const pv_schema *schema = p->config->schema;
+    pv_defect found = {PV_NO_FIELD, PV_NO_FIELD};
+    uint16_t i;
+    uint16_t k;
+    for (i = 0; i < schema->field_count; i++) {
+        int32_t pin = pin_of(p, set, states, i);
+        for (k = 0; pin >= 0 && k < i; k++) {
+            if (pin_of(p, set, states, k) == pin &&
+                (schema->fields[i].flags & schema->fields[k].flags & PV_SHARES) == 0) {
+                found.field = i;
+                found.other = k;
+                return found;
+            }
+        }
+    }
+    return found;
+}
+
+pv_defect pv_judge(const pv *p, void *set)
 {
     const pv_schema *schema = p->config->schema;
     uint8_t *states = set != NULL ? set : p->config->staged;
-    uint16_t missing = PV_NO_FIELD;
+    pv_defect missing = {PV_NO_FIELD, PV_NO_FIELD};
     bool used = true;
     uint16_t i;
     for (i = 0; i < schema->field_count; i++) {
@@ -137,13 +170,13 @@ uint16_t pv_judge(const pv *p, void *set)
         states[i] = (uint8_t)(states[i] & ~PV_IS_ACTIVE);
         if (used && holds(p, set, states, field->condition)) {
             states[i] |= PV_IS_ACTIVE;
-            if (missing == PV_NO_FIELD && (field->flags & PV_REQUIRED) != 0 &&
+            if (missing.field == PV_NO_FIELD && (field->flags & PV_REQUIRED) != 0 &&
                 in_force(p, set, i) == NULL) {
-                missing = i;
+                missing.field = i;
             }
         }
     }
-    return missing;
+    return missing.field != PV_NO_FIELD ? missing : conflict(p, set, states);
 }
 
 static bool is_staged(const pv *p, uint16_t i)
@@ -151,25 +184,13 @@ static bool is_staged(const pv *p, uint16_t i)
     return (PV_STATE(p->config->staged, i) & PV_IS_STAGED) != 0;
 }
 
-/* The pin of an active pin field of the resulting whole, which was judged; -1: none. */
-static int32_t pin_of(const pv *p, uint16_t i)
-{
-    const pv_field *field = &p->config->schema->fields[i];
-    const void *from;
-    if (pv_kind_of(field) != PV_KIND_PIN || (PV_STATE(p->config->staged, i) & PV_IS_ACTIVE) == 0) {
-        return -1;
-    }
-    from = in_force(p, NULL, i);
-    return from == NULL ? -1 : pv_number(field, from);
-}
-
 uint8_t pv_check_whole(const pv *p, uint16_t *field, uint16_t *other)
 {
     const pv_field *fields = p->config->schema->fields;
     uint16_t count = p->config->schema->field_count;
+    pv_defect defect;
     uint16_t i;
     uint16_t k;
-    *other = PV_NO_FIELD;
     for (i = 0; i < count; i++) {
         if (fields[i].network >= 0) {
             k = (uint16_t)fields[i].network;
@@ -180,21 +201,12 @@ uint8_t pv_check_whole(const pv *p, uint16_t *field, uint16_t *other)
             }
         }
     }
-    *field = pv_judge(p, NULL);
-    if (*field != PV_NO_FIELD) {
-        return PV_REFUSE_MISSING;
-    }
-    for (i = 0; i < count; i++) {
-        int32_t pin = pin_of(p, i);
-        for (k = 0; pin >= 0 && k < i; k++) {
-            if (pin_of(p, k) == pin && (fields[i].flags & fields[k].flags & PV_SHARES) == 0) {
-                *field = i;
-                *other = k;
-                return PV_REFUSE_PIN_CONFLICT;
-            }
-        }
-    }
-    return 0;
+    defect = pv_judge(p, NULL);
+    *field = defect.field;
+    *other = defect.other;
+    return defect.field == PV_NO_FIELD   ? 0
+           : defect.other == PV_NO_FIELD ? PV_REFUSE_MISSING
+                                         : PV_REFUSE_PIN_CONFLICT;
 }
 
 /* ------------------------------------------------------------------ the staged set */

@@ -146,9 +146,9 @@ void pv_settings_reset(const pv_schema *schema, void *settings);
  * A later call for the same field counts. Passes over the value whole. */
 void pv_settings_load(const pv_schema *schema, void *settings, uint16_t field, pv_reader *from);
 
-/* Marks which fields are active; returns the first required field that lacks a value, or PV_NO_FIELD.
+/* Marks which fields are active; returns what keeps the set from being put into use.
  * set: a settings struct; NULL: the resulting whole, staged over stored, marked in the staged struct. */
-uint16_t pv_judge(const pv *p, void *set);
+pv_defect pv_judge(const pv *p, void *set);
 
 /* Of the resulting whole [9.6]: the struct that has the field's stored value, or NULL if it has none.
  * This is what a commit writes. */
@@ -170,7 +170,7 @@ void pv_drop_staged(pv *p);
 
 /* p->config and p->capabilities are set before the first call. Each brings p->storage and
  * config->settings up to date, state flags included (pv_settings_reset, pv_settings_load, then
- * p->missing = pv_judge(p, config->settings)), save where it says otherwise.
+ * p->defect = pv_judge(p, config->settings)), save where it says otherwise.
  * pv.c calls apply, wipes what is staged, and keeps the times. */
 
 /* Mends the slots, counts a trial's start down, loads the set in force. 0 or a negative PV_ERROR_:

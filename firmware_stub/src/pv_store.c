@@ -667,7 +667,7 @@ static bool load(const pv *p, uint8_t slot, void *settings)
 
 static void judge(pv *p)
 {
-    p->missing = pv_judge(p, p->config->settings);
+    p->defect = pv_judge(p, p->config->settings);
 }
 
 /* Puts the values of the record in force into the settings. */
@@ -893,7 +893,7 @@ uint8_t pv_store_undo(pv *p)
     uint8_t slot = older(p);
     uint8_t refusal = PV_REFUSE_NO_OLDER_SET;
     if (slot != NO_SLOT && load(p, slot, config->staged) &&
-        pv_judge(p, config->staged) == PV_NO_FIELD) {
+        pv_judge(p, config->staged).field == PV_NO_FIELD) {
         refusal = republish(p, slot, largest(p, true) + 1, 0) ? 0 : PV_REFUSE_STORAGE;
     }
     if (refusal == 0) {

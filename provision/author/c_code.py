@@ -264,6 +264,13 @@ class _Code:
         return secret + words.get(field.kind, f"{span} bytes")
 
     def _default_words(self, section: Section, field: Field) -> str | None:
+        words = self._plain_default_words(section, field)
+        if words is not None and self.schema.only_proposes(field):
+            words = f"{words} It is only proposed, because of the caution: nothing is in force here"
+            return f"{words} until a person has chosen."
+        return words
+
+    def _plain_default_words(self, section: Section, field: Field) -> str | None:
         if field.default is None:
             return None
         if field.kind is Kind.CHOICE:
@@ -309,7 +316,7 @@ class _Code:
             members = [
                 f".{c_names.member(field.key)} = {self._initializer(section, field)},"
                 for field in section.fields
-                if field.default is not None
+                if self.schema.default_in_force(field) is not None
             ]
             if not members:
                 continue
@@ -407,11 +414,21 @@ class _Code:
         yield f"    .network = {self._network(setting)},"
         if instance:
             yield f"    .instance = {instance},"
-        if flags := _flags(field):
+        if flags := self._flags(field):
             yield f"    .flags = {flags},"
         if detail := _detail(field):
             yield f"    .detail = {detail},"
         yield "},"
+
+    def _flags(self, field: Field) -> str:
+        # A default that is only proposed is the host's affair: the board needs a stored value.
+        flags = {
+            "PV_REQUIRED": self.schema.needs_value(field),
+            "PV_SECRET": field.is_secret,
+            "PV_SHARES": field.shares,
+            "PV_HAS_DEFAULT": self.schema.default_in_force(field) is not None,
+        }
+        return " | ".join(name for name, there in flags.items() if there)
 
     def _network(self, setting: Setting) -> str:
         network = setting.field.network
@@ -544,16 +561,6 @@ def _pin_words(pin: Pin) -> str:
     taken = f"Taken by the board: {pin.taken}" if pin.taken else None
     caution = f"Caution: {pin.caution}" if pin.caution else None
     return _sentences(pin.name, taken, caution)
-
-
-def _flags(field: Field) -> str:
-    flags = {
-        "PV_REQUIRED": field.required,
-        "PV_SECRET": field.is_secret,
-        "PV_SHARES": field.shares,
-        "PV_HAS_DEFAULT": field.default is not None,
-    }
-    return " | ".join(name for name, there in flags.items() if there)
 
 
 def _detail(field: Field) -> str:

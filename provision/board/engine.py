@@ -77,7 +77,7 @@ from provision.contract.table import (
 from provision.contract.table import Store as StoreState
 from provision.settings.declaration import Declaration
 from provision.settings.model import Schema, Setting, Value
-from provision.settings.whole import active, check_whole, in_force, missing, staged_digest
+from provision.settings.whole import active, check_whole, defect, in_force, staged_digest
 from provision.settings.wire import Packed, pack
 
 OFFERED = (
@@ -361,7 +361,7 @@ class Board:
             return StoreState.EMPTY
         if self.store.current.on_trial:
             return StoreState.TRIAL
-        return StoreState.COMPLETE if self._missing is None else StoreState.INCOMPLETE
+        return StoreState.COMPLETE if self._defect is None else StoreState.INCOMPLETE
 
     # ---------------------------------------------------------------------- requests and replies
 
@@ -490,7 +490,7 @@ class Board:
         value: Value | None = self.stored.get(key)
         held = Held.UNSET if value is None else Held.SET
         if key in self._stored.fell_back:
-            held, value = Held.FELL_BACK, declared.default
+            held, value = Held.FELL_BACK, self.schema.default_in_force(declared)
         if value is None or declared.is_secret:
             return [key, int(held)]
         if declared.kind is Kind.BLOB:
@@ -564,8 +564,10 @@ class Board:
             body[StatusReplyKey.FIELD] = report.field
         if self.store_state is StoreState.TRIAL:
             body[StatusReplyKey.TRIAL_LEFT] = max(0, self._trial_ends - self._now)
-        if self.store_state is StoreState.INCOMPLETE:
-            body[StatusReplyKey.MISSING] = self._missing
+        if self.store_state is StoreState.INCOMPLETE and self._defect is not None:
+            field, other = self._defect.field, self._defect.other
+            body[StatusReplyKey.MISSING] = field if other is None else None
+            body[StatusReplyKey.CONFLICT] = None if other is None else [field, other]
         return {key: item for key, item in body.items() if item is not None}
 
     def _discard(self, _body: Body) -> Body:
@@ -648,15 +650,15 @@ class Board:
         return max(0, self._started + self.limits.listens - self._now)
 
     def _serves(self, payload: bytes) -> bool:
-        return missing(self.schema, unpack_values(self.schema, payload).values) is None
+        return defect(self.schema, unpack_values(self.schema, payload).values) is None
 
     def _come_into_force(self, erased: Erased | None = None) -> None:
         """Take up the record in force, which is new, and tell the firmware."""
         current = self.store.current
         self._stored = unpack_values(self.schema, current.payload) if current.is_set else Stored()
-        self._missing = missing(self.schema, self.stored)
+        self._defect = defect(self.schema, self.stored)
         self._trial_ends = self._now + 1000 * (self.schema.trial or 0)
-        if current.is_set and self._missing is None:
+        if current.is_set and self._defect is None:
             values = in_force(self.schema, self.stored)
             is_active = active(self.schema, self.stored)
             self._report = _Report(Run.APPLYING)

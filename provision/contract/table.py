@@ -139,7 +139,7 @@ class Refusal(IntEnum):
     """Count or digest do not match what is staged; the staged set was discarded."""
 
     MISSING = 20
-    """A required field would have no value."""
+    """A field that needs a value would have none."""
 
     PIN_CONFLICT = 21
     """Two fields would use the same pin; `field` is the later, `other` the earlier."""
@@ -234,10 +234,10 @@ class Store(IntEnum):
     """Nothing is stored."""
 
     INCOMPLETE = 1
-    """A required field has no value."""
+    """A field that needs a value has none, or two have the same pin."""
 
     COMPLETE = 2
-    """Every required field has a value."""
+    """Every field has what it needs."""
 
     TRIAL = 3
     """A set is on trial, the one before is kept."""
@@ -678,7 +678,12 @@ class StatusReplyKey(IntEnum):
     """Milliseconds until an unconfirmed trial ends; only in trial."""
 
     MISSING = 11
-    """Full key of the first required field that has no value; only when incomplete."""
+    """Full key of the first field that needs a value and has none; only when incomplete."""
+
+    CONFLICT = 12
+    """Full keys of the first two fields that have the same pin, the later one first; only when
+    incomplete and nothing is missing.
+    """
 
 
 class DiscardKey(IntEnum):
@@ -985,6 +990,11 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
                 StatusReplyKey.BOOT: Field("boot", Integer(0, 4294967295)),
                 StatusReplyKey.TRIAL_LEFT: Field("trial-left", Integer(0, 3600000), required=False),
                 StatusReplyKey.MISSING: Field("missing", Text(1, 32), required=False),
+                StatusReplyKey.CONFLICT: Field(
+                    "conflict",
+                    Array(Text(1, 32), 2, 2),
+                    required=False,
+                ),
             },
         ),
         MessageType.DISCARD: Row(

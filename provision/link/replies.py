@@ -7,7 +7,7 @@ until whoever shows them has cleaned them. A code without a name came with a lat
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
 from typing import Any, TypeVar
@@ -79,6 +79,8 @@ class Status:
     address: bytes | None = None
     trial_left: int | None = None
     missing: str | None = None
+    conflict: Sequence[str] | None = None
+    """Of two settings with the same pin: the later one, the earlier one."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -153,6 +153,24 @@ class Schema:
         """The pin with this number."""
         return next((p for p in self.pins if p.number == number), None)
 
+    def only_proposes(self, declared: Field) -> bool:
+        """Whether a field's default carries a caution, so that a person has to choose it.
+
+        The caution is that of the field, or of the pin that is the default (clause 9.6).
+        """
+        if declared.default is None:
+            return False
+        pin = self.pin(int(declared.default)) if declared.kind is Kind.PIN else None
+        return declared.caution is not None or (pin is not None and pin.caution is not None)
+
+    def default_in_force(self, declared: Field) -> Value | None:
+        """Return the value that is in force for a field while nothing is stored."""
+        return None if self.only_proposes(declared) else declared.default
+
+    def needs_value(self, declared: Field) -> bool:
+        """Whether a value must be in force for a field while it is active (clause 9.6)."""
+        return declared.required or self.only_proposes(declared)
+
 
 def _expand(sections: tuple[Section, ...]) -> Iterator[Setting]:
     """Settings in schema order, instances expanded (clause 8.3)."""

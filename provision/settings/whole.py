@@ -38,13 +38,15 @@ def key_beside(setting: Setting, base_key: str) -> str:
 
 
 def in_force(schema: Schema, stored: Mapping[str, Value]) -> dict[str, Value]:
-    """Return the values in force, by full key: what is stored, else the default, active or not."""
+    """Return the values in force, by full key: what is stored, else the default, active or not.
+
+    A default that carries a caution is only proposed: it is not in force by itself.
+    """
     values: dict[str, Value] = {}
     for setting in schema.settings:
-        if setting.key in stored:
-            values[setting.key] = stored[setting.key]
-        elif setting.field.default is not None:
-            values[setting.key] = setting.field.default
+        value = stored.get(setting.key, schema.default_in_force(setting.field))
+        if value is not None:
+            values[setting.key] = value
     return values
 
 
@@ -74,13 +76,22 @@ def _condition_holds(setting: Setting, values: Mapping[str, Value], found: set[s
 
 
 def missing(schema: Schema, stored: Mapping[str, Value]) -> str | None:
-    """Return the full key of the first field that is active, required and without a value."""
+    """Return the full key of the first active field that needs a value and has none."""
     values = in_force(schema, stored)
     applying = active(schema, stored)
     for setting in schema.settings:
-        if setting.field.required and setting.key in applying and setting.key not in values:
+        lacks = setting.key in applying and setting.key not in values
+        if lacks and schema.needs_value(setting.field):
             return setting.key
     return None
+
+
+def defect(schema: Schema, stored: Mapping[str, Value]) -> Fault | None:
+    """Return what keeps a stored set from being put into use, None if it is complete."""
+    lacking = missing(schema, stored)
+    if lacking is not None:
+        return Fault(Refusal.MISSING, lacking)
+    return next(pin_conflicts(schema, stored), None)
 
 
 def check_whole(
@@ -92,12 +103,7 @@ def check_whole(
     """
     whole = {**stored, **staged}
     resulting = {key: value for key, value in whole.items() if value is not None}
-    lacking = missing(schema, resulting)
-    return (
-        next(_lacking_partners(schema, staged), None)
-        or (Fault(Refusal.MISSING, lacking) if lacking else None)
-        or next(_pin_conflicts(schema, resulting), None)
-    )
+    return next(_lacking_partners(schema, staged), None) or defect(schema, resulting)
 
 
 def _lacking_partners(schema: Schema, staged: Mapping[str, Value | None]) -> Iterator[Fault]:
@@ -112,7 +118,7 @@ def _lacking_partners(schema: Schema, staged: Mapping[str, Value | None]) -> Ite
             yield Fault(Refusal.PARTNER, network, setting.key)
 
 
-def _pin_conflicts(schema: Schema, stored: Mapping[str, Value]) -> Iterator[Fault]:
+def pin_conflicts(schema: Schema, stored: Mapping[str, Value]) -> Iterator[Fault]:
     """Yield each pair of active fields with the same pin, unless both share it."""
     values = in_force(schema, stored)
     applying = active(schema, stored)

@@ -182,7 +182,7 @@ class _Matching:
                 self._report(place, _unknown(key, self._schema))
             elif key in answered:
                 self._report(place, tr("has an answer as well: it is one or the other"))
-            elif setting.field.required:
+            elif self._schema.needs_value(setting.field):
                 self._report(place, tr("is required and cannot be cleared"))
             else:
                 self.given[key] = None

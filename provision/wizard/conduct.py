@@ -404,6 +404,7 @@ class _Dialog:
 
     async def _rounds(self) -> Ending:
         flow = self.flow()
+        self._say_what_is_lacking(self._met.status)
         while True:
             if not await self._go_through(flow):
                 return self._standing or Ending(
@@ -439,6 +440,13 @@ class _Dialog:
                 proposals=self._wishes.proposals,
                 remembered=flow.answers(),
                 faults=faults,
+            )
+
+    def _say_what_is_lacking(self, status: Status) -> None:
+        lacking = words.incomplete_words(self._met.schema, status)
+        if status.store == Store.INCOMPLETE and lacking is not None:
+            self._asker.say(
+                tr("The board does not work until this is answered: {lacking}", lacking=lacking)
             )
 
     async def _go_through(self, flow: Flow) -> bool:
@@ -651,7 +659,10 @@ class _Dialog:
         told: set[str] = set()  # a board that goes to and fro says each step once
         while loop.time() < deadline:
             if status is not None:
-                if status.run not in (Run.IDLE, Run.APPLYING):
+                # Not ours: a trial that ended in a set with which this firmware cannot work.
+                is_ours = status.generation == self._generation
+                went_back = status.store == Store.INCOMPLETE and not is_ours
+                if went_back or status.run not in (Run.IDLE, Run.APPLYING):
                     return await self._conclude(status)
                 step = words.step_words(status.step)
                 if status.step and step not in told:

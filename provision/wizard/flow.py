@@ -30,7 +30,7 @@ from provision.settings.values import (
     parse,
     refusal_words,
 )
-from provision.settings.whole import active, check_whole, in_force, key_beside
+from provision.settings.whole import active, check_whole, in_force, key_beside, pin_conflicts
 from provision.wizard.questions import (
     AnotherInstance,
     Answer,
@@ -131,6 +131,7 @@ class Flow:
             if self._held[setting.key].held is Held.SET
         }
         self._active_before = active(schema, self._stored)
+        self._conflicts = self._find_conflicts()
         # After an erase nothing counts as asked before.
         self._known = known if self._stored else frozenset()
 
@@ -167,7 +168,7 @@ class Flow:
         if answer is Move.KEEP:
             self._keep(setting)
         elif answer is Move.CLEAR:
-            if setting.field.required:
+            if self._schema.needs_value(setting.field):
                 raise ValueError(f"{stop} is required.")
             self._answers[stop] = None
             self._kept.discard(stop)
@@ -401,10 +402,13 @@ class Flow:
         key = setting.key
         if key in self._faults or key in self._tried:
             return Why.FAULT
+        if key in self._conflicts:
+            return Why.CONFLICT
         if key in self._keys:
             return Why.ASKED_FOR
-        if setting.field.required and key not in self._whole.in_force:
-            return Why.MISSING
+        fell_back = self._held[key].held is Held.FELL_BACK
+        if self._schema.needs_value(setting.field) and key not in self._whole.in_force:
+            return Why.FELL_BACK if fell_back else Why.MISSING
         if self._ask_all:
             return Why.ASKED_FOR
         if key in self._stored:
@@ -413,7 +417,7 @@ class Flow:
             return Why.NEW
         if self._only_keys:
             return None
-        if self._held[key].held is Held.FELL_BACK:
+        if fell_back:
             return Why.FELL_BACK
         if setting.field.kind is Kind.PASSPHRASE or setting.base_key in self._known:
             return None  # a passphrase is asked for with its network's name
@@ -449,6 +453,29 @@ class Flow:
         self.fault(found.field, words)
         return True
 
+    def _find_conflicts(self) -> dict[str, tuple[int, Setting]]:
+        """Return the settings that have one pin as the board is now: which, and with whom."""
+        pins = in_force(self._schema, self._stored)
+        found: dict[str, tuple[int, Setting]] = {}
+        for clash in pin_conflicts(self._schema, self._stored):
+            assert clash.other is not None
+            for key, other in ((clash.field, clash.other), (clash.other, clash.field)):
+                found.setdefault(key, (int(pins[key]), self._setting(other)))
+        return found
+
+    def _conflict_words(self, key: str) -> str | None:
+        if key not in self._conflicts:
+            return None
+        number, other = self._conflicts[key]
+        pin = self._schema.pin(number)
+        assert pin is not None, "the value in force is one of the board's pins"
+        return tr(
+            "{pin} is used twice: by this setting and by {place}. The board does not work until one"
+            " of them has another pin.",
+            pin=pin_name(pin),
+            place=self._place(other),
+        )
+
     def _leave(self, stop: _Stop) -> None:
         """Go on from a place that was answered."""
         if self._agenda and self._agenda[0] == stop:
@@ -478,6 +505,7 @@ class Flow:
             origin=origin,
             can_clear=not setting.field.required and setting.field.default is None,
             fault=self._faults.get(stop),
+            conflict=self._conflict_words(stop),
             pins=pins,
             network=self._network_of(setting),
         )

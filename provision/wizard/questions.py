@@ -36,6 +36,9 @@ class Why(Enum):
     FELL_BACK = auto()
     """The firmware no longer takes the value that is stored."""
 
+    CONFLICT = auto()
+    """It has the same pin as another setting, so that the board does not work."""
+
     ASKED_FOR = auto()
     """The person asked to be asked."""
 
@@ -128,6 +131,8 @@ class Question:
     """Whether no value at all is an answer: where it is not required, and there is no default."""
     fault: str | None = None
     """Why it is asked again, in words that follow the label."""
+    conflict: str | None = None
+    """Which pin it shares with which setting, where that is why it is asked, in a sentence."""
     pins: tuple[PinChoice, ...] = ()
     network: str | None = None
     """Of a passphrase: the network that it is for, fit to be shown."""

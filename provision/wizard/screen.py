@@ -405,6 +405,8 @@ class ScreenAsker:
         if question.fault is not None:
             said = words.fault_sentence(question.field.label, question.fault)
             self._print(f"! {said}", "class:fault", _INDENT)
+        elif question.conflict is not None:
+            self._print(f"! {question.conflict}", "class:fault", _INDENT)
         elif question.why in words.WHYS and question.network is None:
             self._print(tr(words.WHYS[question.why]), indent=_INDENT)
         if question.network is not None:

@@ -32,6 +32,9 @@ def lines(met: Met) -> Iterator[str]:
     yield f"  {tr('firmware: {name} {version}', name=firmware, version=version)}"
     yield f"  {tr('board: {name}, id {unit}', name=_name(hello.board), unit=hello.unit.hex())}"
     yield f"  {tr('settings: {store}', store=words.store_words(status.store))}"
+    lacking = words.incomplete_words(met.schema, status)
+    if lacking is not None:
+        yield f"    {lacking}"
     yield f"  {tr('it {run}', run=words.run_words(status.run))}"
     if status.reason:
         yield f"  {words.reason_words(status.reason)}"
@@ -62,6 +65,8 @@ def as_json(met: Met) -> dict[str, Any]:
         "unit": hello.unit.hex(),
         "generation": hello.generation,
         "store": words.code_name(status.store),
+        "missing": status.missing if status.missing in met.held else None,
+        "conflict": [key for key in status.conflict or () if key in met.held],
         "run": words.code_name(status.run),
         "reason": None if status.reason is None else words.code_name(status.reason),
         "field": status.field if status.field in met.held else None,
@@ -96,7 +101,10 @@ def value_words(met: Met, setting: Setting) -> str:
         default = setting.field.default
         if default is None:
             return tr("not set")
-        return tr("not set: {default} by default", default=shown_value(setting.field, default))
+        shown = shown_value(setting.field, default)
+        if met.schema.only_proposes(setting.field):
+            return tr("not set; {default} is proposed, with a caution", default=shown)
+        return tr("not set: {default} by default", default=shown)
     if setting.field.is_secret:
         shown = tr("set, not shown") if held.held is Held.SET else tr("not set")
     else:

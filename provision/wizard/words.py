@@ -14,9 +14,10 @@ from provision.catalogue import mark, tr
 from provision.contract.table import Kind, Reason, Refusal, Run, Step, Store
 from provision.link.errors import Refused
 from provision.link.exchange import Notice
+from provision.link.replies import Status
 from provision.settings.model import Schema
 from provision.settings.values import refusal_words
-from provision.wizard.questions import Why
+from provision.wizard.questions import Why, heading
 
 STEPS: Mapping[int, str] = MappingProxyType(
     {
@@ -87,8 +88,8 @@ _KINDS_AT_FAULT: Mapping[int, tuple[Kind, ...]] = MappingProxyType(
 STORES: Mapping[int, str] = MappingProxyType(
     {
         Store.EMPTY: mark("nothing is stored"),
-        Store.INCOMPLETE: mark("a required setting has no value"),
-        Store.COMPLETE: mark("every required setting has a value"),
+        Store.INCOMPLETE: mark("incomplete, so that the board does not work"),
+        Store.COMPLETE: mark("complete"),
         Store.TRIAL: mark("the settings are on trial, those before are kept"),
     }
 )
@@ -163,6 +164,16 @@ def code_name(code: int) -> str:
 def store_words(store: int) -> str:
     """Return what a board holds, in words."""
     return tr(STORES[store]) if store in STORES else code_name(store)
+
+
+def incomplete_words(schema: Schema, status: Status) -> str | None:
+    """Return in one sentence what keeps a board from working, None where it told nothing."""
+    keys = [status.missing] if status.conflict is None else [*status.conflict]
+    named = [schema.setting(key) for key in keys if key is not None]
+    places = [f"{heading(setting)}, {setting.field.label}" for setting in named if setting]
+    if len(places) == 2:
+        return tr("{later} and {earlier} have the same pin.", later=places[0], earlier=places[1])
+    return tr("{place} has no value.", place=places[0]) if places else None
 
 
 def run_words(run: int) -> str:

@@ -332,8 +332,12 @@ def expected(declaration: Declaration) -> Iterator[list[str]]:
         detail = {Kind.PIN: int(field.needs), Kind.IP: field.families}.get(field.kind, 0)
         if field.kind in (Kind.TEXT, Kind.SECRET):
             detail = int(field.characters)
-        flags = field.required + 2 * field.is_secret + 4 * field.shares
-        flags += 8 * (field.default is not None)
+        # A default under a caution is the host's to propose: the board needs a value (clause 9.6).
+        warned = [pin.number for pin in schema.pins if pin.caution and field.kind is Kind.PIN]
+        proposed = field.default is not None and bool(field.caution or field.default in warned)
+        default = None if proposed else field.default
+        flags = (field.required or proposed) + 2 * field.is_secret + 4 * field.shares
+        flags += 8 * (default is not None)
         choices = [option.key for option in field.options] or list(field.schemes)
         condition = ""
         if field.condition:
@@ -348,7 +352,7 @@ def expected(declaration: Declaration) -> Iterator[list[str]]:
             *(str(instance), str(flags), str(detail), "".join(f"{key} " for key in choices)),
             *(
                 condition,
-                nothing(field.kind) if field.default is None else in_c(field, field.default),
+                nothing(field.kind) if default is None else in_c(field, default),
             ),
         ]
     for pin in schema.pins:

@@ -10,11 +10,12 @@ from crc import Calculator, Configuration
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.contract.table import Kind, Refusal
+from provision.contract.table import Ability, Kind, Refusal
 from provision.settings.model import (
     Condition,
     Field,
     Option,
+    Pin,
     Repeat,
     Schema,
     Section,
@@ -24,9 +25,11 @@ from provision.settings.whole import (
     Fault,
     active,
     check_whole,
+    defect,
     in_force,
     key_beside,
     missing,
+    pin_conflicts,
     staged_digest,
 )
 
@@ -227,6 +230,49 @@ def test_a_default_occupies_its_pin() -> None:
     schema = Schema("Alarm", (Section("bus", "Bus", (lamp, pin("data"))),))
     fault = Fault(Refusal.PIN_CONFLICT, "bus.data", "bus.lamp")
     assert check_whole(schema, {}, {"bus.data": 4}) == fault
+
+
+CAREFUL = Schema(
+    "Dryer",
+    (
+        Section(
+            "dryer",
+            "Dryer",
+            (
+                Field("limit", Kind.INTEGER, "Limit", default=45, caution="Fruit can burn."),
+                Field(
+                    "alarm", Kind.YES_NO, "Alarm", required=True, condition=Condition("dryer.limit")
+                ),
+                Field("fan", Kind.PIN, "Fan", default=4),
+                Field("lamp", Kind.PIN, "Lamp", default=5),
+                Field("heater", Kind.PIN, "Heater", default=4),
+            ),
+        ),
+    ),
+    (Pin(4, Ability.OUT), Pin(5, Ability.OUT, caution="High at the start.")),
+)
+
+
+def test_a_default_under_a_caution_is_only_proposed() -> None:
+    """By the field or by the pin; nothing is in force, for the conditions of others either."""
+    assert in_force(CAREFUL, {}) == {"dryer.fan": 4, "dryer.heater": 4}
+    assert "dryer.alarm" not in active(CAREFUL, {})
+    assert missing(CAREFUL, {}) == "dryer.limit"
+    assert missing(CAREFUL, {"dryer.limit": 45, "dryer.alarm": True}) == "dryer.lamp"
+
+
+def test_a_stored_set_is_judged_by_the_rules_of_the_whole() -> None:
+    """An update may break both: what is missing comes first."""
+    chosen: dict[str, Value] = {"dryer.limit": 45, "dryer.alarm": True}
+    assert defect(CAREFUL, chosen) == Fault(Refusal.MISSING, "dryer.lamp")
+    chosen["dryer.lamp"] = 5
+    assert defect(CAREFUL, chosen) == Fault(Refusal.PIN_CONFLICT, "dryer.heater", "dryer.fan")
+    assert [each.field for each in pin_conflicts(CAREFUL, {**chosen, "dryer.lamp": 4})] == [
+        "dryer.lamp",
+        "dryer.heater",
+        "dryer.heater",
+    ]
+    assert defect(CAREFUL, {**chosen, "dryer.fan": 6}) is None
 
 
 def test_the_digest_of_the_staged_set() -> None:

@@ -278,8 +278,9 @@ class CDescriptors:
         self.settings_size = -(-size // 4) * 4
         self.defaults = Guarded(self.settings_size)
         for setting in schema.settings:
-            if setting.field.default is not None:
-                self._write_default(setting, setting.field.default)
+            default = schema.default_in_force(setting.field)
+            if default is not None:
+                self._write_default(setting, default)
         packed = _packed(schema)
         self.pins = (CPin * len(schema.pins))(
             *(CPin(pin.number, pin.abilities, pin.taken is not None) for pin in schema.pins)
@@ -319,10 +320,10 @@ class CDescriptors:
         to.kind = c.addressof(c.c_uint8.in_dll(self._stub, kind_symbol(field.kind)))
         to.minimum, to.maximum, to.tag, to.offset = least, most, tag(field), offset
         to.flags = (
-            REQUIRED * field.required
+            REQUIRED * self.model.needs_value(field)
             + SECRET * field.secret
             + SHARES * field.shares
-            + HAS_DEFAULT * (field.default is not None)
+            + HAS_DEFAULT * (self.model.default_in_force(field) is not None)
         )
         to.detail = detail(field)
         to.network = -1

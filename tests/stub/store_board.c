@@ -229,7 +229,7 @@ int board_commit(board *b, const uint8_t token[8])
     int refusal = pv_store_commit(&b->p, token);
     if (refusal == 0) {
         pv_settings_overlay(&b->p);
-        b->p.missing = pv_judge(&b->p, &b->settings);
+        b->p.defect = pv_judge(&b->p, &b->settings);
     }
     pv_drop_staged(&b->p);
     return refusal;
@@ -269,7 +269,7 @@ uint32_t board_generation(const board *b)
 
 uint16_t board_missing(const board *b)
 {
-    return b->p.missing;
+    return b->p.defect.field;
 }
 
 uint16_t board_capabilities(const board *b)

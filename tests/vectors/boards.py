@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import ctypes
 import subprocess
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -41,6 +41,9 @@ class VectorBoard(Protocol):
     def restart(self, boot: int) -> None:
         """Take the power away and give it back; the boot number comes from the vector."""
 
+    def update(self, name: str, boot: int) -> None:
+        """Start another firmware, of another board of the vectors, on what is stored."""
+
     def report(self, report: Row) -> None:
         """Report what the firmware would."""
 
@@ -75,14 +78,19 @@ class PythonBoard:
     """provision.board.engine on flash in memory."""
 
     def __init__(self, name: str) -> None:
+        declared = declaration(configuration(name)["schema"])
+        geometry = Geometry(
+            declared.board.settings_size, declared.board.erase_unit, declared.board.program_unit
+        )
+        self._flash = Flash(geometry)
+        self._now = 0
+        self._start(name, configuration(name)["boot"])
+
+    def _start(self, name: str, boot: int) -> None:
         board = configuration(name)
         declared = declaration(board["schema"])
         schema = row("schemas", board["schema"])
         deflated = bytes.fromhex(schema["bytes"])
-        geometry = Geometry(
-            declared.board.settings_size, declared.board.erase_unit, declared.board.program_unit
-        )
-        self._now = 0
         self._board = Board(
             declared.schema,
             Identity(
@@ -91,8 +99,8 @@ class PythonBoard:
                 board["board"],
                 bytes.fromhex(board["unit"]),
             ),
-            Store(Flash(geometry), declared.board.slots),
-            board["boot"],
+            Store(self._flash, declared.board.slots),
+            boot,
             limits=Limits(
                 line=board["line"],
                 credit=board["credit"],
@@ -104,6 +112,7 @@ class PythonBoard:
             ),
             capabilities=_capabilities(board),
             packed=Packed(deflated, len(deflated) - 5, bytes.fromhex(schema["digest"])),
+            now_ms=self._now,
         )
 
     def receive(self, data: bytes) -> bytes:
@@ -119,6 +128,10 @@ class PythonBoard:
     def restart(self, boot: int) -> None:
         """See VectorBoard."""
         self._board.restart(boot, self._now)
+
+    def update(self, name: str, boot: int) -> None:
+        """See VectorBoard."""
+        self._start(name, boot)
 
     def report(self, report: Row) -> None:
         """See VectorBoard."""
@@ -214,6 +227,8 @@ def build(schema: str, folder: Path) -> ctypes.CDLL:
         ),
         "scan_done": (None, [board]),
         "output": (ctypes.c_size_t, [board, ctypes.c_char_p]),
+        "flash": (ctypes.c_size_t, [board, ctypes.c_char_p]),
+        "load_flash": (None, [board, ctypes.c_char_p]),
         "broken_rules": (ctypes.c_uint32, [board]),
         "restarts": (ctypes.c_uint32, [board]),
     }
@@ -227,14 +242,21 @@ def build(schema: str, folder: Path) -> ctypes.CDLL:
 class CBoard:
     """firmware_stub with generated code, compiled as a shared object."""
 
-    def __init__(self, name: str, library: ctypes.CDLL) -> None:
+    def __init__(self, name: str, libraries: Mapping[str, ctypes.CDLL]) -> None:
+        self._libraries = libraries
+        self._buffer = ctypes.create_string_buffer(_OUTPUT)
+        self._create(name, configuration(name)["boot"])
+
+    def _create(self, name: str, boot: int) -> None:
+        """Start a board's firmware on a fresh flash."""
         board = configuration(name)
+        library = self._libraries[board["schema"]]
         capabilities = _capabilities(board)
         # Kept: the board points into these bytes.
         self._deflated = bytes.fromhex(row("schemas", board["schema"])["bytes"])
         unit = bytes.fromhex(board["unit"])
         options = _Options(
-            boot_number=board["boot"],
+            boot_number=boot,
             apply_time=board["apply-time"],
             line=board["line"],
             credit=board["credit"],
@@ -252,7 +274,6 @@ class CBoard:
             deflated=self._deflated,
         )
         self._library = library
-        self._buffer = ctypes.create_string_buffer(_OUTPUT)
         result = ctypes.c_int(-99)
         self._board = library.board_create(ctypes.byref(options), ctypes.byref(result))
         assert self._board
@@ -275,6 +296,15 @@ class CBoard:
     def restart(self, boot: int) -> None:
         """See VectorBoard."""
         assert self._library.board_start(self._board, boot) == 0
+
+    def update(self, name: str, boot: int) -> None:
+        """See VectorBoard."""
+        size = self._library.board_flash(self._board, self._buffer)
+        flash = self._buffer.raw[:size]
+        self.close()
+        self._create(name, boot)
+        self._library.board_load_flash(self._board, flash)
+        self.restart(boot)
 
     def report(self, report: Row) -> None:
         """See VectorBoard."""
@@ -318,7 +348,7 @@ class Maker:
         """Return a board in the configuration of this name, fresh from the factory."""
         if self.libraries is None:
             return PythonBoard(name)
-        return CBoard(name, self.libraries[configuration(name)["schema"]])
+        return CBoard(name, self.libraries)
 
     def board_with_line(self, limit: int) -> VectorBoard:
         """Return a board that receives lines up to this BODY, in characters."""

@@ -318,3 +318,13 @@ size_t board_flash(const c_board *board, uint8_t *to)
     memcpy(to, board->flash, SIZE);
     return SIZE;
 }
+
+/* Puts content into the settings area, SIZE bytes of it, as another firmware has left it. */
+void board_load_flash(c_board *board, const uint8_t *from)
+{
+    size_t at;
+    memcpy(board->flash, from, SIZE);
+    for (at = 0; at < SIZE; ++at) {
+        board->programmed[at / UNIT] |= from[at] != 0xFF;
+    }
+}

@@ -9,6 +9,7 @@ from typing import cast
 import pytest
 
 from tests.vectors.boards import Maker, build
+from tests.vectors.files import document
 
 
 @pytest.fixture(scope="session", params=["python", "c"])
@@ -18,5 +19,5 @@ def boards(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
         return Maker(None)
     if shutil.which("gcc") is None:
         pytest.skip("needs `gcc`, which is not installed (Debian package gcc)")
-    schemas = ("board", "trial-board", "smallest-board")
-    return Maker({name: build(name, tmp_path_factory.mktemp(name)) for name in schemas})
+    schemas = {board["schema"] for board in document("conversations")["boards"].values()}
+    return Maker({name: build(name, tmp_path_factory.mktemp(name)) for name in sorted(schemas)})

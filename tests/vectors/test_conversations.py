@@ -47,6 +47,8 @@ def play(board: VectorBoard, steps: list[Row], chunks: Chunks) -> None:
             assert sent.hex() == step["board"], step["note"]
         elif "restart" in step:
             board.restart(step["restart"])
+        elif "update" in step:
+            board.update(step["update"], step["boot"])
         elif "wait" in step:
             assert board.wait(step["wait"]) == b""
         elif "report" in step:

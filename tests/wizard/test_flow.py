@@ -102,6 +102,58 @@ def test_what_is_required_and_missing_is_asked_whatever_was_asked_for() -> None:
     assert (question.key, question.why) == ("door.contact", Why.MISSING)
 
 
+def test_a_default_under_a_caution_is_asked_for_whatever_was_asked_before() -> None:
+    """It is proposed, and nothing is in force until somebody has read the caution (clause 9.6)."""
+    stored = held({**COMPLETE, "door.motor": True})
+    every = frozenset(setting.base_key for setting in SCHEMA.settings)
+    for before, why in ((Held.UNSET, Why.MISSING), (Held.FELL_BACK, Why.FELL_BACK)):
+        flow = Flow(SCHEMA, {**stored, "door.relay": HeldSetting(before)}, known=every)
+        question = asked(flow)
+        assert (question.key, question.why, question.current) == ("door.relay", why, "4")
+        assert not question.can_clear
+        assert flow.cautions(question, Move.KEEP) == ("The motor moves as soon as this is stored.",)
+        with pytest.raises(ValueError, match="required"):
+            flow.answer(Move.CLEAR)
+        flow.answer(Move.KEEP)
+        assert flow.next() is None
+        assert flow.changes() == {"door.relay": 4}
+
+
+def test_two_settings_on_one_pin_are_both_asked_for() -> None:
+    """An update did that: the board does not work until one of them has another pin."""
+    every = frozenset(setting.base_key for setting in SCHEMA.settings)
+    stored = held({**COMPLETE, "door.motor": True, "door.relay": 5, "door.contact": 5})
+    flow = Flow(SCHEMA, stored, known=every)
+    first = asked(flow)
+    assert (first.key, first.why, first.current) == ("door.relay", Why.CONFLICT, "5")
+    assert first.conflict == (
+        "P5 is used twice: by this setting and by Door, Pin of the contact. The board does not work"
+        " until one of them has another pin."
+    )
+    flow.answer(Move.KEEP)
+    second = asked(flow)
+    assert (second.key, second.why, second.current) == ("door.contact", Why.CONFLICT, None)
+    assert second.conflict is not None
+    assert "Door, Pin of the relay" in second.conflict
+    with pytest.raises(ValueProblem, match="P5 is used: Door, Pin of the relay"):
+        flow.read(second, "P5")
+    answer(flow, door__contact="P2")
+    assert flow.next() is None
+    assert flow.changes() == {"door.contact": 2}
+
+
+def test_the_first_of_two_settings_on_one_pin_can_move_as_well() -> None:
+    """Then the other one keeps its pin at a Return, and is no change."""
+    every = frozenset(setting.base_key for setting in SCHEMA.settings)
+    stored = held({**COMPLETE, "door.motor": True, "door.relay": 5, "door.contact": 5})
+    flow = Flow(SCHEMA, stored, known=every)
+    answer(flow, door__relay="P4")
+    assert asked(flow).current == "5"
+    flow.answer(Move.KEEP)
+    assert flow.next() is None
+    assert flow.changes() == {"door.relay": 4}
+
+
 def test_named_settings_are_asked_alone() -> None:
     """What is set and not asked stays out of the changes."""
     flow = Flow(SCHEMA, held(COMPLETE), keys=["lamp.1.colour"], only_keys=True)
@@ -165,7 +217,8 @@ def test_a_question_that_an_answer_makes_necessary_is_asked() -> None:
     flow = Flow(SCHEMA, held(COMPLETE), keys=["door.motor"], only_keys=True)
     answer(flow, door__motor="yes")
     question = asked(flow)
-    assert (question.key, question.why) == ("door.relay", Why.NEW)
+    # Its default carries a caution, so that it is only proposed.
+    assert (question.key, question.why) == ("door.relay", Why.MISSING)
 
 
 # ------------------------------------------------------------------------------------ partners

@@ -274,6 +274,7 @@ export const StatusReplyKey = /** @type {const} */ ({
   BOOT: 9,
   TRIAL_LEFT: 10,
   MISSING: 11,
+  CONFLICT: 12,
 });
 
 export const DiscardKey = /** @type {const} */ ({
@@ -381,6 +382,7 @@ export const REPLIES = new Map([
     [9, true, ["int", 0, 4294967295]],
     [10, false, ["int", 0, 3600000]],
     [11, false, ["text", 1, 32]],
+    [12, false, ["array", 2, 2, ["text", 1, 32]]],
   ]],
   [MessageType.DISCARD_REPLY, []],
   [MessageType.UNDO_REPLY, [

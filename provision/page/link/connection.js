@@ -168,7 +168,9 @@ export class Connection {
       const now = `${status.run} ${status.step}`;
       if (now !== last) onChange(status);
       last = now;
-      if (status.run !== Run.IDLE && status.run !== Run.APPLYING) return status;
+      // A trial may have ended in a set with which this firmware cannot work.
+      const wentBack = status.store === Store.INCOMPLETE;
+      if (wentBack || (status.run !== Run.IDLE && status.run !== Run.APPLYING)) return status;
     }
   }
 

@@ -45,6 +45,8 @@
  * @property {Uint8Array | null} address
  * @property {number | null} trialLeft in milliseconds
  * @property {string | null} missing
+ * @property {readonly string[] | null} conflict of two settings with the same pin: the later one, the
+ *     earlier one
  *
  * @typedef {object} Network a wireless network in range
  * @property {Uint8Array} name in octets

@@ -103,6 +103,38 @@ export function isSecret(field) {
 }
 
 /**
+ * Return whether a field's default carries a caution, so that a person has to choose it.
+ *
+ * The caution is that of the field, or of the pin that is the default (clause 9.6).
+ *
+ * @param {Declared} schema
+ * @param {Field} field
+ */
+export function onlyProposes({ pins }, field) {
+  if (field.default === null) return false;
+  if (field.caution !== null) return true;
+  if (field.kind !== Kind.PIN) return false;
+  return pins.some((pin) => pin.number === field.default && pin.caution !== null);
+}
+
+/**
+ * Return the value that is in force for a field while nothing is stored, null if there is none.
+ *
+ * @param {Declared} schema
+ * @param {Field} field
+ */
+export const defaultInForce = (schema, field) =>
+  onlyProposes(schema, field) ? null : field.default;
+
+/**
+ * Return whether a value must be in force for a field while it is active (clause 9.6).
+ *
+ * @param {Declared} schema
+ * @param {Field} field
+ */
+export const needsValue = (schema, field) => field.required || onlyProposes(schema, field);
+
+/**
  * Return the schema of what was declared.
  *
  * @param {Declared} declared

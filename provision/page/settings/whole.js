@@ -18,6 +18,7 @@
 
 import { stagedDigest as digestOf } from "../contract/digest.js";
 import { Kind, Refusal } from "../contract/table.js";
+import { defaultInForce, needsValue } from "./model.js";
 
 /**
  * Return the full key of the field that a setting names by base key.
@@ -37,6 +38,8 @@ export function keyBeside(setting, baseKey) {
 /**
  * Return the values in force, by full key: what is stored, else the default, active or not.
  *
+ * A default that carries a caution is only proposed: it is not in force by itself.
+ *
  * @param {Schema} schema
  * @param {ReadonlyMap<string, Value>} stored
  * @returns {Map<string, Value>}
@@ -44,7 +47,7 @@ export function keyBeside(setting, baseKey) {
 export function inForce(schema, stored) {
   const values = new Map();
   for (const { key, field } of schema.settings) {
-    const value = stored.get(key) ?? field.default;
+    const value = stored.get(key) ?? defaultInForce(schema, field);
     if (value !== null) values.set(key, value);
   }
   return values;
@@ -91,7 +94,7 @@ function conditionHolds(setting, values, found) {
 }
 
 /**
- * Return the full key of the first field that is active, required and without a value.
+ * Return the full key of the first active field that needs a value and has none.
  *
  * @param {Schema} schema
  * @param {ReadonlyMap<string, Value>} stored
@@ -101,9 +104,22 @@ export function missing(schema, stored) {
   const values = inForce(schema, stored);
   const applying = active(schema, stored);
   const lacking = schema.settings.find(
-    ({ key, field }) => field.required && applying.has(key) && !values.has(key),
+    ({ key, field }) => applying.has(key) && !values.has(key) && needsValue(schema, field),
   );
   return lacking?.key ?? null;
+}
+
+/**
+ * Return what keeps a stored set from being put into use, null if it is complete.
+ *
+ * @param {Schema} schema
+ * @param {ReadonlyMap<string, Value>} stored
+ * @returns {Fault | null}
+ */
+export function defect(schema, stored) {
+  const lacking = missing(schema, stored);
+  if (lacking) return { code: Refusal.MISSING, field: lacking, other: null };
+  return pinConflicts(schema, stored)[0] ?? null;
 }
 
 /**
@@ -120,11 +136,7 @@ export function checkWhole(schema, stored, staged) {
     if (value === null) resulting.delete(key);
     else resulting.set(key, value);
   }
-  const partner = lackingPartner(schema, staged);
-  if (partner) return partner;
-  const lacking = missing(schema, resulting);
-  if (lacking) return { code: Refusal.MISSING, field: lacking, other: null };
-  return pinConflict(schema, resulting);
+  return lackingPartner(schema, staged) ?? defect(schema, resulting);
 }
 
 /**
@@ -146,28 +158,29 @@ function lackingPartner(schema, staged) {
 }
 
 /**
- * Return the first pair of active fields with the same pin, unless both share it.
+ * Return each pair of active fields with the same pin, unless both share it.
  *
  * @param {Schema} schema
  * @param {ReadonlyMap<string, Value>} stored
- * @returns {Fault | null}
+ * @returns {Fault[]}
  */
-function pinConflict(schema, stored) {
+export function pinConflicts(schema, stored) {
   const values = inForce(schema, stored);
   const applying = active(schema, stored);
   const pins = schema.settings.filter(
     ({ key, field }) => field.kind === Kind.PIN && applying.has(key) && values.has(key),
   );
+  /** @type {Fault[]} */
+  const found = [];
   for (const [number, later] of pins.entries()) {
-    const earlier = pins
-      .slice(0, number)
-      .find(
-        ({ key, field }) =>
-          values.get(key) === values.get(later.key) && !(later.field.shares && field.shares),
-      );
-    if (earlier) return { code: Refusal.PIN_CONFLICT, field: later.key, other: earlier.key };
+    for (const { key, field } of pins.slice(0, number)) {
+      const bothShare = later.field.shares && field.shares;
+      if (values.get(key) === values.get(later.key) && !bothShare) {
+        found.push({ code: Refusal.PIN_CONFLICT, field: later.key, other: key });
+      }
+    }
   }
-  return null;
+  return found;
 }
 
 /**

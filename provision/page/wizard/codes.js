@@ -14,8 +14,9 @@ import { codeName } from "../contract/messages.js";
 import { Kind, Reason, Refusal, Step } from "../contract/table.js";
 import { refusalWords } from "../settings/values.js";
 import { say } from "../words.js";
-import { Why } from "./questions.js";
+import { heading, Why } from "./questions.js";
 
+/** @import { Status } from "../link/replies.js" */
 /** @import { Schema } from "../settings/model.js" */
 
 /** @typedef {Readonly<Record<number, string>>} Words  by code */
@@ -105,6 +106,22 @@ export const TAKEN_BACK = "The settings before are in force again";
  */
 export function faultSentence(label, words) {
   return /^\p{Lowercase}/u.test(words) ? `${label} ${words}.` : words;
+}
+
+/**
+ * Return in one sentence what keeps a board from working, null where it told nothing.
+ *
+ * @param {Schema} schema
+ * @param {Status} status
+ */
+export function incompleteWords(schema, { missing, conflict }) {
+  const keys = conflict ?? [missing];
+  const named = keys.flatMap((key) => schema.settings.find((setting) => setting.key === key) ?? []);
+  const [place, other] = named.map((setting) => `${heading(setting)}, ${setting.field.label}`);
+  if (place === undefined) return null;
+  return other === undefined
+    ? say("{place} has no value.", { place })
+    : say("{later} and {earlier} have the same pin.", { later: place, earlier: other });
 }
 
 /**

@@ -12,7 +12,7 @@
 import { Capability, Held, Kind, Refusal, Run, Store } from "../contract/table.js";
 import { BoardRefused, LineLost, LinkError } from "../link/errors.js";
 import { inLanguage, languages } from "../settings/languages.js";
-import { isSecret } from "../settings/model.js";
+import { isSecret, onlyProposes } from "../settings/model.js";
 import { footerOf, ownZone } from "../settings/time_zones.js";
 import { checkValue, refusalWords, show } from "../settings/values.js";
 import { active } from "../settings/whole.js";
@@ -21,6 +21,7 @@ import { say, sayPlural } from "../words.js";
 import { cleanSchema, printable } from "./cleaning.js";
 import {
   failureSentence,
+  incompleteWords,
   keyAtFault,
   reasonWords,
   refusedWords,
@@ -248,9 +249,11 @@ export class Dialog {
   #heldWords({ key, field }) {
     const { held, value } = /** @type {HeldSetting} */ (this.met.held.get(key));
     if (held === Held.UNSET) {
-      return field.default === null
-        ? say("not set")
-        : say("not set: {default} by default", { default: shownValue(field, field.default) });
+      if (field.default === null) return say("not set");
+      const shown = shownValue(field, field.default);
+      return onlyProposes(this.schema, field)
+        ? say("not set; {default} is proposed, with a caution", { default: shown })
+        : say("not set: {default} by default", { default: shown });
     }
     const shown = isSecret(field)
       ? say("set, not shown")
@@ -413,6 +416,10 @@ export class Dialog {
       onlyKeys: key !== undefined,
       faults: key === undefined && status.run === Run.FAILED ? this.#faults(status, applies) : [],
     }));
+    const lacking = incompleteWords(this.schema, status);
+    if (status.store === Store.INCOMPLETE && lacking !== null) {
+      this.#asker.say(say("The board does not work until this is answered: {lacking}", { lacking }));
+    }
     for (;;) {
       await this.#goThrough(flow);
       const changes = await flow.finalChanges();

@@ -18,7 +18,7 @@
  */
 
 import { Held, Kind, Refusal } from "../contract/table.js";
-import { isSecret, makeSchema } from "../settings/model.js";
+import { isSecret, makeSchema, needsValue } from "../settings/model.js";
 import {
   ValueProblem,
   asTyped,
@@ -28,7 +28,7 @@ import {
   parse,
   refusalWords,
 } from "../settings/values.js";
-import { active, checkWhole, inForce, keyBeside } from "../settings/whole.js";
+import { active, checkWhole, inForce, keyBeside, pinConflicts } from "../settings/whole.js";
 import { say } from "../words.js";
 import {
   Move,
@@ -106,6 +106,8 @@ export class Flow {
   /** The schema with every instance in use. */
   #widened;
   #activeBefore;
+  /** @type {Map<string, [number, Setting]>} Settings with the same pin: which, and with whom. */
+  #conflicts = new Map();
   /** @type {Map<string, AnotherInstance[]>} The instances that could be offered, by section. */
   #instances;
 
@@ -164,6 +166,15 @@ export class Flow {
       })),
     });
     this.#activeBefore = active(schema, this.#stored);
+    const pinsNow = inForce(schema, this.#stored);
+    for (const { field, other } of pinConflicts(schema, this.#stored)) {
+      const pin = Number(pinsNow.get(field));
+      const pair = [field, other ?? ""].map((key) => this.#setting(key));
+      for (const setting of pair) {
+        const beside = pair.find((each) => each !== setting) ?? setting;
+        if (!this.#conflicts.has(setting.key)) this.#conflicts.set(setting.key, [pin, beside]);
+      }
+    }
     // After an erase nothing counts as asked before.
     this.#known = new Set(this.#stored.size > 0 ? options.known : []);
     this.#added = new Map(schema.sections.map(({ key }) => [key, new Set()]));
@@ -201,7 +212,9 @@ export class Flow {
     if (answer === Move.KEEP) {
       this.#keep(setting);
     } else {
-      if (answer === Move.CLEAR && setting.field.required) throw new Error(`${key} is required.`);
+      if (answer === Move.CLEAR && needsValue(this.#schema, setting.field)) {
+        throw new Error(`${key} is required.`);
+      }
       this.#answers.set(key, answer === Move.CLEAR ? null : answer);
       this.#kept.delete(key);
     }
@@ -543,14 +556,18 @@ export class Flow {
    */
   #why({ key, baseKey, field, section, instance }) {
     if (this.#faults.has(key) || this.#tried.has(key)) return Why.FAULT;
+    if (this.#conflicts.has(key)) return Why.CONFLICT;
     if (this.#keys.has(key)) return Why.ASKED_FOR;
-    if (field.required && !this.#whole.inForce.has(key)) return Why.MISSING;
+    const fellBack = this.#held.get(key) === Held.FELL_BACK;
+    if (needsValue(this.#schema, field) && !this.#whole.inForce.has(key)) {
+      return fellBack ? Why.FELL_BACK : Why.MISSING;
+    }
     if (this.#askAll) return Why.ASKED_FOR;
     if (this.#stored.has(key)) return null;
     const isBegun = instance !== null && this.#addedTo(section.key).has(instance);
     if (isBegun || !this.#activeBefore.has(key)) return Why.NEW;
     if (this.#onlyKeys) return null;
-    if (this.#held.get(key) === Held.FELL_BACK) return Why.FELL_BACK;
+    if (fellBack) return Why.FELL_BACK;
     // A passphrase is asked for with its network's name.
     return field.kind === Kind.PASSPHRASE || this.#known.has(baseKey) ? null : Why.NEW;
   }
@@ -587,6 +604,19 @@ export class Flow {
     if (found.other !== null) words += ` (${place(this.#setting(found.other))})`;
     this.fault(found.field, words);
     return true;
+  }
+
+  /** @param {string} key */
+  #conflictWords(key) {
+    const [number, other] = this.#conflicts.get(key) ?? [];
+    if (number === undefined || other === undefined) return null;
+    const pin = /** @type {import("../settings/model.js").Pin} */ (
+      this.#schema.pins.find((each) => each.number === number)
+    );
+    return say(
+      "{pin} is used twice: by this setting and by {place}. The board does not work until one of them has another pin.",
+      { pin: pinName(pin), place: place(other) },
+    );
   }
 
   /**
@@ -629,6 +659,7 @@ export class Flow {
       origin,
       canClear: !field.required && field.default === null,
       fault: this.#faults.get(stop) ?? null,
+      conflict: this.#conflictWords(stop),
       pins,
       network: name === undefined ? null : shownValue(this.#setting(beside).field, name),
       networks: [],

@@ -30,6 +30,8 @@ export const Why = Object.freeze({
   MISSING: "missing",
   /** The firmware no longer takes the value that is stored. */
   FELL_BACK: "fell-back",
+  /** It has the same pin as another setting, so that the board does not work. */
+  CONFLICT: "conflict",
   /** The person asked to be asked. */
   ASKED_FOR: "asked-for",
   /** A network's name and its passphrase are set together. */
@@ -106,6 +108,8 @@ export const Move = Object.freeze({
  * @property {boolean} canClear  whether no value at all is an answer: where it is not required, and
  *   there is no default
  * @property {string | null} fault  why it is asked again, in words that follow the label
+ * @property {string | null} conflict  which pin it shares with which setting, where that is why it
+ *   is asked, in a sentence
  * @property {readonly PinChoice[]} pins
  * @property {string | null} network  of a passphrase: the network that it is for, fit to be shown
  * @property {readonly InRange[]} networks  of a network's name: those in range, where the board can

@@ -418,7 +418,8 @@ function bar({ position, count }) {
 }
 
 /** Why a question is asked, where that is not plain. @param {Question} question */
-function why({ why, network }) {
+function why({ why, network, conflict }) {
+  if (conflict !== null) return conflict;
   if (network !== null) return say("For the network {network}.", { network });
   const words = WHYS[why];
   return words === undefined ? "" : say(words);

@@ -100,7 +100,14 @@ def _pins(rows: list[Entries]) -> list[dict[int, Any]]:
     for row in rows:
         first, last = map(int, row["numbers"].split("-"))
         pins += [
-            _present({1: number, 3: _sum("ability", row["can"]), 4: row.get("taken")})
+            _present(
+                {
+                    1: number,
+                    3: _sum("ability", row["can"]),
+                    4: row.get("taken"),
+                    5: row.get("caution"),
+                }
+            )
             for number in range(first, last + 1)
         ]
     return pins
@@ -134,6 +141,7 @@ def _field(field: Entries, section: str) -> dict[int, Any]:
             8: _scaled(field.get("maximum"), scale),
             9: field.get("unit"),
             10: field.get("digits"),
+            11: field.get("caution"),
             12: _condition(field.get("asked-if"), section),
             13: [[option["key"], option["label"]] for option in field.get("options", [])] or None,
             14: _sum("ability", field["needs"]) if kind == "pin" else None,

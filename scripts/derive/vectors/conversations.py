@@ -66,6 +66,14 @@ class Restart:
 
 
 @dataclass(frozen=True, slots=True)
+class Update:
+    """The board gets the firmware of another board of BOARDS, and starts with what is stored."""
+
+    board: str
+    boot: int
+
+
+@dataclass(frozen=True, slots=True)
 class Wait:
     """Time passes, in milliseconds."""
 
@@ -98,7 +106,7 @@ class Found:
     done: bool
 
 
-Step = Ask | Again | Values | Noise | Restart | Wait | Report | Present | Found
+Step = Ask | Again | Values | Noise | Restart | Update | Wait | Report | Present | Found
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +133,9 @@ BOARDS = {
     "brief": Board("board.toml", listens=5000),
     "trial": Board("trial-board.toml", capabilities=("undo", "trial", "restart", "erase")),
     "smallest": Board("smallest-board.toml", line=128, credit=139, capabilities=("erase",)),
+    # Two versions of one firmware.
+    "dryer-1": Board("dryer-1.toml"),
+    "dryer-2": Board("dryer-2.toml", capabilities=("undo", "trial", "restart", "erase")),
 }
 
 
@@ -204,6 +215,26 @@ def provisioned(token: bytes = TOKEN_A) -> tuple[Step, ...]:
         stage(*NET[1], 2),
         commit(NET, token, reply={"generation": 1}),
     )
+
+
+def updated(*pairs: tuple[str, Any]) -> tuple[Step, ...]:
+    """The steps of a first commit by the older dryer firmware, generation 1, and of its update."""
+    return (
+        *(stage(key, value, number) for number, (key, value) in enumerate(pairs, 1)),
+        commit([*pairs], TOKEN_A, reply={"generation": 1}),
+        status("complete", run="applying", generation=1),
+        Update("dryer-2", 1001),
+    )
+
+
+def on_trial(generation: int) -> Ask:
+    """The status of the newer dryer firmware right after a commit."""
+    more = {"trial-left": 60_000}
+    return status("trial", run="applying", generation=generation, boot=1001, **more)
+
+
+# With the newer dryer firmware the heater is on 14 by its default; here the fan was set to that.
+_HEATER_AND_FAN = ["dryer.heater", "dryer.fan"]
 
 
 def _hello(
@@ -1254,5 +1285,150 @@ CONVERSATIONS: list[Conversation] = [
             Ask("hello", {}, _hello("brief", boot=1001, listens=5000)),
         ),
         board="brief",
+    ),
+    Conversation(
+        "update-and-a-default-pin",
+        "an update's default is the pin that another field was set to: nothing is applied",
+        "9.6",
+        (
+            *updated(("dryer.fan", 14), ("dryer.limit", 50)),
+            status("incomplete", generation=1, boot=1001, conflict=_HEATER_AND_FAN),
+            Values(0, {"dryer.fan": ("set", 14), "dryer.limit": ("set", 50)}),
+            stage("dryer.heater", 14, 1),
+            commit(
+                [("dryer.heater", 14)],
+                TOKEN_B,
+                refused={"code": "pin-conflict", "field": "dryer.heater", "other": "dryer.fan"},
+            ),
+            stage("dryer.heater", 15, 1),
+            commit([("dryer.heater", 15)], TOKEN_B, reply={"generation": 2}),
+            on_trial(2),
+            Ask("undo", {"generation": 2}, refused={"code": "no-older-set"}),
+            Report("proven"),
+            status("complete", run="proven", step="none", generation=3, boot=1001),
+            Ask("undo", {"generation": 3}, refused={"code": "no-older-set"}),
+            Restart(1002),
+            status("complete", run="applying", generation=3, boot=1002),
+        ),
+        board="dryer-1",
+    ),
+    Conversation(
+        "trial-over-a-pin-conflict",
+        "a trial ends badly, and the set in force again has two fields on one pin",
+        "5.4",
+        (
+            *updated(("dryer.fan", 14), ("dryer.limit", 50)),
+            stage("dryer.heater", 15, 1),
+            commit([("dryer.heater", 15)], TOKEN_B, reply={"generation": 2}),
+            on_trial(2),
+            Wait(60_000),
+            status("incomplete", generation=3, boot=1001, conflict=_HEATER_AND_FAN),
+            Ask("undo", {"generation": 3}, {"generation": 4}),
+            status("complete", run="applying", generation=4, boot=1001),
+        ),
+        board="dryer-1",
+    ),
+    Conversation(
+        "update-and-a-new-pin",
+        "a new field's default is a pin that somebody uses; to clear the field does not mend it",
+        "9.6",
+        (
+            *updated(("dryer.fan", 5), ("dryer.heater", 6), ("dryer.limit", 50)),
+            status("incomplete", generation=1, boot=1001, conflict=["dryer.mist", "dryer.fan"]),
+            stage("dryer.mist", None, 1),
+            commit(
+                [("dryer.mist", None)],
+                TOKEN_B,
+                refused={"code": "pin-conflict", "field": "dryer.mist", "other": "dryer.fan"},
+            ),
+            stage("dryer.fan", 7, 2),
+            commit([("dryer.fan", 7), ("dryer.mist", None)], TOKEN_B, reply={"generation": 2}),
+            on_trial(2),
+        ),
+        board="dryer-1",
+    ),
+    Conversation(
+        "update-refuses-a-value-under-a-caution",
+        "a value falls back, and the default, which carries a caution, is not in force",
+        "9.6",
+        (
+            *updated(("dryer.fan", 2), ("dryer.heater", 6), ("dryer.limit", 75)),
+            status("incomplete", generation=1, boot=1001, missing="dryer.limit"),
+            Values(
+                0,
+                {
+                    "dryer.fan": ("set", 2),
+                    "dryer.heater": ("set", 6),
+                    "dryer.limit": ("fell-back",),
+                },
+            ),
+            stage("dryer.mist", 8, 1),
+            commit(
+                [("dryer.mist", 8)], TOKEN_B, refused={"code": "missing", "field": "dryer.limit"}
+            ),
+            # As a value that a person chose it counts, in the condition of another field too.
+            stage("dryer.limit", 45, 2),
+            commit(
+                [("dryer.limit", 45), ("dryer.mist", 8)],
+                TOKEN_B,
+                refused={"code": "missing", "field": "dryer.alarm"},
+            ),
+            stage("dryer.alarm", 5, 3),
+            commit(
+                [("dryer.limit", 45), ("dryer.alarm", 5), ("dryer.mist", 8)],
+                TOKEN_B,
+                reply={"generation": 2},
+            ),
+            on_trial(2),
+        ),
+        board="dryer-1",
+    ),
+    Conversation(
+        "defaults-under-a-caution",
+        "a default is only proposed where the field, or the pin that it is, carries a caution",
+        "9.6",
+        (
+            *updated(("dryer.fan", 2), ("dryer.heater", 6)),
+            status("incomplete", generation=1, boot=1001, missing="dryer.limit"),
+            Values(0, {"dryer.fan": ("set", 2), "dryer.heater": ("set", 6)}),
+            stage("dryer.limit", None, 1),
+            commit(
+                [("dryer.limit", None)],
+                TOKEN_B,
+                refused={"code": "missing", "field": "dryer.limit"},
+            ),
+            stage("dryer.limit", 50, 1),
+            stage("dryer.lit", True, 2),
+            commit(
+                [("dryer.limit", 50), ("dryer.lit", True)],
+                TOKEN_B,
+                refused={"code": "missing", "field": "dryer.lamp"},
+            ),
+            stage("dryer.lamp", 9, 3),
+            commit(
+                [("dryer.limit", 50), ("dryer.lit", True), ("dryer.lamp", 9)],
+                TOKEN_B,
+                reply={"generation": 2},
+            ),
+            on_trial(2),
+        ),
+        board="dryer-1",
+    ),
+    Conversation(
+        "update-with-two-faults",
+        "what is missing is told before two fields that have one pin",
+        "6.6",
+        (
+            *updated(("dryer.fan", 14)),
+            status("incomplete", generation=1, boot=1001, missing="dryer.limit"),
+            stage("dryer.limit", 50, 1),
+            commit(
+                [("dryer.limit", 50)],
+                TOKEN_B,
+                refused={"code": "pin-conflict", "field": "dryer.heater", "other": "dryer.fan"},
+            ),
+            status("incomplete", 1, generation=1, boot=1001, missing="dryer.limit"),
+        ),
+        board="dryer-1",
     ),
 ]

@@ -1244,7 +1244,13 @@ _STREAMS: list[Stream] = [
 
 
 def _rows() -> Iterator[dict[str, Any]]:
-    for name in ("board.toml", "trial-board.toml", "smallest-board.toml"):
+    for name in (
+        "board.toml",
+        "trial-board.toml",
+        "smallest-board.toml",
+        "dryer-1.toml",
+        "dryer-2.toml",
+    ):
         board = boards.load(name)
         yield _row(
             Stream(

@@ -20,6 +20,7 @@ from scripts.derive.vectors.conversations import (
     Report,
     Restart,
     Step,
+    Update,
     Values,
     Wait,
 )
@@ -72,9 +73,12 @@ class _Talk:
 
     def __init__(self, conversation: Conversation) -> None:
         self._conversation = conversation
-        self._schema = boards.load(BOARDS[conversation.board].schema)
+        self._run(conversation.board)
         self._id = conversation.first_id
         self._last: Row = {}
+
+    def _run(self, board: str) -> None:
+        self._schema = boards.load(BOARDS[board].schema)
 
     def steps(self) -> list[Row]:
         return [self._step(step) for step in self._conversation.steps]
@@ -91,22 +95,18 @@ class _Talk:
                 return {"host": step.bytes.hex(), "board": "", "note": "no request"}
             case Restart():
                 return {"restart": step.boot, "note": "power off and on"}
+            case Update():
+                self._run(step.board)
+                return {"update": step.board, "boot": step.boot, "note": "an update, and a start"}
             case Wait():
                 return {"wait": step.ms, "note": "milliseconds pass"}
             case Report():
-                report = {"run": step.run, "step": step.step, "reason": step.reason}
-                if step.field:
-                    report["field"] = step.field
-                if step.address:
-                    report["address"] = step.address.hex()
-                return {"report": report, "note": f"the firmware reports {step.run}"}
+                return _reported(step)
             case Present():
                 note = "a person pressed the button" if step.is_present else "that was too long ago"
                 return {"present": step.is_present, "note": note}
             case Found():
-                networks = [[name.hex(), *rest] for name, *rest in step.networks]
-                note = "the scan ends" if step.done else "the scan goes on"
-                return {"found": networks, "done": step.done, "note": note}
+                return _found(step)
 
     def _ask(self, ask: Ask) -> Row:
         if (ask.reply is None) == (ask.refused is None):
@@ -209,3 +209,18 @@ class _Talk:
             raise VectorError(f"{self._conversation.id}: nothing of what is held is shown")
         ask = Ask("get-values", {"first": first}, {})
         return self._exchange(ask, {1: first}, "get-values-reply", reply)
+
+
+def _reported(step: Report) -> Row:
+    report = {"run": step.run, "step": step.step, "reason": step.reason}
+    if step.field:
+        report["field"] = step.field
+    if step.address:
+        report["address"] = step.address.hex()
+    return {"report": report, "note": f"the firmware reports {step.run}"}
+
+
+def _found(step: Found) -> Row:
+    networks = [[name.hex(), *rest] for name, *rest in step.networks]
+    note = "the scan ends" if step.done else "the scan goes on"
+    return {"found": networks, "done": step.done, "note": note}

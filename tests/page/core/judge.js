@@ -22,6 +22,7 @@ import {
   active,
   checkWhole,
   inForce,
+  pinConflicts,
   missing,
   stagedDigest,
 } from "../../../provision/page/settings/whole.js";
@@ -75,6 +76,7 @@ const answers = {
     const staged = /** @type {Map<string, any>} */ (valuesOf(stagedPairs));
     return {
       fault: checkWhole(schema, stored, staged),
+      conflicts: pinConflicts(schema, stored).map(({ field, other }) => [field, other]),
       missing: missing(schema, stored),
       active: [...active(schema, stored)].sort(),
       inForce: [...inForce(schema, stored)].map(([key, value]) => [key, hex(encode(value))]),

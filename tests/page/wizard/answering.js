@@ -45,7 +45,7 @@ function told() {
   const { key, heading, why, position, count, current, editable, origin, canClear, fault } = step;
   const pins = step.pins.map(({ pin, obstacle }) => [pin.number, obstacle]);
   const place = [key, heading, why, position, count];
-  return [...place, current, editable, origin, canClear, fault, pins, step.network];
+  return [...place, current, editable, origin, canClear, fault, step.conflict, pins, step.network];
 }
 
 /** Return what can be asked of a flow at any time. */

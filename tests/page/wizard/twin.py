@@ -129,6 +129,7 @@ def told(step: Step | None) -> list[object] | None:
         _name(step.origin),
         step.can_clear,
         step.fault,
+        step.conflict,
         [[choice.pin.number, choice.obstacle] for choice in step.pins],
         step.network,
     ]
