@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from provision.contract.table import Kind, Refusal
-from provision.settings.model import Schema, Setting, Value
+from provision.settings.model import Field, Schema, Setting, Value
 
 Whole = Mapping[str, Value | None]
 
@@ -37,10 +37,23 @@ def named_by(setting: Setting, base_key: str) -> str:
     return base_key
 
 
-def in_force(setting: Setting, whole: Whole) -> Value | None:
+def is_proposed(field: Field, schema: Schema) -> bool:
+    """Whether a field's default carries a caution: its own, or that of the pin that it is (9.6)."""
+    if field.default is None:
+        return False
+    cautious = {pin.number for pin in schema.pins if pin.caution is not None}
+    return field.caution is not None or (field.kind is Kind.PIN and field.default in cautious)
+
+
+def default_in_force(field: Field, schema: Schema) -> Value | None:
+    """Return a field's value in force where nothing is stored: a default that is not proposed."""
+    return None if is_proposed(field, schema) else field.default
+
+
+def in_force(setting: Setting, schema: Schema, whole: Whole) -> Value | None:
     """Return a field's value in force (9.6): that of the whole, else its default, else None."""
     value = whole.get(setting.key)
-    return setting.field.default if value is None else value
+    return default_in_force(setting.field, schema) if value is None else value
 
 
 def is_in_use(setting: Setting, schema: Schema, whole: Whole) -> bool:
@@ -65,7 +78,7 @@ def is_active(setting: Setting, schema: Schema, whole: Whole) -> bool:
     asked = schema.setting(named_by(setting, condition.base_key))
     if asked is None or not is_active(asked, schema, whole):
         return False
-    value = in_force(asked, whole)
+    value = in_force(asked, schema, whole)
     if not condition.values:
         return value is not None
     return any(type(value) is type(listed) and value == listed for listed in condition.values)
@@ -74,7 +87,8 @@ def is_active(setting: Setting, schema: Schema, whole: Whole) -> bool:
 def first_missing(schema: Schema, whole: Whole) -> str | None:
     """Return the first field, in schema order, that is missing (clause 9.6)."""
     for setting in schema.settings:
-        lacks = setting.field.required and in_force(setting, whole) is None
+        needs_value = setting.field.required or is_proposed(setting.field, schema)
+        lacks = needs_value and in_force(setting, schema, whole) is None
         if lacks and is_active(setting, schema, whole):
             return setting.key
     return None
@@ -86,14 +100,14 @@ def first_conflict(schema: Schema, whole: Whole) -> tuple[str, str] | None:
         setting
         for setting in schema.settings
         if setting.field.kind is Kind.PIN
-        and in_force(setting, whole) is not None
+        and in_force(setting, schema, whole) is not None
         and is_active(setting, schema, whole)
     ]
     for later_at, later in enumerate(pins):
         for earlier in pins[:later_at]:
             if later.field.shares and earlier.field.shares:
                 continue
-            if in_force(later, whole) == in_force(earlier, whole):
+            if in_force(later, schema, whole) == in_force(earlier, schema, whole):
                 return later.key, earlier.key
     return None
 
@@ -113,7 +127,11 @@ def commit_refusal(schema: Schema, stored: Whole, staged: Whole) -> Due | None:
     """Return what a commit of `staged` over `stored` is refused with; None where it is done."""
     for fault in _without_partner(schema, staged):
         return fault
-    whole = {**stored, **staged}
+    return first_defect(schema, {**stored, **staged})
+
+
+def first_defect(schema: Schema, whole: Whole) -> Due | None:
+    """Return the first rule that must hold for whatever is in force, and does not (clause 9.6)."""
     missing = first_missing(schema, whole)
     if missing is not None:
         return Due(Refusal.MISSING, missing)

@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from provision.conformance.expected import Due, commit_refusal, first_conflict, first_missing
 from provision.conformance.expected_values import value_refusal
 from provision.contract.profile import decode
-from provision.contract.table import Kind, Refusal
+from provision.contract.table import Ability, Kind, Refusal
 from provision.settings import whole
-from provision.settings.model import Condition, Field, Repeat, Schema, Section, Value
+from provision.settings.model import Condition, Field, Pin, Repeat, Schema, Section, Value
 from provision.settings.values import check_value
 from tests.vectors.boards import declaration
 from tests.vectors.files import Row, each
@@ -85,6 +85,8 @@ ORCHARD = Schema(
                 pin("relay", required=True, condition=Condition("siren.fitted", (True,))),
                 pin("lamp", default=4),
                 pin("bus", shares=True),
+                pin("heater", default=14),
+                Field("pulse", Kind.INTEGER, "Pulse", default=3, caution="It may pinch."),
             ),
         ),
         Section(
@@ -97,8 +99,18 @@ ORCHARD = Schema(
             repeat=Repeat(1, 3),
         ),
     ),
+    pins=(
+        *(Pin(number, Ability.OUT) for number in (2, 4, 5)),
+        Pin(14, Ability.OUT, caution="Hot."),
+    ),
 )
-WHOLE: dict[str, Value] = {"net.name": b"n", "siren.relay": 2, "probe.1.label": "mast"}
+WHOLE: dict[str, Value] = {
+    "net.name": b"n",
+    "siren.relay": 2,
+    "siren.heater": 5,
+    "siren.pulse": 1,
+    "probe.1.label": "mast",
+}
 
 
 def test_a_required_field_is_missing_only_while_it_is_active() -> None:
@@ -109,6 +121,14 @@ def test_a_required_field_is_missing_only_while_it_is_active() -> None:
     off: dict[str, Value | None] = {**WHOLE, "siren.relay": None, "siren.fitted": False}
     assert first_missing(ORCHARD, off) is None
     assert first_missing(ORCHARD, {**WHOLE, "probe.2.data": 5}) == "probe.2.label"
+
+
+def test_a_default_with_a_caution_is_chosen_by_a_person() -> None:
+    """9.6, by hand: that of the field, or of the pin that is the default; required or not."""
+    assert first_missing(ORCHARD, {**WHOLE, "siren.heater": None}) == "siren.heater"
+    assert first_missing(ORCHARD, {**WHOLE, "siren.pulse": None}) == "siren.pulse"
+    assert first_conflict(ORCHARD, {**WHOLE, "siren.heater": None, "siren.relay": 14}) is None
+    assert first_conflict(ORCHARD, {**WHOLE, "siren.heater": 14, "siren.relay": 14}) is not None
 
 
 def test_a_pin_is_one_fields_unless_both_share_it() -> None:
@@ -135,7 +155,8 @@ def test_the_first_rule_that_is_broken_decides() -> None:
 
 _OF_FIELDS: dict[str, tuple[Value | None, ...]] = {
     setting.key: {
-        Kind.PIN: (None, 2, 4, 5),
+        Kind.PIN: (None, 2, 4, 5, 14),
+        Kind.INTEGER: (None, 3),
         Kind.YES_NO: (None, True, False),
         Kind.NETWORK_NAME: (None, b"n"),
     }.get(setting.field.kind, (None, "longish-text"))

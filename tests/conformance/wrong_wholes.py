@@ -9,12 +9,16 @@ from dataclasses import replace
 from provision.board.engine import Board, Body
 from provision.board.flash import Flash
 from provision.board.staging import Refused
+from provision.board.store import pack_values
 from provision.contract.line import crc32c
+from provision.contract.messages import Message
 from provision.contract.profile import encode
-from provision.contract.table import CommitKey, MessageType, Refusal
+from provision.contract.table import CommitKey, MessageType, Refusal, Run, StatusReplyKey
+from provision.contract.table import Store as StoreState
 from provision.settings import whole
+from provision.settings.model import Value
 from tests.conformance.board import PressedDevice
-from tests.conformance.making import Case, R, T, lines, type_of, wholes
+from tests.conformance.making import Case, R, T, answering, lines, type_of, wholes
 from tests.conformance.wrong_order import before
 
 Fault = whole.Fault | None
@@ -141,7 +145,7 @@ def _pins_first(board: Board, fault: Fault) -> Fault:
     """Pins are compared before anything is missing."""
     values = {**board.stored, **board.staged}
     kept = {key: value for key, value in values.items() if value is not None}
-    pins = next(whole._pin_conflicts(board.schema, kept), None)
+    pins = next(whole.pin_conflicts(board.schema, kept), None)
     return pins if fault and fault.code is R.MISSING and pins else fault
 
 
@@ -151,6 +155,45 @@ def _staged_only(board: Board, fault: Fault) -> Fault:
         both = fault.field in board.staged and fault.other in board.staged
         return fault if both else None
     return fault
+
+
+def _proposed_in_force(board: Board, fault: Fault) -> Fault:
+    """A default is in force, whatever caution it carries."""
+    if fault and fault.code is R.MISSING:
+        setting = board.schema.setting(fault.field)
+        if setting and board.schema.only_proposes(setting.field):
+            return None
+    return fault
+
+
+class Conflicting(PressedDevice):
+    """Holds a set with a pin twice, as after an update of its firmware."""
+
+    def _begin(self, now_ms: int) -> None:
+        board = self.board
+        if not board.store.current.is_set:
+            twice: dict[str, Value] = {"net.name": b"orchard", "pins.out": 3, "pins.bus-a": 3}
+            payload = pack_values(board.schema, twice)
+            board.store.commit(payload, b"conflict", bytes(8), on_trial=False)
+        super()._begin(now_ms)
+        board._come_into_force()
+
+
+def _as_missing(board: Board, message: Message, reply: Body) -> Body:
+    """Give the field of a conflict as one that is missing."""
+    if message.type == T.STATUS and StatusReplyKey.CONFLICT in reply:
+        conflict = reply.pop(StatusReplyKey.CONFLICT)
+        assert isinstance(conflict, list)
+        reply[StatusReplyKey.MISSING] = conflict[0]
+    return reply
+
+
+def _as_complete(board: Board, message: Message, reply: Body) -> Body:
+    """Put a set with a conflict into use."""
+    if message.type == T.STATUS and reply.pop(StatusReplyKey.CONFLICT, None) is not None:
+        reply[StatusReplyKey.STORE] = int(StoreState.COMPLETE)
+        reply[StatusReplyKey.RUN] = int(Run.APPLYING)
+    return reply
 
 
 WHOLES_CASES: tuple[Case, ...] = (
@@ -165,6 +208,9 @@ WHOLES_CASES: tuple[Case, ...] = (
     Case("8.3.2", "takes an instance that lacks what is required", {"board": wholes(_first_field_counts)}),
     Case("9.5.1", "wants nothing that has a condition", {"board": wholes(_no_conditions)}),
     Case("9.5.3", "drops what is not active at a commit", {"board": DropsInactive}),
+    Case("6.6.5", "gives a conflict as a field that is missing", {"board": answering(_as_missing), "device": Conflicting}),
+    Case("9.6.2", "puts a default with a caution in force", {"board": wholes(_proposed_in_force), "schema": "orchard-frost-alarm"}),
+    Case("9.6.8", "puts a set with a conflict into use", {"board": answering(_as_complete), "device": Conflicting}),
     Case("9.6.6", "compares pins before anything is missing", {"board": wholes(_pins_first)}),
     Case("9.6.7", "compares pins with those that are staged only", {"board": wholes(_staged_only)}),
 )  # fmt: skip

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
-from provision.conformance.expected import first_missing
+from provision.conformance.expected import Due, default_in_force, first_defect
 from provision.conformance.expected_values import value_refusal
 from provision.conformance.findings import NotMet
 from provision.conformance.steps import Procedure
@@ -189,12 +189,13 @@ def entries(bench: Bench) -> Procedure[None]:
             why = "unset" if held == Held.UNSET else "a secret"
             raise NotMet(f"{key} is {why}, and has a value")
         if not values:
-            due = held == Held.SET or (held == Held.FELL_BACK and setting.field.default is not None)
+            default = default_in_force(setting.field, schema)
+            due = held == Held.SET or (held == Held.FELL_BACK and default is not None)
             if due and not setting.field.is_secret:
                 raise NotMet(f"{key} has a value in force, and none is given")
             continue
         _check_given(setting.key, setting.field.kind is Kind.BLOB, values[0])
-        if held == Held.FELL_BACK and values[0] != setting.field.default:
+        if held == Held.FELL_BACK and values[0] != default_in_force(setting.field, schema):
             raise NotMet(f"{key} fell back, and its value is not the default")
         if setting.field.kind is not Kind.BLOB:
             value = values[0]
@@ -259,13 +260,20 @@ def status(bench: Bench) -> Procedure[None]:
     check_status(bench, body)
     store = body[StatusReplyKey.STORE]
     if store in (Store.COMPLETE, Store.INCOMPLETE):
-        lacking = yield from _lacking(bench)
-        if (store == Store.INCOMPLETE) != (lacking is not None):
-            raise NotMet(
-                f"`store` is {Store(store).name.lower()}, but by 9.6 {lacking!a} is missing"
-            )
-        if lacking is not None and body[StatusReplyKey.MISSING] != lacking:
-            raise NotMet(f"`missing` is not {lacking}, the first that has no value")
+        defect = yield from _defect(bench)
+        name = Store(store).name.lower()
+        if defect is None:
+            if store == Store.INCOMPLETE:
+                raise NotMet(f"`store` is {name}, but by 9.6 nothing is missing or in conflict")
+            return
+        due: Body = {StatusReplyKey.MISSING: defect.field}
+        if defect.other is not None:
+            due = {StatusReplyKey.CONFLICT: [defect.field, defect.other]}
+        for key, item in due.items():
+            if store == Store.COMPLETE:
+                raise NotMet(f"`store` is {name}, but by 9.6 `{_spelled(key)}` is due: {item!a}")
+            if body.get(key) != item:
+                raise NotMet(f"`{_spelled(key)}` is not {item!a}, which 9.6 names first")
 
 
 def check_status(bench: Bench, body: Body) -> None:
@@ -278,12 +286,24 @@ def check_status(bench: Bench, body: Body) -> None:
             f"`staged` is {body[StatusReplyKey.STAGED]!a}, where {len(bench.staged)} is due"
         )
     for key, due in (
-        (StatusReplyKey.MISSING, store == Store.INCOMPLETE),
         (StatusReplyKey.TRIAL_LEFT, store == Store.TRIAL),
         (StatusReplyKey.REASON, run == Run.FAILED),
     ):
         if (key in body) != due:
             raise NotMet(f"`{_spelled(key)}` is {'lacking' if due else 'there'}, against 6.6")
+    faulty = (StatusReplyKey.MISSING in body) + (StatusReplyKey.CONFLICT in body)
+    if faulty != (store == Store.INCOMPLETE):
+        raise NotMet("one of `missing` and `conflict` is there exactly when `store` is incomplete")
+    _check_run(body)
+    field = body.get(StatusReplyKey.FIELD)
+    schema = bench.schema
+    if isinstance(field, str) and schema is not None and schema.setting(field) is None:
+        raise NotMet("`field` is no field of the schema")
+
+
+def _check_run(body: Body) -> None:
+    """End the check unless what the firmware reported fits what is stored."""
+    store, run = body[StatusReplyKey.STORE], body[StatusReplyKey.RUN]
     has_reported = StatusReplyKey.STEP in body
     if run in (Run.PROVEN, Run.FAILED) and not has_reported:
         raise NotMet("the firmware has reported, and `step` is lacking")
@@ -297,18 +317,14 @@ def check_status(bench: Bench, body: Body) -> None:
         raise NotMet("no complete set is in force, and `run` is not idle")
     if store == Store.COMPLETE and run == Run.IDLE:
         raise NotMet("a complete set is in force, and `run` is idle")
-    field = body.get(StatusReplyKey.FIELD)
-    schema = bench.schema
-    if isinstance(field, str) and schema is not None and schema.setting(field) is None:
-        raise NotMet("`field` is no field of the schema")
 
 
-def _spelled(key: StatusReplyKey) -> str:
-    return key.name.lower().replace("_", "-")
+def _spelled(key: int) -> str:
+    return StatusReplyKey(key).name.lower().replace("_", "-")
 
 
-def _lacking(bench: Bench) -> Procedure[str | None]:
-    """Return the first field that is missing, by what get-values tells."""
+def _defect(bench: Bench) -> Procedure[Due | None]:
+    """Return the first rule that what is stored breaks, by what get-values tells."""
     schema = bench.known_schema()
     stored = {}
     for setting, entry in zip(schema.settings, (yield from bench.values()), strict=False):
@@ -317,7 +333,7 @@ def _lacking(bench: Bench) -> Procedure[str | None]:
             value = entry[2] if len(entry) > 2 else ""
             assert isinstance(value, int | str | bytes)
             stored[setting.key] = value
-    return first_missing(schema, stored)
+    return first_defect(schema, stored)
 
 
 READ_SCHEMA = Check(

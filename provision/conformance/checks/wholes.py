@@ -207,7 +207,8 @@ def _swaps(schema: Schema, values: Values) -> list[Values]:
 
 def _doubts(schema: Schema, whole: Values) -> set[tuple[str, ...]]:
     """Return what a board that knew neither conditions nor instances nor sharing would refuse."""
-    values = {s.key: in_force(s, whole) for s in schema.settings if in_force(s, whole) is not None}
+    values = {s.key: in_force(s, schema, whole) for s in schema.settings}
+    values = {key: value for key, value in values.items() if value is not None}
     doubts: set[tuple[str, ...]] = {
         ("lacks", s.key) for s in schema.settings if s.field.required and s.key not in values
     }
@@ -227,7 +228,7 @@ WHOLE_CHECKS = (
         changes=True,
     ),
     Check(
-        ("9.6.4", "6.5.4", "9.6.6", "8.3.2", "9.5.1"),
+        ("9.6.4", "9.6.2", "6.5.4", "9.6.6", "8.3.2", "9.5.1"),
         "No required field is missing",
         missing_fields,
         changes=True,
