@@ -501,6 +501,16 @@ static uint8_t set_whole(pv *p, const request *r, uint16_t i)
     return 0;
 }
 
+/* Forgets what is held of a field, whole or in parts. */
+static void unstage(pv *p, uint16_t i)
+{
+    pv_member_wipe(&p->config->schema->fields[i], p->config->staged);
+    PV_STATE(p->config->staged, i) = 0;
+    if (p->part_field == i) {
+        p->part_field = PV_NO_FIELD;
+    }
+}
+
 static uint8_t set_part(pv *p, request *r, uint16_t i)
 {
     const pv_schema *schema = p->config->schema;
@@ -511,6 +521,7 @@ static uint8_t set_part(pv *p, request *r, uint16_t i)
     const argument *part = &r->arguments[PV_KEY_SET_FIELD_PART];
     uint16_t end = (uint16_t)(offset + part->number); /* at most total */
     uint16_t held = 0;
+    bool is_repeat;
     uint8_t *bytes;
     if (field->kind->layout != PV_AS_TEXT && field->kind->layout != PV_AS_BYTES) {
         return PV_REFUSE_WRONG_KIND;
@@ -522,24 +533,30 @@ static uint8_t set_part(pv *p, request *r, uint16_t i)
     if (p->part_field == i && p->part_total == total) {
         held = p->part_held;
     }
-    if (end > held || memcmp(bytes + offset, part->bytes, part->number) != 0) {
+    /* What a part of a secret contains is compared with nothing: the answer would tell a guess. */
+    is_repeat = pv_is_secret(field) ? offset != 0 && offset == p->part_last && end == held
+                                    : end <= held && memcmp(bytes + offset, part->bytes, part->number) == 0;
+    if (!is_repeat) {
         if (offset == 0) {
             forget_incomplete_parts(p, i);
-            pv_member_wipe(field, staged);
-            PV_STATE(p->config->staged, i) = 0;
+            unstage(p, i);
             p->part_field = i;
             p->part_total = total;
         } else if (offset != held) {
+            if (pv_is_secret(field)) {
+                unstage(p, i);
+                held = 0;
+            }
             return with_detail(r, PV_REFUSE_GAP, held);
         }
         memcpy(bytes + offset, part->bytes, part->number);
         held = end;
         p->part_held = held;
+        p->part_last = offset;
         if (held == total) {
             uint8_t refusal = pv_check_bytes(schema, field, bytes, total);
             if (refusal != 0) {
-                pv_member_wipe(field, staged);
-                p->part_field = PV_NO_FIELD;
+                unstage(p, i);
                 return refusal;
             }
             pv_member_close(field, staged, total);

@@ -208,18 +208,23 @@ def unknown_fields(bench: Bench) -> Procedure[None]:
 
 
 class _Parts:
-    """A field that takes parts, with a good value of several bytes, and another field."""
+    """A field that takes parts, with a good value of several bytes, and another field.
 
-    def __init__(self, bench: Bench) -> None:
+    A secret one, or one that is none: their parts are judged by other rules.
+    """
+
+    def __init__(self, bench: Bench, *, secret: bool = False) -> None:
         self.bench = bench
         schema = bench.known_schema()
         best: Setting | None = None
         for setting in schema.settings:
             longest = limits(best.field)[1] if best else 7
-            if self._takes(setting) and limits(setting.field)[1] > longest:
+            fits = self._takes(setting) and setting.field.is_secret is secret
+            if fits and limits(setting.field)[1] > longest:
                 best = setting
         if best is None:
-            raise NotApplicable("the board's schema has no field of 8 bytes or more for parts")
+            what = "secret field" if secret else "field that is no secret,"
+            raise NotApplicable(f"the board's schema has no {what} of 8 bytes or more for parts")
         self.setting = best
         self.others = [
             s
@@ -325,6 +330,32 @@ def parts_gap(bench: Bench) -> Procedure[None]:
         yield from parts.gap(parts.body(1, b"a", 2, other.key), 0, "a part of another field")
     yield from parts.take(3, 5, 5)
     yield from parts.finish(5)
+
+
+def parts_of_secrets(bench: Bench) -> Procedure[None]:
+    """Of a secret the last part may repeat, whatever it contains; any other forgets the field."""
+    parts = _Parts(bench, secret=True)
+    octets = parts.octets
+    yield from parts.take(0, 3, 3)
+    yield from parts.take(3, 5, 5)
+    yield from parts.take(0, 3, 3)
+    for probe, what in (
+        (octets[1:2], "a part that equals what is held"),
+        (bytes([octets[1] ^ 1]), "a part that differs from what is held"),
+    ):
+        yield from parts.take(3, 5, 5)
+        yield from parts.take(3, 5, 5)
+        reply = yield from bench.answer(MessageType.SET_FIELD, parts.body(3, bytes(2)))
+        if reply.get(SetFieldReplyKey.RECEIVED) != 5:
+            raise NotMet("the repeat of the last part with other bytes is told from the first")
+        yield from parts.gap(parts.body(1, probe), 0, what)
+        yield from parts.gap(parts.body(5, octets[5:6]), 0, f"the next part after {what}")
+        yield from parts.take(0, 3, 3)
+    yield from parts.finish(3)
+    del bench.staged[parts.setting.key]
+    yield from parts.gap(parts.body(1, octets[1:2]), 0, "a part of what is staged")
+    if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
+        raise NotMet("a secret is still staged after a part of it was refused with `gap`")
 
 
 def parts_restart(bench: Bench) -> Procedure[None]:
@@ -580,6 +611,7 @@ STAGING_CHECKS = (
     Check("6.4", "Parts are appended and counted", parts_in_order),
     Check("6.4", "Parts may be repeated", parts_repeat),
     Check("6.4", "Parts with a gap are refused", parts_gap),
+    Check("6.4", "Parts of a secret are compared with nothing", parts_of_secrets),
     Check("6.4", "A part at 0 starts again", parts_restart),
     Check("6.4", "Incomplete parts are forgotten when they must be", parts_forgotten),
     Check("6.4", "Parts of one field at a time", parts_of_another),

@@ -1016,6 +1016,31 @@ def _overwriting_parts(
     Staging.stage_part(self, setting, offset, total, part)
 
 
+def _comparing_secrets(
+    self: Staging, setting: Setting, offset: int, total: int, part: bytes
+) -> None:
+    parts = self._parts
+    if parts and setting.field.is_secret and parts.key == setting.key and parts.total == total:
+        held = bytes(parts.held)
+        if 0 < offset < len(held):
+            if held[offset : offset + len(part)] == part:
+                return
+            raise Refused(Refusal.GAP, setting.key, detail=len(held))
+    Staging.stage_part(self, setting, offset, total, part)
+
+
+def _keeping_secrets(self: Staging, setting: Setting, offset: int, total: int, part: bytes) -> None:
+    parts, values = self._parts, dict(self._values)
+    held = bytes(parts.held) if parts else b""
+    try:
+        Staging.stage_part(self, setting, offset, total, part)
+    except Refused:
+        self._parts, self._values = parts, values
+        if parts:
+            parts.held[:] = held
+        raise
+
+
 def _any_total(self: Staging, setting: Setting, offset: int, total: int, part: bytes) -> None:
     parts = self._parts
     if parts and parts.key == setting.key and offset:
@@ -1372,6 +1397,8 @@ CASES: tuple[Case, ...] = (
     Case("6.4", "gives the end of the part as received", {"board": answering(_received_of_part)}),
     Case("6.4", "refuses the repeat of a part", {"board": staging(stage_part=_no_repeat_of_parts)}),
     Case("6.4", "takes a part that differs from what is held", {"board": staging(stage_part=_overwriting_parts)}),
+    Case("6.4", "compares the parts of a secret", {"board": staging(stage_part=_comparing_secrets)}),
+    Case("6.4", "keeps a secret of which a part was wrong", {"board": staging(stage_part=_keeping_secrets)}),
     Case("6.4", "takes any total", {"board": staging(stage_part=_any_total)}),
     Case("6.4", "keeps parts when another field is set", {"board": staging(stage=_parts_kept)}),
     Case("6.4", "forgets parts before a value is checked", {"board": staging(stage=_parts_forgotten_first)}),
