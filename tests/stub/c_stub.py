@@ -186,7 +186,7 @@ class CReader(c.Structure):
     """pv_reader."""
 
 
-READER = c.CFUNCTYPE(c.c_bool, c.POINTER(CReader), c.c_void_p, c.c_size_t)
+READER = c.CFUNCTYPE(c.c_bool, c.POINTER(CReader), c.c_void_p, c.c_uint32)
 CReader._fields_ = [
     ("read", READER),
     ("memory", c.c_void_p),
