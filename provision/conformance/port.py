@@ -15,6 +15,7 @@ from provision.conformance.kit import NoBoard, examine
 from provision.conformance.steps import AskPerson, Heard, Listen, Procedure, Send, Step
 from provision.link.errors import LineLost, LinkError, PortMissing
 from provision.link.ports import Driver, open_stream
+from provision.link.running import run
 from provision.link.streams import Stream
 
 MET, NOT_MET, PORT, NO_BOARD, INTERRUPTED = 0, 1, 3, 4, 130
@@ -127,7 +128,7 @@ def conform(
     setup = Setup(place.baud, may_change=may_change, patient=patient, on_check=progress)
     work = examine_port(place, setup, say, somebody_is_there=somebody_is_there)
     try:
-        report = asyncio.run(work)
+        report = run(work)
     except NoBoard:
         say(
             f"No board answered on {place.port}: check the cable and the rate, and whether its"

@@ -140,7 +140,14 @@ class Finder:
 
     async def _knock(self, ports: Sequence[Port]) -> tuple[list[_Answered], list[LinkError]]:
         """Say hello on every port at once."""
-        results = await asyncio.gather(*map(self._try, ports))
+        tries = [asyncio.ensure_future(self._try(port)) for port in ports]
+        try:
+            results = await asyncio.gather(*tries)
+        except BaseException:
+            for ended in await asyncio.gather(*tries, return_exceptions=True):
+                if isinstance(ended, _Answered):  # nobody else knows this connection yet
+                    await ended.found.connection.close()
+            raise
         return (
             [result for result in results if isinstance(result, _Answered)],
             [result for result in results if isinstance(result, LinkError)],

@@ -28,7 +28,7 @@ from provision.link.ports import Driver, Port, open_stream
 from provision.link.procedures import Change
 from provision.link.replies import NotStored, Stored, Unknown
 from provision.link.streams import MemoryStream, Stream, TransportStream
-from tests.link.served import Terminal, descriptors, tcp, terminal
+from tests.link.served import Terminal, descriptors, is_free, tcp, terminal
 from tests.link.virtual import SmallBoard
 
 TOKEN = bytes(8)
@@ -398,21 +398,71 @@ async def test_more_than_the_system_holds_arrives_whole(driver: Driver) -> None:
         await stream.close()
 
 
+@pytest.mark.parametrize("driver", ["descriptor", "transport"])
 @runs
-async def test_a_cancelled_close_still_lets_go() -> None:
+async def test_closing_lets_go(driver: Driver) -> None:
+    """A port is its opener's alone, and anybody's again once it is closed."""
+    async with terminal() as port:
+        stream = await open_stream(port.name, baud=115200, driver=driver)
+        assert not is_free(port.name)
+        await stream.close()
+        assert is_free(port.name)
+
+
+@pytest.mark.parametrize("driver", ["descriptor", "transport"])
+@runs
+async def test_a_cancelled_close_still_lets_go(driver: Driver) -> None:
     """The port is free again even if somebody was in a hurry."""
-    for driver in ("descriptor", "transport"):
-        async with terminal() as port:
+    async with terminal() as port:
+        stream = await open_stream(port.name, baud=115200, driver=driver)
+        stream.write(b"x" * 60000)
+        task = asyncio.create_task(stream.close())
+        await asyncio.sleep(0.02)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        await asyncio.sleep(0)  # the transport closes in the next round of the event loop
+        assert is_free(port.name)
+        again = await open_stream(port.name, baud=115200)
+        await again.close()
+
+
+@pytest.mark.parametrize("driver", ["descriptor", "transport"])
+@runs
+async def test_a_close_in_a_task_that_is_being_cancelled_is_waited_for(driver: Driver) -> None:
+    """As at Ctrl-C: what is closed last has closed when the task ends, whatever is unsent."""
+    freed = []
+    async with terminal() as port:
+
+        async def work() -> None:
             stream = await open_stream(port.name, baud=115200, driver=driver)
             stream.write(b"x" * 60000)
-            task = asyncio.create_task(stream.close())
-            await asyncio.sleep(0.02)
-            task.cancel()
-            with pytest.raises(asyncio.CancelledError):
-                await task
-            await asyncio.sleep(0.02)
-            again = await open_stream(port.name, baud=115200)
-            await again.close()
+            try:
+                await stream.read()
+            finally:
+                await stream.close()
+                freed.append(is_free(port.name))
+
+        task = asyncio.create_task(work())
+        await asyncio.sleep(0.02)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+    assert freed == [True]
+
+
+@runs
+async def test_an_opening_that_is_cancelled_lets_go() -> None:
+    """The port is open already while its transport is made."""
+    async with terminal() as port:
+        task = asyncio.create_task(open_stream(port.name, baud=115200, driver="transport"))
+        await asyncio.sleep(0)
+        assert not is_free(port.name)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        await asyncio.sleep(0)
+        assert is_free(port.name)
 
 
 # --- Finding the board again

@@ -18,7 +18,7 @@ from provision.link.ports import Port
 from provision.wizard import finding
 from provision.wizard.finding import Finder, Place
 from provision.wizard.screen import ScreenAsker
-from tests.link.served import terminal
+from tests.link.served import is_free, terminal
 from tests.wizard.bench import DEMO
 
 
@@ -69,6 +69,26 @@ def test_several_boards_are_told_apart_by_what_they_call_themselves() -> None:
             for port, unit in zip(ports, ("01", "02"), strict=True):
                 assert f"{port.device}: orchard-frost-alarm 1.4.0 on" in said
                 assert f"(id {unit})" in said
+
+    asyncio.run(play())
+
+
+def test_looking_that_is_interrupted_lets_go_of_the_boards_that_have_answered() -> None:
+    """One answers at once, and another port is still listened to when Ctrl-C comes."""
+
+    async def play() -> None:
+        async with AsyncExitStack() as stack:
+            silent = await stack.enter_async_context(terminal())
+            board = await serve(stack)
+            ports = [Port(silent.name, "", kind="native"), board]
+            looking = asyncio.create_task(found_at(ports))
+            await asyncio.sleep(0.2)  # less than a port is given to answer
+            assert not is_free(board.device)
+            looking.cancel()
+            with pytest.raises(asyncio.CancelledError):
+                await looking
+            assert is_free(board.device)
+            assert is_free(silent.name)
 
     asyncio.run(play())
 
