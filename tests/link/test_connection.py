@@ -30,6 +30,7 @@ from provision.link.replies import NotStored, Stored, Unknown
 from provision.link.streams import MemoryStream, Stream, TransportStream
 from tests.link.served import Terminal, descriptors, is_free, tcp, terminal
 from tests.link.virtual import SmallBoard
+from tests.waiting import wait_until
 
 TOKEN = bytes(8)
 CHANGES: list[Change] = [("mast.probe-0", "weather"), ("mast.probe-1", 7)]
@@ -392,8 +393,7 @@ async def test_more_than_the_system_holds_arrives_whole(driver: Driver) -> None:
         stream = await open_stream(port.name, baud=115200, driver=driver)
         stream.write(data)
         stream.write(b"!")
-        while len(port.received) < len(data) + 1:  # noqa: ASYNC110
-            await asyncio.sleep(0.005)
+        await wait_until(lambda: len(port.received) > len(data), "all has arrived")
         assert bytes(port.received) == data + b"!"
         await stream.close()
 

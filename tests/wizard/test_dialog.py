@@ -19,6 +19,7 @@ from provision.settings.model import Value
 from provision.wizard import conduct
 from provision.wizard.conduct import Wishes
 from provision.wizard.ending import ExitCode, Result
+from tests.waiting import wait_until
 from tests.wizard.bench import (
     CTRL_C,
     CTRL_D,
@@ -35,7 +36,6 @@ from tests.wizard.bench import (
     bench,
     first_time,
     typed,
-    wait_until,
 )
 
 SEND = RETURN
@@ -405,7 +405,7 @@ def test_an_interrupt_after_commit_is_settled_and_said() -> None:
                     task.cancel()
 
             here.line.on_request = interrupt
-            await wait_until(lambda: here.line.deaf)
+            await wait_until(lambda: here.line.deaf, "the commit has gone out")
             await asyncio.sleep(0.05)
             here.line.on_request = lambda _: None
             here.line.deaf = False
