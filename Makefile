@@ -37,6 +37,9 @@ check: env
 	@if command -v arm-none-eabi-gcc >/dev/null; then \
 	    $(MAKE) --no-print-directory -C firmware_stub PORT=mps2 warnings; \
 	else echo "make: no arm-none-eabi-gcc here, so the port to the emulated board goes unchecked"; fi
+	@if command -v avr-gcc >/dev/null; then \
+	    $(MAKE) --no-print-directory -C firmware_stub PORT=avr warnings; \
+	else echo "make: no avr-gcc here, so nobody looks how the stub compiles where int has 16 bits"; fi
 	$(PYTHON) scripts/regenerate.py --check
 
 # Each fuzz target for so many seconds: make fuzz SECONDS=3600. The corpus stays, in fuzz-corpus/.

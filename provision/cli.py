@@ -713,16 +713,15 @@ def _conclude(
 
 def _run(command: Callable[[], Coroutine[Any, Any, int]]) -> int:
     """Run a command that speaks with a board; turn what can go wrong into words and a code."""
-    import asyncio  # noqa: PLC0415
-
     from provision.link.errors import LinkError  # noqa: PLC0415
+    from provision.link.running import run  # noqa: PLC0415
     from provision.settings.wire import SchemaError  # noqa: PLC0415
     from provision.wizard.answers import AnswersError  # noqa: PLC0415
     from provision.wizard.asking import LeftError, UnanswerableError  # noqa: PLC0415
     from provision.wizard.conduct import exit_code  # noqa: PLC0415
 
     try:
-        return asyncio.run(command())
+        return run(command())
     except LinkError as error:
         _say(str(error))
         return exit_code(error)
@@ -735,7 +734,7 @@ def _run(command: Callable[[], Coroutine[Any, Any, int]]) -> int:
     except UnanswerableError as error:
         _say(str(error))
         return ExitCode.ANSWERS
-    except (LeftError, asyncio.CancelledError):
+    except LeftError:
         raise KeyboardInterrupt from None
 
 

@@ -25,6 +25,7 @@ EXCHANGE = "provision/link/exchange.py"
 
 C_STORE_TESTS = ("tests/stub/test_store.py", "tests/stub/test_store_power.py", "tests/power")
 C_TESTS = ("tests/stub/test_guards.py", "tests/vectors", "tests/stub/test_conversation.py")
+SECRET_TESTS = ("tests/stub/test_staged_secrets.py", "tests/vectors/test_conversations.py")
 C_LINE_TESTS = ("tests/stub/test_line_and_cbor.py", "tests/stub/test_guards.py", "tests/vectors")
 BOARD_TESTS = ("tests/board", "tests/vectors")
 CONTRACT_TESTS = ("tests/contract", "tests/vectors")
@@ -55,6 +56,8 @@ NAMED = (
     "accepts a trailing byte",
     "acknowledges before the program",
     "echoes a secret",
+    "compares a part of a secret",
+    "keeps a secret of which a part was wrong",
     "drops the boot number",
     "forgets the token",
     "leaves a torn slot at boot",
@@ -140,6 +143,34 @@ MUTANTS = (
         "        if value is None or declared.is_secret:",
         "        if value is None:",
         BOARD_TESTS,
+    ),
+    _one(
+        "compares a part of a secret, in C",
+        PV_C,
+        "    is_repeat = pv_is_secret(field) ?",
+        "    is_repeat = pv_is_secret(field) && p == NULL ?",
+        SECRET_TESTS,
+    ),
+    _one(
+        "compares a part of a secret, in Python",
+        STAGING,
+        "        if is_secret:  # what the part contains",
+        "        if is_secret is None:  # what the part contains",
+        SECRET_TESTS,
+    ),
+    _one(
+        "keeps a secret of which a part was wrong, in C",
+        PV_C,
+        "                unstage(p, i);\n                held = 0;\n",
+        "                held = 0;\n",
+        SECRET_TESTS,
+    ),
+    _one(
+        "keeps a secret of which a part was wrong, in Python",
+        STAGING,
+        "                self._unstage(setting.key)\n                held = 0\n",
+        "                held = 0\n",
+        SECRET_TESTS,
     ),
     _one(
         "drops the boot number, in C",

@@ -934,8 +934,8 @@ _OF_THE_BOARD = (
     _one(
         "a part may leave a gap, in Python",
         _STAGING,
-        "        elif offset != len(parts.held):\n",
-        "        elif offset < len(parts.held):\n",
+        "        elif offset != held:\n",
+        "        elif offset < held:\n",
         _ENGINE_TESTS,
     ),
     _one(
@@ -1470,8 +1470,8 @@ _OF_THE_HOST = (
     _one(
         "what a board says it holds of a value in parts is believed, in Python",
         _PROCEDURES,
-        "                if not least <= held <= len(data):\n",
-        "                if held < 0:\n",
+        "            if not least <= held <= len(data):\n",
+        "            if held < 0:\n",
         _LINK_TESTS,
     ),
 )

@@ -119,6 +119,7 @@ def main() -> int:
                 jobs_of(part, asked.histories, asked.seed),
                 workers=asked.workers,
                 niceness=asked.nice,
+                patience=None,
             )
             print(row(part, found[part], time.monotonic() - began), flush=True)
     tell_recoveries(found.get("matrix", ()))

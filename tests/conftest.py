@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import fcntl
 import os
 import secrets
@@ -14,6 +15,8 @@ from pathlib import Path
 
 import pytest
 from hypothesis import settings
+
+from tests.waiting import LONG, bounded
 
 # No deadline: a loaded machine is no fault of the code. In CI the input is the same in every run,
 # so that a change is blamed only for what it did; elsewhere each run looks at new input.
@@ -47,6 +50,14 @@ def _folders_of_its_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[No
             patch.setenv(f"XDG_{kind}_HOME", str(home / kind.lower()))
         # What is said stands in the tests in English, whatever whoever runs them reads.
         patch.setenv("LC_ALL", "C.UTF-8")
+        yield
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _no_coroutine_waits_for_ever() -> Iterator[None]:
+    """Bound each asyncio.run() of the tests, and of the program where they run it themselves."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(asyncio, "run", bounded(asyncio.run))
         yield
 
 
@@ -95,7 +106,7 @@ def release(tmp_path_factory: pytest.TempPathFactory) -> Path:
         if not folder.exists():
             made = shared / "release-being-made"
             command = [sys.executable, "-m", "build", "--outdir", str(made), str(ROOT)]
-            subprocess.run(command, check=True, capture_output=True)
+            subprocess.run(command, check=True, capture_output=True, timeout=LONG)
             made.rename(folder)
     return folder
 
@@ -125,13 +136,14 @@ def installed(release: Path, clean_environment: dict[str, str]) -> Path:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not folder.exists():
             made = release.parent / "environment"
-            subprocess.run([sys.executable, "-m", "venv", str(made)], check=True)
+            subprocess.run([sys.executable, "-m", "venv", str(made)], check=True, timeout=LONG)
             (wheel,) = release.glob("*.whl")
             subprocess.run(
                 [str(made / "bin" / "pip"), "install", "--quiet", str(wheel)],
                 check=True,
                 env={**os.environ, **clean_environment},
                 stdin=subprocess.DEVNULL,
+                timeout=LONG,
             )
             folder.symlink_to(made / "bin")
     return folder

@@ -20,6 +20,7 @@ from provision import cli
 from provision.cli import main
 from provision.wizard import commands
 from provision.wizard.ending import ExitCode
+from tests.waiting import PATIENCE, next_line
 
 ROOT = Path(__file__).parents[1]
 SCHEMA = ROOT / "schemas" / "orchard-frost-alarm.toml"
@@ -53,8 +54,7 @@ def stand_in(*arguments: str | Path) -> Iterator[str]:
         text=True,
     )
     try:
-        assert process.stdout is not None
-        said = process.stdout.readline()
+        said = next_line(process)
         assert said.startswith("The board is on "), said
         yield said.removeprefix("The board is on ").rstrip(".\n")
     finally:
@@ -82,7 +82,12 @@ def test_help_imports_nothing_heavy(arguments: list[str]) -> None:
         "sys.exit(str(sorted(heavy & sys.modules.keys())) if heavy & sys.modules.keys() else 0)"
     )
     ran = subprocess.run(
-        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False
+        [sys.executable, "-c", code],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=PATIENCE,
     )
     assert ran.returncode == 0, ran.stderr
 

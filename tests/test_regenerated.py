@@ -16,6 +16,7 @@ import pytest
 
 from scripts import regenerate
 from scripts.derive import page_bundle, source
+from tests.waiting import LONG
 
 ROOT = Path(__file__).parents[1]
 TABLE = ROOT / "shared" / "messages.json"
@@ -39,7 +40,13 @@ def test_the_machine_leaves_no_trace() -> None:
         }
         command = [sys.executable, str(ROOT / "scripts" / "regenerate.py"), "--check"]
         done = subprocess.run(
-            command, cwd="/", env=surroundings, capture_output=True, text=True, check=False
+            command,
+            cwd="/",
+            env=surroundings,
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=LONG,
         )
         assert (done.returncode, done.stdout) == (0, "")
         # Without Node the page's modules are not compared, which is said.

@@ -70,6 +70,7 @@ struct pv {
     uint16_t part_field;  /* or PV_NO_FIELD */
     uint16_t part_total;
     uint16_t part_held;
+    uint16_t part_last;   /* where the last part began that was taken */
 
     uint16_t capabilities;
     pv_defect defect;      /* of the set in force */

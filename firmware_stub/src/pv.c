@@ -311,7 +311,7 @@ static uint8_t get_schema(pv *p, request *r)
     }
     to = begin_reply(p, r, 2);
     put_number(to, PV_KEY_GET_SCHEMA_REPLY_OFFSET, offset);
-    put_octets(to, PV_KEY_GET_SCHEMA_REPLY_PIECE, schema->deflated + offset, length);
+    put_octets(to, PV_KEY_GET_SCHEMA_REPLY_PIECE, schema->deflated + offset, (size_t)length);
     pv_line_end(p);
     return 0;
 }
@@ -482,14 +482,14 @@ static uint8_t set_whole(pv *p, const request *r, uint16_t i)
     const argument *value = &r->arguments[PV_KEY_SET_FIELD_VALUE];
     pv_reader from;
     pv_head head;
-    pv_read_memory(&from, value->bytes, value->number);
+    pv_read_memory(&from, value->bytes, (size_t)value->number);
     (void)pv_read_head(&from, &head);
     if (head.major == PV_SIMPLE && head.argument == PV_NULL) {
         pv_member_wipe(&schema->fields[i], staged);
         PV_STATE(p->config->staged, i) = PV_IS_STAGED | PV_IS_CLEARED;
     } else {
         uint8_t refusal;
-        pv_read_memory(&from, value->bytes, value->number);
+        pv_read_memory(&from, value->bytes, (size_t)value->number);
         refusal = pv_decode_value(schema, &schema->fields[i], &from, staged);
         if (refusal != 0) {
             return refusal;
@@ -501,6 +501,16 @@ static uint8_t set_whole(pv *p, const request *r, uint16_t i)
     return 0;
 }
 
+/* Forgets what is held of a field, whole or in parts. */
+static void unstage(pv *p, uint16_t i)
+{
+    pv_member_wipe(&p->config->schema->fields[i], p->config->staged);
+    PV_STATE(p->config->staged, i) = 0;
+    if (p->part_field == i) {
+        p->part_field = PV_NO_FIELD;
+    }
+}
+
 static uint8_t set_part(pv *p, request *r, uint16_t i)
 {
     const pv_schema *schema = p->config->schema;
@@ -509,8 +519,10 @@ static uint8_t set_part(pv *p, request *r, uint16_t i)
     uint16_t offset = (uint16_t)r->arguments[PV_KEY_SET_FIELD_OFFSET].number;
     uint16_t total = (uint16_t)r->arguments[PV_KEY_SET_FIELD_TOTAL].number;
     const argument *part = &r->arguments[PV_KEY_SET_FIELD_PART];
-    uint16_t end = (uint16_t)(offset + part->number); /* at most total */
+    uint16_t size = (uint16_t)part->number;
+    uint16_t end = (uint16_t)(offset + size); /* at most total */
     uint16_t held = 0;
+    bool is_repeat;
     uint8_t *bytes;
     if (field->kind->layout != PV_AS_TEXT && field->kind->layout != PV_AS_BYTES) {
         return PV_REFUSE_WRONG_KIND;
@@ -522,24 +534,30 @@ static uint8_t set_part(pv *p, request *r, uint16_t i)
     if (p->part_field == i && p->part_total == total) {
         held = p->part_held;
     }
-    if (end > held || memcmp(bytes + offset, part->bytes, part->number) != 0) {
+    /* What a part of a secret contains is compared with nothing: the answer would tell a guess. */
+    is_repeat = pv_is_secret(field) ? offset != 0 && offset == p->part_last && end == held
+                                    : end <= held && memcmp(bytes + offset, part->bytes, size) == 0;
+    if (!is_repeat) {
         if (offset == 0) {
             forget_incomplete_parts(p, i);
-            pv_member_wipe(field, staged);
-            PV_STATE(p->config->staged, i) = 0;
+            unstage(p, i);
             p->part_field = i;
             p->part_total = total;
         } else if (offset != held) {
+            if (pv_is_secret(field)) {
+                unstage(p, i);
+                held = 0;
+            }
             return with_detail(r, PV_REFUSE_GAP, held);
         }
-        memcpy(bytes + offset, part->bytes, part->number);
+        memcpy(bytes + offset, part->bytes, size);
         held = end;
         p->part_held = held;
+        p->part_last = offset;
         if (held == total) {
             uint8_t refusal = pv_check_bytes(schema, field, bytes, total);
             if (refusal != 0) {
-                pv_member_wipe(field, staged);
-                p->part_field = PV_NO_FIELD;
+                unstage(p, i);
                 return refusal;
             }
             pv_member_close(field, staged, total);
@@ -553,7 +571,8 @@ static uint8_t set_part(pv *p, request *r, uint16_t i)
 static uint8_t set_field(pv *p, request *r)
 {
     const argument *key = &r->arguments[PV_KEY_SET_FIELD_FIELD];
-    uint16_t i = pv_find(p->config->schema, key->bytes, key->number);
+    size_t key_size = (size_t)key->number;
+    uint16_t i = pv_find(p->config->schema, key->bytes, key_size);
     uint8_t refusal;
     if (r->arguments[PV_KEY_SET_FIELD_OFFSET].number + r->arguments[PV_KEY_SET_FIELD_PART].number >
         r->arguments[PV_KEY_SET_FIELD_TOTAL].number) { /* of a whole value all are 0 */
@@ -568,7 +587,7 @@ static uint8_t set_field(pv *p, request *r)
     }
     if (refusal != 0) {
         r->field = key->bytes;
-        r->field_size = key->number;
+        r->field_size = key_size;
     }
     return refusal;
 }

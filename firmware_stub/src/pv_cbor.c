@@ -74,20 +74,20 @@ static bool fail(pv_reader *from)
     return false;
 }
 
-bool pv_read(pv_reader *from, void *to, size_t size)
+bool pv_read(pv_reader *from, void *to, uint32_t size)
 {
     if (from->failed || size > from->left) {
         return fail(from);
     }
     if (from->read == NULL) {
         if (to != NULL) {
-            memcpy(to, from->memory, size);
+            memcpy(to, from->memory, (size_t)size);
         }
         from->memory += size;
     } else if (!from->read(from, to, size)) {
         return fail(from);
     }
-    from->left -= (uint32_t)size;
+    from->left -= size;
     return true;
 }
 
@@ -102,12 +102,12 @@ bool pv_read_head(pv_reader *from, pv_head *head)
     info = bytes[0] & 31;
     head->argument = info;
     if (info >= 24) {
-        size_t size;
-        size_t i;
+        uint8_t size;
+        uint8_t i;
         if (info > 26) { /* above 2^32-1, reserved, or an indefinite length */
             return fail(from);
         }
-        size = (size_t)1 << (info - 24);
+        size = (uint8_t)(1U << (info - 24));
         if (!pv_read(from, bytes, size)) {
             return false;
         }
@@ -141,10 +141,12 @@ bool pv_skip_value(pv_reader *from)
                 return false;
             }
         } else if (head.major == PV_ARRAY || head.major == PV_MAP) {
-            if (head.argument > from->left) {
+            /* Each takes a byte at least: what cannot all be there is none, and the sum stays small. */
+            uint32_t each = head.major == PV_MAP ? 2 : 1;
+            if (items > from->left || head.argument > (from->left - items) / each) {
                 return fail(from);
             }
-            items += head.major == PV_MAP ? head.argument * 2 : head.argument;
+            items += head.argument * each;
         }
     }
     return true;
@@ -187,7 +189,7 @@ bool pv_is_item(const uint8_t *bytes, size_t size)
         case PV_TEXT:
         case PV_BYTES:
             if (head.argument > from.left ||
-                (head.major == PV_TEXT && !pv_is_utf8(from.memory, head.argument))) {
+                (head.major == PV_TEXT && !pv_is_utf8(from.memory, (size_t)head.argument))) {
                 return false;
             }
             (void)pv_read(&from, NULL, head.argument);

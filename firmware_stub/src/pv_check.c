@@ -33,7 +33,7 @@ static void fall_back(const pv_schema *schema, void *settings, uint16_t i)
 void pv_settings_reset(const pv_schema *schema, void *settings)
 {
     uint16_t i;
-    pv_wipe(settings, schema->settings_size);
+    pv_wipe(settings, (size_t)schema->settings_size);
     for (i = 0; i < schema->field_count; i++) {
         fall_back(schema, settings, i);
     }
@@ -260,7 +260,7 @@ void pv_settings_overlay(const pv *p)
 
 void pv_drop_staged(pv *p)
 {
-    pv_wipe(p->config->staged, p->config->schema->settings_size);
+    pv_wipe(p->config->staged, (size_t)p->config->schema->settings_size);
     p->part_field = PV_NO_FIELD;
 }
 

@@ -61,13 +61,14 @@ void pv_put_simple(pv_sink *to, uint8_t value);
 /* Where a decoder's bytes come from. A source other than memory has a struct of its own with this as
  * its first member; its read() is never called for more than is left. */
 typedef struct pv_reader {
-    bool (*read)(struct pv_reader *self, void *to, size_t size); /* `to` NULL: skip; NULL: memory */
+    bool (*read)(struct pv_reader *self, void *to, uint32_t size); /* `to` NULL: skip; NULL: memory */
     const uint8_t *memory; /* of a source in memory: the next byte; else NULL */
     uint32_t left;         /* bytes up to the end */
     bool failed;           /* something could not be read; from then on nothing can */
 } pv_reader;
 void pv_read_memory(pv_reader *from, const uint8_t *bytes, size_t size);
-bool pv_read(pv_reader *from, void *to, size_t size);
+/* Sizes have 32 bits where size_t has 16: what a head announces must not shrink before it is refused. */
+bool pv_read(pv_reader *from, void *to, uint32_t size);
 
 typedef struct pv_head {
     uint8_t major;

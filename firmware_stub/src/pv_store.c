@@ -127,12 +127,12 @@ typedef struct payload_reader {
     uint32_t at;
 } payload_reader;
 
-static bool read_payload(pv_reader *self, void *to, size_t size)
+static bool read_payload(pv_reader *self, void *to, uint32_t size)
 {
     payload_reader *from = (payload_reader *)(void *)self;
     uint32_t at = from->at;
-    from->at += (uint32_t)size;
-    return to == NULL || read_flash(from->p, at, to, size);
+    from->at += size;
+    return to == NULL || read_flash(from->p, at, to, (size_t)size);
 }
 
 static void open_payload(const pv *p, uint8_t slot, uint32_t length, payload_reader *from)
@@ -151,9 +151,9 @@ static bool stream_payload(const pv *p, uint8_t slot, uint32_t length, pv_sink *
     payload_reader from;
     open_payload(p, slot, length, &from);
     while (from.reader.left > 0) { /* none is left once reading failed */
-        size_t size = from.reader.left < CHUNK ? from.reader.left : CHUNK;
+        uint32_t size = from.reader.left < CHUNK ? from.reader.left : CHUNK;
         if (pv_read(&from.reader, chunk, size)) {
-            to->take(to, chunk, size);
+            to->take(to, chunk, (size_t)size);
         }
     }
     pv_wipe(chunk, sizeof chunk);
@@ -237,7 +237,10 @@ static bool examine(pv *p, uint8_t slot, uint8_t header[HEADER_SIZE])
     }
     known->state |= VALID;
     if (header[AT_KIND] == KIND_SET) {
-        known->state |= header[AT_STARTS_LEFT] == 0 ? SET | CONFIRMED : SET;
+        known->state |= SET;
+        if (header[AT_STARTS_LEFT] == 0) {
+            known->state |= CONFIRMED;
+        }
     }
     make_seal(header, right);
     if (read_flash(p, seal_at(flash, slot, length), seal, SEAL_SIZE) &&
@@ -374,7 +377,7 @@ static bool holds(const pv *p, uint32_t at, const uint8_t *expected, uint32_t si
     for (uint32_t done = 0; same && done < size; done += CHUNK) {
         size_t piece = CHUNK;
         if (size - done < CHUNK) {
-            piece = size - done;
+            piece = (size_t)(size - done);
         }
         same = read_flash(p, at + done, chunk, piece);
         for (size_t i = 0; same && i < piece; i++) {
@@ -636,7 +639,7 @@ static bool load_names(const pv *p, void *settings, payload_reader from, uint8_t
                 *last = false;
             }
             if (name != NULL && strlen(name) == each.key_size &&
-                memcmp(name, each.key, each.key_size) == 0 &&
+                memcmp(name, each.key, (size_t)each.key_size) == 0 &&
                 !(PV_STATE(settings, number) & (PV_IS_SET | PV_FELL_BACK))) {
                 load_value(p, settings, number, each.tag, each.value);
             }
@@ -889,7 +892,7 @@ uint8_t pv_store_end_trial(pv *p)
 uint8_t pv_store_undo(pv *p)
 {
     const pv_config *config = p->config;
-    uint32_t size = config->schema->settings_size;
+    size_t size = (size_t)config->schema->settings_size;
     uint8_t slot = older(p);
     uint8_t refusal = PV_REFUSE_NO_OLDER_SET;
     if (slot != NO_SLOT && load(p, slot, config->staged) &&

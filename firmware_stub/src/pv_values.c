@@ -114,17 +114,18 @@ uint8_t pv_check_bytes(const pv_schema *schema, const pv_field *field, const uin
     return field->kind->check == NULL ? 0 : field->kind->check(schema, field, bytes, (int32_t)size);
 }
 
-static uint8_t decode_bytes(const pv_schema *schema, const pv_field *field, pv_reader *from, size_t size,
-                            void *settings)
+static uint8_t decode_bytes(const pv_schema *schema, const pv_field *field, pv_reader *from,
+                            uint32_t announced, void *settings)
 {
+    size_t size = (size_t)announced; /* once it is no longer than the field */
     uint8_t *to = pv_member_bytes(field, settings);
     const uint8_t *in_memory = from->memory;
     uint8_t refusal;
-    if (size > (size_t)field->maximum) {
-        (void)pv_read(from, NULL, size);
+    if (announced > (uint32_t)field->maximum) {
+        (void)pv_read(from, NULL, announced);
         return PV_REFUSE_LENGTH;
     }
-    if (!pv_read(from, in_memory != NULL ? NULL : to, size)) {
+    if (!pv_read(from, in_memory != NULL ? NULL : to, announced)) {
         return PV_REFUSE_LENGTH;
     }
     refusal = pv_check_bytes(schema, field, in_memory != NULL ? in_memory : to, size);
@@ -138,7 +139,7 @@ static uint8_t decode_bytes(const pv_schema *schema, const pv_field *field, pv_r
     return refusal;
 }
 
-static uint8_t decode_option(const pv_field *field, pv_reader *from, size_t size, void *settings)
+static uint8_t decode_option(const pv_field *field, pv_reader *from, uint32_t size, void *settings)
 {
     char key[16]; /* the longest key of an option [8.2] */
     uint8_t i;
@@ -150,7 +151,7 @@ static uint8_t decode_option(const pv_field *field, pv_reader *from, size_t size
         return PV_REFUSE_NO_SUCH_OPTION;
     }
     for (i = 0; field->names[i] != NULL; i++) {
-        if (strlen(field->names[i]) == size && memcmp(field->names[i], key, size) == 0) {
+        if (strlen(field->names[i]) == size && memcmp(field->names[i], key, (size_t)size) == 0) {
             *(uint8_t *)member(field, settings) = i;
             return 0;
         }
@@ -345,7 +346,7 @@ static bool is_ipv4(const uint8_t *bytes, size_t size)
                 return false;
             }
             begun = true;
-            number = (uint16_t)(number * 10 + (bytes[i] - '0'));
+            number = (uint16_t)(number * 10U + (uint16_t)(bytes[i] - '0'));
             if (number > 255) {
                 return false;
             }
@@ -482,7 +483,7 @@ static bool take_number(cursor *c, uint8_t digits, uint16_t smallest, uint16_t l
     const uint8_t *start = c->at;
     uint16_t number = 0;
     while (c->at != c->end && is_digit(*c->at) && c->at - start < digits) {
-        number = (uint16_t)(number * 10 + (*c->at++ - '0'));
+        number = (uint16_t)(number * 10U + (uint16_t)(*c->at++ - '0'));
     }
     return c->at != start && number >= smallest && number <= largest;
 }

@@ -44,6 +44,8 @@ class _Parts:
     key: str
     total: int
     held: bytearray = field(default_factory=bytearray, repr=False)
+    last: int = 0
+    """Where the last part began that was taken."""
 
     @property
     def complete(self) -> bool:
@@ -79,26 +81,35 @@ class Staging:
     def stage_part(self, setting: Setting, offset: int, total: int, part: bytes) -> None:
         """Take one part of a value of `total` bytes; the last one stages it.
 
-        Raises Refused, and then keeps what is held, except where the whole value is refused: that
-        is forgotten.
+        Raises Refused, and then keeps what is held, except where the whole value is refused, or a
+        part of a secret neither continues nor repeats what is held: then the field is forgotten.
         """
         if setting.field.kind not in TEXT_KINDS | BYTE_KINDS:
             raise Refused(Refusal.WRONG_KIND, setting.key)
         if total > limits(setting.field)[1]:
             raise Refused(Refusal.LENGTH, setting.key)
+        is_secret = setting.field.is_secret
         parts = self._parts
         if parts is None or (parts.key, parts.total) != (setting.key, total):
             parts = _Parts(setting.key, total)
-        end = offset + len(part)
-        if end <= len(parts.held) and parts.held[offset:end] == part:
-            return  # a repeat
+        end, held = offset + len(part), len(parts.held)
+        if is_secret:  # what the part contains is compared with nothing: a guess would be answered
+            is_repeat = offset != 0 and (offset, end) == (parts.last, held)
+        else:
+            is_repeat = end <= held and parts.held[offset:end] == part
+        if is_repeat:
+            return
         if offset == 0:
             self._forget_parts()
             self._values.pop(setting.key, None)
             self._parts = parts = _Parts(setting.key, total)
-        elif offset != len(parts.held):
-            raise Refused(Refusal.GAP, setting.key, detail=len(parts.held))
+        elif offset != held:
+            if is_secret:
+                self._unstage(setting.key)
+                held = 0
+            raise Refused(Refusal.GAP, setting.key, detail=held)
         parts.held += part
+        parts.last = offset
         if parts.complete:
             try:
                 self._values[setting.key] = self._whole(setting, bytes(parts.held))
@@ -132,6 +143,12 @@ class Staging:
         code = check_value(setting.field, value, self._schema)
         if code is not None:
             raise Refused(code, setting.key)
+
+    def _unstage(self, key: str) -> None:
+        """Forget what is held of a field, whole or in parts."""
+        self._values.pop(key, None)
+        if self._parts and self._parts.key == key:
+            self._forget_parts()
 
     def _forget_parts(self) -> None:
         if self._parts is not None:

@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import json
 import os
@@ -17,6 +16,7 @@ from provision.conformance.kit import NoBoard, chosen
 from provision.conformance.port import Place, examine_port
 from provision.conformance.watch import Setup
 from provision.link.errors import LineLost, LinkError
+from provision.link.running import run
 
 MET, NOT_MET, USAGE, PORT, NO_BOARD, INTERRUPTED = 0, 1, 2, 3, 4, 130
 """Exit codes: of the same classes as every command's, and 1 if a clause is not met."""
@@ -68,9 +68,7 @@ def conform(
         with _written_whole(junit_file) as write:
             code = NO_BOARD
             try:
-                report = asyncio.run(
-                    examine_port(place, setup, say, somebody_is_there=somebody_is_there)
-                )
+                report = run(examine_port(place, setup, say, somebody_is_there=somebody_is_there))
             except NoBoard as none:
                 report = none.report
                 say(_no_board(place, report))

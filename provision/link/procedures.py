@@ -101,7 +101,7 @@ _PIECE_SENDS = 2  # after so many lost replies half the length is asked for (cla
 _LEAST_PIECE = 32  # bytes; asking for less would not make a reply much shorter
 _MOST_PIECES = 8192  # requests for one schema: 1 byte each for 8 KiB, 32 each for the largest
 _MOST_LATE = 256  # late replies within one reading; each costs 1.25 s at most
-_STUCK_BOUND = 3  # flights of parts in which the board did not get a whole part further
+_MOST_GAPS = 3  # how often one value begins anew because the board lost parts of it
 _SCAN_PAUSE = 0.25  # seconds between looks at a scan that found nothing new
 _SCAN_PATIENCE = 240  # looks that brought nothing new: a minute
 _SCAN_RESTARTS = 2
@@ -426,8 +426,9 @@ def store(
 class _Staging:
     """One set on its way into a board: values that need parts first, then all others and commit.
 
-    Parts go one field at a time and with nothing among them, since a whole value, or a repeat of
-    one, would make the board forget them (clause 6.4).
+    Parts go one at a time, each after the answer to the one before, since of a secret no part but
+    the last may be repeated; and with nothing among them, since a whole value, or a repeat of one,
+    would make the board forget them (clause 6.4).
     """
 
     def __init__(
@@ -479,36 +480,23 @@ class _Staging:
         return None
 
     def _send_value(self, key: str, data: bytes, size: int) -> Procedure[Refused | None]:
-        held = furthest = stuck = 0
+        held = gaps = 0
         while held < len(data):
-            flight = [
-                Request(MessageType.SET_FIELD, _part(key, at, len(data), data[at : at + size]))
-                for at in range(held, len(data), size)
-            ]
-            gap = None
-            requests: Sequence[Request] = Instead(flight)
-            for _ in flight:
-                answer = yield requests
-                requests = ()
-                if isinstance(answer.result, Refused):
-                    gap = answer.result
-                    if gap.code != Refusal.GAP:
-                        return gap
-                    held = gap.detail or 0
-                    least = 0
-                else:
-                    held = _body(answer).get(SetFieldReplyKey.RECEIVED, -1)
-                    least = _end_of_part(answer.request)
-                    self._tell(1)
-                if not least <= held <= len(data):
-                    raise BoardFault(
-                        tr("The board miscounts the parts of a value: its firmware needs mending.")
-                    )
-            # What a board holds grows by whole parts: less would be no end of flights.
-            stuck = 0 if held >= min(furthest + size, len(data)) else stuck + 1
-            furthest = max(furthest, held)
-            if stuck == _STUCK_BOUND:
-                return gap or Refused(Refusal.GAP, key, detail=held)
+            end = min(held + size, len(data))
+            body = _part(key, held, len(data), data[held:end])
+            answer = yield Instead([Request(MessageType.SET_FIELD, body)])
+            if isinstance(answer.result, Refused):
+                gaps += 1
+                if answer.result.code != Refusal.GAP or gaps > _MOST_GAPS:
+                    return answer.result
+                held, least = answer.result.detail or 0, 0
+            else:
+                held, least = _body(answer).get(SetFieldReplyKey.RECEIVED, -1), end
+                self._tell(1)
+            if not least <= held <= len(data):
+                raise BoardFault(
+                    tr("The board miscounts the parts of a value: its firmware needs mending.")
+                )
         return None
 
     def send_rest_and_commit(
@@ -584,14 +572,6 @@ def _stored(generation: int, status: Answer | None) -> Stored:
     return Stored(generation, told if told.generation == generation else None)
 
 
-def _end_of_part(request: Request) -> int:
-    """Return where in its value the part of a set-field ends."""
-    offset, part = request.body[SetFieldKey.OFFSET], request.body[SetFieldKey.PART]
-    assert isinstance(offset, int)
-    assert isinstance(part, bytes)
-    return offset + len(part)
-
-
 def _part(key: str, offset: int, total: int, part: bytes) -> dict[int, Item]:
     return {
         SetFieldKey.FIELD: key,
@@ -659,7 +639,7 @@ def _unanswered(answer: Answer) -> LinkError:
     """Return what it means that a board which answered before does not answer this request."""
     lost = answer.result
     assert isinstance(lost, Lost)
-    if lost.why in (Why.MALFORMED, Why.DAMAGED):
+    if lost.why in (Why.MALFORMED, Why.ALIKE, Why.DAMAGED):
         return _unheard(lost)
     name = MESSAGES[answer.request.type].name
     return NoReply(
@@ -674,11 +654,12 @@ def _unanswered(answer: Answer) -> LinkError:
 def _unheard(lost: Lost) -> LinkError:
     """Return what it means that no board answers."""
     match lost.why:
-        case Why.MALFORMED:
+        case Why.MALFORMED | Why.ALIKE:
+            fault = tr(lost.fault) if lost.why is Why.ALIKE else lost.fault
             return BoardFault(
                 tr(
                     "The board breaks the protocol ({fault}): its firmware needs mending.",
-                    fault=lost.fault,
+                    fault=fault,
                 )
             )
         case Why.DAMAGED:

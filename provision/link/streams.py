@@ -87,6 +87,18 @@ def _gone(name: str) -> LineLost:
     )
 
 
+def let_go(port: Any) -> None:
+    """Close a port that open_stream() opened, so that whoever comes next may open it at once."""
+    # What is left would make the system wait for it at close, up to half a minute.
+    with contextlib.suppress(*PORT_ERRORS):
+        port.reset_output_buffer()
+    # Where somebody else has the terminal open as well, it would stay closed to all others.
+    if os.name == "posix":
+        with contextlib.suppress(*PORT_ERRORS):
+            fcntl.ioctl(port.fileno(), termios.TIOCNXCL)
+    port.close()
+
+
 class DescriptorStream:
     """A port that was opened by the serial library, its descriptor read by the event loop."""
 
@@ -133,12 +145,7 @@ class DescriptorStream:
         finally:
             self._loop.remove_writer(self._fd)
             self._inbox.lose(_gone(str(self._port.name)))
-            # What is left would make the system wait for it at close, up to half a minute.
-            with contextlib.suppress(*PORT_ERRORS):
-                termios.tcflush(self._fd, termios.TCOFLUSH)
-            with contextlib.suppress(*PORT_ERRORS):
-                fcntl.ioctl(self._fd, termios.TIOCNXCL)
-            self._port.close()
+            let_go(self._port)
 
     def _has_unsent(self) -> bool:
         try:
@@ -214,9 +221,7 @@ class _Watched:
         """Do nothing: the transport calls this when it ends, and the port could block in it."""
 
     def close(self) -> None:
-        with contextlib.suppress(*PORT_ERRORS):
-            self._port.reset_output_buffer()
-        self._port.close()
+        let_go(self._port)
         if self._socket is not None:
             self._socket.close()
 
@@ -246,8 +251,12 @@ class TransportStream(asyncio.Protocol):
         stream = cls(str(port.port))
         watched = _Watched(port, stream._lose)
         loop = asyncio.get_running_loop()
-        await serial_asyncio.connection_for_serial(loop, lambda: stream, watched)
-        await stream._made.wait()  # the call above returns before the transport is ready
+        transport, _ = await serial_asyncio.connection_for_serial(loop, lambda: stream, watched)
+        try:
+            await stream._made.wait()  # the call above returns before the transport is ready
+        except asyncio.CancelledError:
+            transport.abort()
+            raise
         return stream
 
     def connection_made(self, transport: Any) -> None:
@@ -282,13 +291,13 @@ class TransportStream(asyncio.Protocol):
         try:
             if not self._transport.is_closing():
                 self._transport.close()
-            async with asyncio.timeout(_DRAIN_TIME):
-                await self._ended.wait()
+            # Before Python 3.11.3 timeout() does not serve in a task that was cancelled, which may
+            # close a port all the same; wait_for() does.
+            await asyncio.wait_for(self._ended.wait(), _DRAIN_TIME)
         except TimeoutError:
             self._transport.abort()
             with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(_ABORT_TIME):
-                    await self._ended.wait()
+                await asyncio.wait_for(self._ended.wait(), _ABORT_TIME)
         except asyncio.CancelledError:
             self._transport.abort()
             raise

@@ -45,6 +45,18 @@ async def with_presence(call: Callable[[], Awaitable[_Result]], say: Say) -> _Re
     return await call()
 
 
+def stay() -> None:
+    """Take this task's cancellation back: it stays, to leave the board in a known state.
+
+    In a task that counts as cancelled, timeout() cancels instead of raising TimeoutError before
+    Python 3.11.3.
+    """
+    task = asyncio.current_task()
+    assert task is not None
+    while task.cancelling():
+        task.uncancel()
+
+
 async def change_generation(
     board: Connection,
     call: Callable[[], Awaitable[int]],
@@ -65,6 +77,7 @@ async def change_generation(
         return Ending(ExitCode.REFUSED, Result.NOT_STORED, said)
     except (LinkError, asyncio.CancelledError) as error:
         interrupted = isinstance(error, asyncio.CancelledError)
+        stay()
         try:
             async with asyncio.timeout(_SETTLE_TIME):
                 now = (await board.hello()).generation

@@ -57,7 +57,7 @@ from provision.settings.time_zones import is_tz_string, local_zone, zones
 from provision.settings.values import check_value, refusal_words
 from provision.settings.wire import SchemaError, unpack
 from provision.wizard import words
-from provision.wizard.acting import Say, change_generation, nothing_changed, with_presence
+from provision.wizard.acting import Say, change_generation, nothing_changed, stay, with_presence
 from provision.wizard.answers import AnswersAsker, AnswersError, AnswersFile, match, rehearse
 from provision.wizard.asking import Asker, Change, LeftError, UnanswerableError, Verdict
 from provision.wizard.cache import Cache
@@ -239,8 +239,7 @@ async def set_up(
     find_again: how a board that was unplugged is found again; None: that ends the dialog.
     """
     dialog = _Dialog(board, met, asker, cache=cache, wishes=wishes, find_again=find_again)
-    ending = await dialog.run()
-    return ending, dialog.board
+    return await _ended(dialog, dialog.run())
 
 
 async def take_back(
@@ -250,8 +249,7 @@ async def take_back(
     dialog = _Dialog(
         board, met, asker, cache=Cache(None), wishes=Wishes(mend=False), find_again=find_again
     )
-    ending = await dialog.take_back()
-    return ending, dialog.board
+    return await _ended(dialog, dialog.take_back())
 
 
 async def set_up_from_file(
@@ -298,7 +296,21 @@ async def set_up_from_file(
                 key=key,
             )
         )
-    return await dialog.run(), dialog.board
+    return await _ended(dialog, dialog.run())
+
+
+async def _ended(dialog: _Dialog, ending: Awaitable[Ending]) -> tuple[Ending, Connection]:
+    """Return how a dialog ends, and the connection there is then.
+
+    Where it fails instead, a connection that it found itself is let go of: nobody else knows it.
+    """
+    given = dialog.board
+    try:
+        return await ending, dialog.board
+    except BaseException:
+        if dialog.board is not given:
+            await dialog.board.close()
+        raise
 
 
 class _Dialog:
@@ -387,6 +399,7 @@ class _Dialog:
         try:
             return await self._rounds()
         except (LeftError, asyncio.CancelledError):
+            stay()
             return await self._leave()
         except UnanswerableError as error:
             return self._standing or Ending(

@@ -13,7 +13,7 @@ import re
 import sys
 import textwrap
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from enum import Enum, auto
 from pathlib import Path
@@ -131,7 +131,8 @@ def without_echo() -> Iterator[None]:
     try:
         yield
     finally:
-        termios.tcsetattr(descriptor, termios.TCSANOW, before)
+        with suppress(termios.error):  # the terminal has hung up
+            termios.tcsetattr(descriptor, termios.TCSANOW, before)
 
 
 @dataclass(frozen=True, slots=True)

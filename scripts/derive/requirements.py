@@ -23,8 +23,8 @@ _HEAD = """# What looks at each requirement
 Made by scripts/regenerate.py from protocol.md, the tables of checks in `provision/conformance`, the
 tables of wrong boards in `tests/conformance`, and unseen.toml.
 
-A requirement of [protocol.md](protocol.md) that can be seen from the line is looked at by a check of
-`provision conform` (`--only NUMBER` runs its checks alone), and a board that is wrong on purpose
+A requirement of [protocol.md](protocol.md) that can be seen from the line is looked at by a check
+of `provision conform` (`--only NUMBER` runs its checks alone), and a board that is wrong on purpose
 shows that the check can fail. Of the others stands here why they cannot be seen.
 """
 

@@ -9,6 +9,8 @@ import subprocess
 from pathlib import Path
 from types import ModuleType
 
+from tests.waiting import LONG, PATIENCE
+
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "schemas" / "orchard-frost-alarm.toml"
 
@@ -99,6 +101,7 @@ def linked(folder: Path) -> Path:
         ],
         cwd=folder,
         check=True,
+        timeout=LONG,
     )
     return folder / "firmware.elf"
 
@@ -106,7 +109,7 @@ def linked(folder: Path) -> Path:
 def converted(elf: Path, form: str, suffix: str) -> Path:
     """Return what objcopy makes of an ELF file."""
     out = elf.with_suffix(suffix)
-    subprocess.run(["objcopy", "-O", form, elf, out], check=True)
+    subprocess.run(["objcopy", "-O", form, elf, out], check=True, timeout=PATIENCE)
     return out
 
 

@@ -20,6 +20,7 @@ from provision.board.store import Store, pack_values
 from provision.settings.file import load
 from tests.author.image_files import DEMO, INTEL_HEX, ROOT, run
 from tests.secrets.search import Canaries
+from tests.waiting import PATIENCE
 
 BOARD = load(DEMO).board
 START, END = BOARD.settings_at, BOARD.settings_at + BOARD.settings_size
@@ -189,6 +190,7 @@ def test_a_full_disk_leaves_nothing_behind(tmp_path: Path) -> None:
         capture_output=True,
         text=True,
         check=False,
+        timeout=PATIENCE,
     )
     assert (ended.returncode, ended.stdout) == (2, "")
     assert ended.stderr == f"{out}: cannot be written (File too large); nothing was left there.\n"

@@ -36,6 +36,7 @@ from provision.wizard.ending import ExitCode
 from scripts import regenerate
 from scripts.derive import page_bundle
 from tests.board.host import answers, request_line
+from tests.waiting import join, next_line, until
 from tests.walk import follow
 
 ROOT = Path(__file__).parents[2]
@@ -379,8 +380,7 @@ def served(*words: str) -> Iterator[tuple[subprocess.Popen[str], int]]:
         command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     ) as process:
         try:
-            assert process.stdout is not None
-            (url,) = re.findall(r"http://\S+", process.stdout.readline())
+            (url,) = re.findall(r"http://\S+", next_line(process))
             assert urlsplit(url).hostname == "127.0.0.1"
             yield process, urlsplit(url).port or 0
         finally:
@@ -417,12 +417,20 @@ class Browser:
     def greet(self, opening: str) -> Item:
         """Say hello until the board answers, as hosts do; return the firmware's name."""
         received = b""
-        while not re.search(rb"^~.*\n", received, re.MULTILINE):
+
+        def ask() -> None:
+            nonlocal received
             hello = request_line(MessageType.HELLO)
             assert self.ask("POST", f"/to-board?opening={opening}", hello)[0] == 200
             status, data = self.ask("GET", f"/from-board?opening={opening}")
             assert status == 200
             received += data
+
+        until(
+            lambda: re.search(rb"^~.*\n", received, re.MULTILINE) is not None,
+            "the board has answered",
+            ask,
+        )
         lines = [line for line in received.splitlines(keepends=True) if line.startswith(b"~")]
         (answer,) = answers(b"\n" + lines[0])
         return answer.body["firmware"]
@@ -443,7 +451,7 @@ def browser() -> Iterator[Browser]:
         yield browser
         browser.connection.close()
         server.shutdown()
-        serving.join()
+        join(serving)
 
 
 def test_the_preview_shows_the_page_with_a_board(browser: Browser) -> None:

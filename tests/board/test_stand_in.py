@@ -9,6 +9,7 @@ import signal
 import socket
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -22,6 +23,7 @@ from provision.contract.table import MessageType, Run
 from provision.settings.declaration import BoardDeclaration, Declaration
 from provision.settings.whole import staged_digest
 from tests.board.host import NET, ORCHARD, TOKENS, Answer, answers, request_line
+from tests.waiting import next_line, until
 
 ROOT = Path(__file__).parents[2]
 MAST = Declaration(
@@ -46,8 +48,7 @@ def stand_in(options: str = "") -> Iterator[tuple[subprocess.Popen[str], str]]:
         text=True,
     ) as process:
         try:
-            assert process.stdout is not None
-            announced = process.stdout.readline()
+            announced = next_line(process)
             assert announced.startswith("The board is on "), announced
             yield process, announced.removeprefix("The board is on ").rstrip(".\n")
         finally:
@@ -116,9 +117,12 @@ def test_what_was_acknowledged_survives_a_hard_end(tmp_path: Path) -> None:
         after = port.ask(MessageType.HELLO).body
         assert (after["token"], after["unit"]) == (TOKENS[1], before["unit"])
         assert after["boot"] != before["boot"]
-        while (status := port.ask(MessageType.STATUS).body)["run"] == Run.APPLYING:
-            pass
-        assert status["run"] == Run.PROVEN
+        until(
+            lambda: port.ask(MessageType.STATUS).body["run"] != Run.APPLYING,
+            "the firmware has tried the settings",
+            lambda: time.sleep(0.01),
+        )
+        assert port.ask(MessageType.STATUS).body["run"] == Run.PROVEN
         port.close()
         end(process, signal.SIGTERM)
 
@@ -129,9 +133,12 @@ def test_it_serves_on_tcp() -> None:
         host, _, number = url.removeprefix("socket://").partition(":")
         with socket.create_connection((host, int(number)), timeout=20) as connection:
             connection.sendall(request_line(MessageType.HELLO))
-            received = b""
-            while b"~" not in received:
-                received += connection.recv(4096)
+            received = bytearray()
+            until(
+                lambda: b"~" in received,
+                "the board has answered",
+                lambda: received.extend(connection.recv(4096)),
+            )
         end(process, signal.SIGTERM)
 
 

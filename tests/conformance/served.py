@@ -10,6 +10,7 @@ import time
 from collections.abc import Iterator
 
 from provision.board.firmware import Running
+from tests.waiting import join
 
 _TICK = 0.005  # seconds between two ticks of the board's clock
 
@@ -26,7 +27,7 @@ def served_tcp(device: Running | None) -> Iterator[str]:
             yield f"socket://127.0.0.1:{listener.getsockname()[1]}"
         finally:
             stop.set()
-            thread.join()
+            join(thread)
 
 
 def _serve(listener: socket.socket, device: Running | None, stop: threading.Event) -> None:

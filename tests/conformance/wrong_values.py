@@ -48,6 +48,31 @@ def _form_for_no_text(self: Staging, setting: Setting, length: int) -> Refused:
     return Refused(Refusal.FORM, setting.key)
 
 
+def _comparing_secrets(
+    self: Staging, setting: Setting, offset: int, total: int, part: bytes
+) -> None:
+    parts = self._parts
+    if parts and setting.field.is_secret and parts.key == setting.key and parts.total == total:
+        held = bytes(parts.held)
+        if 0 < offset < len(held):
+            if held[offset : offset + len(part)] == part:
+                return
+            raise Refused(Refusal.GAP, setting.key, detail=len(held))
+    Staging.stage_part(self, setting, offset, total, part)
+
+
+def _keeping_secrets(self: Staging, setting: Setting, offset: int, total: int, part: bytes) -> None:
+    parts, values = self._parts, dict(self._values)
+    held = bytes(parts.held) if parts else b""
+    try:
+        Staging.stage_part(self, setting, offset, total, part)
+    except Refused:
+        self._parts, self._values = parts, values
+        if parts:
+            parts.held[:] = held
+        raise
+
+
 class ActiveOnly(Board):
     """Takes nothing for a field that is not active."""
 
@@ -124,6 +149,8 @@ VALUES_CASES: tuple[Case, ...] = (
     Case("6.4.13", "takes a value in one part only", {"board": staging(stage_part=_one_part_only)}),
     Case("6.4.14", "stages nothing that came in parts", {"board": staging(stage_part=_never_staged)}),
     Case("6.4.20", "forgets parts when they are complete", {"board": staging(stage_part=_forgets_complete)}),
+    Case("6.4.17", "compares the parts of a secret", {"board": staging(stage_part=_comparing_secrets)}),
+    Case("6.4.18", "keeps a secret of which a part was wrong", {"board": staging(stage_part=_keeping_secrets)}),
     Case("9.1.21", "says form for what is no UTF-8", {"board": staging(_no_text=_form_for_no_text)}),
     # ---- kinds
     Case("9.1.2", "takes secrets of any length", _takes(Kind.SECRET, R.LENGTH)),

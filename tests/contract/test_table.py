@@ -27,6 +27,7 @@ from provision.contract.shapes import (
     Tuple,
 )
 from provision.contract.table import MESSAGES, Capability, MessageType, Row, Store
+from tests.waiting import LONG, PATIENCE
 
 ROOT = Path(__file__).parents[2]
 TABLE: dict[str, Any] = json.loads((ROOT / "shared" / "messages.json").read_text(encoding="utf-8"))
@@ -201,9 +202,13 @@ def run_c(source: str, folder: Path) -> str:
     (folder / "program.c").write_text(source)
     include = ROOT / "firmware_stub" / "include"
     subprocess.run(
-        ["gcc", *WARNINGS, f"-I{include}", folder / "program.c", "-o", program], check=True
+        ["gcc", *WARNINGS, f"-I{include}", folder / "program.c", "-o", program],
+        check=True,
+        timeout=LONG,
     )
-    return subprocess.run([program], check=True, capture_output=True, text=True).stdout
+    return subprocess.run(
+        [program], check=True, capture_output=True, text=True, timeout=PATIENCE
+    ).stdout
 
 
 @pytest.mark.needs("gcc")

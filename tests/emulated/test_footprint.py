@@ -8,6 +8,7 @@ import subprocess
 import pytest
 
 from scripts import footprint
+from tests.waiting import LONG
 
 pytestmark = pytest.mark.needs("arm-none-eabi-gcc", "clang", "make")
 
@@ -42,6 +43,8 @@ def test_no_byte_order_is_assumed() -> None:
     command += ["-fsyntax-only", "-Wcast-align=strict", f"-I{footprint.STUB / 'include'}"]
     command += ["-isystem", str(footprint.STUB / "ports" / "mps2" / "include")]
     for source in sorted((footprint.STUB / "src").glob("*.c")):
-        done = subprocess.run([*command, str(source)], check=True, capture_output=True, text=True)
+        done = subprocess.run(
+            [*command, str(source)], check=True, capture_output=True, text=True, timeout=LONG
+        )
         assert done.stderr == "", source.name
         assert "union" not in source.read_text(encoding="utf-8")

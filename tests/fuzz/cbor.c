@@ -41,7 +41,7 @@ typedef struct source {
     const uint8_t *bytes;
 } source;
 
-static bool hand_out(pv_reader *self, void *to, size_t size)
+static bool hand_out(pv_reader *self, void *to, uint32_t size)
 {
     source *from = (source *)(void *)self;
     PROMISE(size <= from->reader.left);

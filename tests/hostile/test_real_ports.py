@@ -16,6 +16,7 @@ import pytest
 
 from provision.wizard.ending import ExitCode
 from tests.hostile.harness import HINTS, MIB
+from tests.waiting import PATIENCE, until
 
 ROOT = Path(__file__).parents[2]
 MOST_RESIDENT = 128 * MIB  # the interpreter and what it imports are some 40 of them
@@ -73,10 +74,17 @@ def test_a_flood_ends_with_one_sentence_in_bounded_memory(driver: str, chunk: by
             stderr=subprocess.PIPE,
         )
         resident = 0
-        while process.poll() is None:
+
+        def has_ended() -> bool:
+            nonlocal resident
             resident = max(resident, peak_resident(process.pid))
-            time.sleep(0.02)
-        out, err = (stream.decode() for stream in process.communicate())
+            return process.poll() is not None
+
+        try:
+            until(has_ended, "the command has given the port up", lambda: time.sleep(0.02))
+        finally:
+            process.kill()
+            out, err = (stream.decode() for stream in process.communicate(timeout=PATIENCE))
     assert process.returncode == ExitCode.NO_BOARD, err
     assert out == ""
     last = [line for line in err.splitlines() if line not in HINTS]

@@ -5,12 +5,33 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import fcntl
 import os
+import struct
+import sys
 import tty
 from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 
 Answer = Callable[[bytes], bytes]
+
+# Whether a terminal is somebody's alone: <asm-generic/ioctls.h> of Linux, _IOR('T', 0x40, int).
+_TIOCGEXCL = 0x80045440
+
+
+def is_free(device: str) -> bool:
+    """Whether a terminal lets anybody open it. Root may open one that is not, so it is asked."""
+    try:
+        descriptor = os.open(device, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+    except OSError:
+        return False
+    try:
+        if not sys.platform.startswith("linux"):
+            return True
+        (exclusive,) = struct.unpack("i", fcntl.ioctl(descriptor, _TIOCGEXCL, bytes(4)))
+        return not exclusive
+    finally:
+        os.close(descriptor)
 
 
 class Terminal:

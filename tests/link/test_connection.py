@@ -16,9 +16,9 @@ import pytest
 from provision.contract.table import MessageType, Refusal, Store
 from provision.link.connection import Connection, find_again
 from provision.link.errors import (
+    BoardFault,
     BoardRefused,
     LineLost,
-    OtherReader,
     PortMissing,
     Silent,
     SpeaksElse,
@@ -28,8 +28,9 @@ from provision.link.ports import Driver, Port, open_stream
 from provision.link.procedures import Change
 from provision.link.replies import NotStored, Stored, Unknown
 from provision.link.streams import MemoryStream, Stream, TransportStream
-from tests.link.served import Terminal, descriptors, tcp, terminal
+from tests.link.served import Terminal, descriptors, is_free, tcp, terminal
 from tests.link.virtual import SmallBoard
+from tests.waiting import wait_until
 
 TOKEN = bytes(8)
 CHANGES: list[Change] = [("mast.probe-0", "weather"), ("mast.probe-1", 7)]
@@ -159,7 +160,7 @@ async def test_log_text_and_notices_are_handed_out(way: str) -> None:
         (lambda _: b"", Silent),
         (lambda _: b"login: \r\n", SpeaksElse),
         (lambda data: data, SpeaksElse),
-        (lambda _: b"\n~hAEB\n\n~hAEB\n", OtherReader),
+        (lambda _: b"\n~hAEBB6AKJIDNK@F\n" * 3, BoardFault),
     ],
 )
 @runs
@@ -392,27 +393,76 @@ async def test_more_than_the_system_holds_arrives_whole(driver: Driver) -> None:
         stream = await open_stream(port.name, baud=115200, driver=driver)
         stream.write(data)
         stream.write(b"!")
-        while len(port.received) < len(data) + 1:  # noqa: ASYNC110
-            await asyncio.sleep(0.005)
+        await wait_until(lambda: len(port.received) > len(data), "all has arrived")
         assert bytes(port.received) == data + b"!"
         await stream.close()
 
 
+@pytest.mark.parametrize("driver", ["descriptor", "transport"])
 @runs
-async def test_a_cancelled_close_still_lets_go() -> None:
+async def test_closing_lets_go(driver: Driver) -> None:
+    """A port is its opener's alone, and anybody's again once it is closed."""
+    async with terminal() as port:
+        stream = await open_stream(port.name, baud=115200, driver=driver)
+        assert not is_free(port.name)
+        await stream.close()
+        assert is_free(port.name)
+
+
+@pytest.mark.parametrize("driver", ["descriptor", "transport"])
+@runs
+async def test_a_cancelled_close_still_lets_go(driver: Driver) -> None:
     """The port is free again even if somebody was in a hurry."""
-    for driver in ("descriptor", "transport"):
-        async with terminal() as port:
+    async with terminal() as port:
+        stream = await open_stream(port.name, baud=115200, driver=driver)
+        stream.write(b"x" * 60000)
+        task = asyncio.create_task(stream.close())
+        await asyncio.sleep(0.02)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        await asyncio.sleep(0)  # the transport closes in the next round of the event loop
+        assert is_free(port.name)
+        again = await open_stream(port.name, baud=115200)
+        await again.close()
+
+
+@pytest.mark.parametrize("driver", ["descriptor", "transport"])
+@runs
+async def test_a_close_in_a_task_that_is_being_cancelled_is_waited_for(driver: Driver) -> None:
+    """As at Ctrl-C: what is closed last has closed when the task ends, whatever is unsent."""
+    freed = []
+    async with terminal() as port:
+
+        async def work() -> None:
             stream = await open_stream(port.name, baud=115200, driver=driver)
             stream.write(b"x" * 60000)
-            task = asyncio.create_task(stream.close())
-            await asyncio.sleep(0.02)
-            task.cancel()
-            with pytest.raises(asyncio.CancelledError):
-                await task
-            await asyncio.sleep(0.02)
-            again = await open_stream(port.name, baud=115200)
-            await again.close()
+            try:
+                await stream.read()
+            finally:
+                await stream.close()
+                freed.append(is_free(port.name))
+
+        task = asyncio.create_task(work())
+        await asyncio.sleep(0.02)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+    assert freed == [True]
+
+
+@runs
+async def test_an_opening_that_is_cancelled_lets_go() -> None:
+    """The port is open already while its transport is made."""
+    async with terminal() as port:
+        task = asyncio.create_task(open_stream(port.name, baud=115200, driver="transport"))
+        await asyncio.sleep(0)
+        assert not is_free(port.name)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        await asyncio.sleep(0)
+        assert is_free(port.name)
 
 
 # --- Finding the board again

@@ -19,6 +19,7 @@ import serial
 from provision.link.errors import LinkError, PortBusy, PortForbidden, PortMissing
 from provision.link.ports import Port, classify, list_ports, open_stream, port_error, wait_for_port
 from tests.link.served import descriptors, terminal
+from tests.waiting import next_line
 
 
 def opening_fails(name: str, error: type[LinkError], words: str) -> None:
@@ -89,8 +90,7 @@ def test_another_program_that_holds_a_port_is_named(tmp_path: Path) -> None:
     with device.open() as held, subprocess.Popen(command, stdin=held, stdout=subprocess.PIPE) as it:
         try:
             held.close()
-            assert it.stdout is not None
-            it.stdout.readline()
+            next_line(it)
             assert f"(process {it.pid})" in str(port_error(str(device), OSError(errno.EBUSY, "x")))
         finally:
             it.kill()

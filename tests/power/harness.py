@@ -11,6 +11,8 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from tests.waiting import LONG
+
 ROOT = Path(__file__).parents[2]
 HERE = ROOT / "tests" / "power"
 STUB = ROOT / "firmware_stub"
@@ -94,11 +96,18 @@ def compile_driver(folder: Path, objects: Iterable[Path], store: Path = STORE) -
     return target
 
 
-def run(driver: Path, job: Job, *, niceness: int = 0) -> Report:
-    """Run one job. CalledProcessError if the driver does not come to its end."""
+def run(driver: Path, job: Job, *, niceness: int = 0, patience: float | None = LONG) -> Report:
+    """Run one job. patience: seconds that it may take, None for a long run.
+
+    Raises CalledProcessError and TimeoutExpired where the driver does not come to its end.
+    """
     command = ["nice", "-n", str(niceness)] if niceness else []
     done = subprocess.run(
-        [*command, driver, *job.arguments], check=True, stdout=subprocess.PIPE, text=True
+        [*command, driver, *job.arguments],
+        check=True,
+        stdout=subprocess.PIPE,
+        text=True,
+        timeout=patience,
     )
     lines = done.stdout.splitlines()
     summary = json.loads(lines[-1])
@@ -112,11 +121,18 @@ def run(driver: Path, job: Job, *, niceness: int = 0) -> Report:
 
 
 def run_all(
-    driver: Path, jobs: Iterable[Job], *, workers: int = os.cpu_count() or 1, niceness: int = 0
+    driver: Path,
+    jobs: Iterable[Job],
+    *,
+    workers: int = os.cpu_count() or 1,
+    niceness: int = 0,
+    patience: float | None = LONG,
 ) -> list[Report]:
     """Run jobs beside each other; the reports come in the order of the jobs."""
     with ThreadPoolExecutor(workers) as pool:
-        return list(pool.map(lambda job: run(driver, job, niceness=niceness), jobs))
+        return list(
+            pool.map(lambda job: run(driver, job, niceness=niceness, patience=patience), jobs)
+        )
 
 
 # Of the cuts in the start after a cut, one in so many, by geometry: the units are small in the

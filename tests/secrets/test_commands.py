@@ -30,6 +30,7 @@ from tests.secrets.vault import (
     write_answers,
     write_networks,
 )
+from tests.waiting import join, next_line
 
 ROOT = Path(__file__).parents[2]
 
@@ -89,7 +90,7 @@ class Surroundings:
             yield
         finally:
             ended.set()
-            watcher.join()
+            join(watcher)
             self.written += sorted(seen)
 
     @contextmanager
@@ -105,8 +106,7 @@ class Surroundings:
                 stderr=errors,
             )
         try:
-            assert process.stdout is not None
-            said = process.stdout.readline()
+            said = next_line(process)
             self.written += [("stand-in: stdout", said), *_shown(process.pid)]
             yield said.decode().removeprefix("The board is on ").rstrip(".\n"), process
         finally:
@@ -259,7 +259,7 @@ def sending(around: Surroundings, port: str, *options: str) -> Iterator[subproce
     with around.watching(process):
         said = b""
         while b"To be stored" not in said:
-            line = process.stderr.readline()
+            line = next_line(process, process.stderr)
             assert line, said
             said += line
         yield process

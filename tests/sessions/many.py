@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from tests.sessions.play import BoardKind, End, Record, play
+from tests.waiting import LONG, PATIENCE
 
 BOARDS: tuple[BoardKind, ...] = ("c", "python")
 _ROOT = Path(__file__).parents[2]
@@ -131,14 +132,14 @@ def play_many(
                 )
             )
         for process in running:
-            told, _ = process.communicate()
+            told, _ = process.communicate(timeout=LONG + len(seeds))
             if process.returncode:
                 raise RuntimeError("A process that played sessions failed: its words are above.")
             summary.add_all(json.loads(told))
     finally:
         for process in running:
             process.kill()
-            process.wait()
+            process.wait(timeout=PATIENCE)
             if process.stdout is not None:
                 process.stdout.close()
     return summary

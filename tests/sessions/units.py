@@ -36,6 +36,7 @@ from provision.contract.table import Capability, Run
 from provision.settings import file
 from provision.settings.model import Schema, Value
 from provision.settings.wire import Packed, pack
+from tests.waiting import LONG
 
 ROOT = Path(__file__).parents[2]
 STUB = ROOT / "firmware_stub"
@@ -416,6 +417,7 @@ def build(folder: Path) -> Path:
         capture_output=True,
         text=True,
         check=False,
+        timeout=LONG,
     )
     if done.returncode != 0:
         raise RuntimeError(f"The stub does not compile:\n{done.stderr}")

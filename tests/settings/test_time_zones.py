@@ -86,6 +86,19 @@ def clock(hours: int, sign: str) -> st.SearchStrategy[str]:
     return below.map(lambda time: ":".join([time[0] + time[1], *time[2]]).strip())
 
 
+def is_taken(tz: str) -> bool:
+    """Whether the standard library's reader takes a TZ string."""
+    try:
+        ZoneInfo.from_file(io.BytesIO(tzif(tz)))
+    except ValueError:
+        return False
+    return True
+
+
+# RFC 9636 section 3.3.2 admits hours up to 167 in a rule. The reader of older releases, Python
+# 3.11.2 among them, knows two digits; with that one no more is tried.
+MOST_HOURS = 167 if is_taken("AAA3BBB,J1/100,J200") else 99
+
 NAMES = st.from_regex(r"[A-Za-z]{3,6}|<[A-Za-z0-9+-]{3,6}>", fullmatch=True)
 DATES = st.one_of(
     st.tuples(st.integers(1, 12), st.integers(1, 5), st.integers(0, 6)).map(
@@ -94,7 +107,7 @@ DATES = st.one_of(
     st.integers(1, 365).map("J{}".format),
     st.integers(0, 365).map(str),
 )
-RULES = st.tuples(DATES, st.just("") | clock(167, " -").map("/{}".format)).map("".join)
+RULES = st.tuples(DATES, st.just("") | clock(MOST_HOURS, " -").map("/{}".format)).map("".join)
 PLAIN = st.tuples(NAMES, clock(24, " +-")).map("".join)
 RULED = st.tuples(PLAIN, NAMES, st.just("") | clock(24, " +-"), RULES, RULES).map(
     "{0[0]}{0[1]}{0[2]},{0[3]},{0[4]}".format
@@ -104,7 +117,7 @@ RULED = st.tuples(PLAIN, NAMES, st.just("") | clock(24, " +-"), RULES, RULES).ma
 @given(PLAIN | RULED)
 def test_what_the_grammar_makes_is_taken_by_another_reader_too(tz: str) -> None:
     """A TZ string made by the grammar is one here, and one to the standard library's reader."""
-    ZoneInfo.from_file(io.BytesIO(tzif(tz)))
+    assert is_taken(tz)
     assert is_tz_string(tz) is (len(tz) <= 63)
 
 

@@ -22,6 +22,7 @@ from provision.settings.declaration import Declaration
 from provision.settings.model import Field, Setting, Value
 from provision.settings.whole import key_beside
 from provision.settings.wire import pack
+from tests.waiting import LONG
 
 STUB = Path(__file__).parents[2] / "firmware_stub"
 WARNINGS = ["-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror"]
@@ -186,7 +187,7 @@ class CReader(c.Structure):
     """pv_reader."""
 
 
-READER = c.CFUNCTYPE(c.c_bool, c.POINTER(CReader), c.c_void_p, c.c_size_t)
+READER = c.CFUNCTYPE(c.c_bool, c.POINTER(CReader), c.c_void_p, c.c_uint32)
 CReader._fields_ = [
     ("read", READER),
     ("memory", c.c_void_p),
@@ -201,7 +202,7 @@ def build(folder: Path, *more: Path, options: Sequence[str] = (*UNDEFINED, "-O1"
     sources = [*sorted((STUB / "src").glob("*.c")), Path(__file__).with_name("sizes.c"), *more]
     include = [f"-I{STUB / 'include'}", f"-I{STUB / 'src'}"]
     how = [*WARNINGS, *options, "-fPIC", "-shared", *include]
-    subprocess.run(["gcc", *how, *map(str, sources), "-o", str(library)], check=True)
+    subprocess.run(["gcc", *how, *map(str, sources), "-o", str(library)], check=True, timeout=LONG)
     stub = c.CDLL(str(library))
     sizes = (c.c_uint32 * (1 + len(MIRRORS))).in_dll(stub, "test_sizes")
     assert list(sizes)[1:] == [c.sizeof(mirror) for mirror in MIRRORS]

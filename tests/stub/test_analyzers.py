@@ -14,6 +14,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.waiting import LONG
+
 STUB = Path(__file__).parents[2] / "firmware_stub"
 INCLUDE = ("include", "src", "ports", "ports/pty", "example")
 CPPCHECK = [
@@ -45,6 +47,7 @@ def said(command: list[str], stub: Path) -> str:
         capture_output=True,
         text=True,
         check=False,
+        timeout=LONG,
     )
     return ran.stdout + ran.stderr + (f"exit status {ran.returncode}" if ran.returncode else "")
 

@@ -37,6 +37,7 @@ from provision.contract.table import (
 from provision.settings.file import read
 from provision.settings.model import Value
 from provision.settings.whole import staged_digest
+from tests.waiting import next_line
 
 ROOT = Path(__file__).parents[2]
 STUB = ROOT / "firmware_stub"
@@ -140,8 +141,7 @@ def running(program: Path, folder: Path, *options: str) -> Iterator[subprocess.P
     command = [str(program), "--flash", str(folder / "flash"), "--link", str(folder / "port")]
     process = subprocess.Popen([*command, *options], stdout=subprocess.PIPE, text=True)
     try:
-        assert process.stdout is not None
-        line = process.stdout.readline()
+        line = next_line(process)
         assert re.fullmatch(r"board: /dev/\S+\n", line)
         assert (folder / "port").readlink() == Path(line.split()[1])
         yield process

@@ -310,7 +310,21 @@ def test_a_reader_that_failed_reads_nothing_more(library: c.CDLL) -> None:
     library.pv_read_head.restype = library.pv_read.restype = c.c_bool
     assert not library.pv_read_head(c.byref(reader), head)  # 1 has a shorter form
     assert reader.failed
-    assert not library.pv_read(c.byref(reader), None, c.c_size_t(0))
+    assert not library.pv_read(c.byref(reader), None, c.c_uint32(0))
+
+
+def test_items_announced_in_storage_do_not_wrap(library: c.CDLL) -> None:
+    """In a slot above 64 KB arrays may announce 2³² items in all; none of that is a value."""
+    heads = 8591  # of maps within one another: so many pairs in all that the sum wraps to none left
+    pairs = (2**32 + heads - 1) // 2
+    counts = [pairs // heads] * (heads - 1)
+    counts.append(pairs - sum(counts))
+    octets = b"".join(b"\xba" + count.to_bytes(4, "big") for count in counts)
+    memory = c.create_string_buffer(octets + bytes(300_000 - len(octets)))
+    reader = CReader(memory=c.addressof(memory), left=300_000)
+    library.pv_skip_value.restype = c.c_bool
+    assert max(counts) < 300_000 - len(octets)  # none of them is refused by itself
+    assert not library.pv_skip_value(c.byref(reader))
 
 
 def decode(stub: Stub, key: str, item: bytes) -> int:

@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from scripts import call_graph
+from tests.waiting import LONG, PATIENCE
 
 STUB = Path(__file__).parents[2] / "firmware_stub"
 
@@ -67,7 +68,7 @@ def compile_stub(
         command = [compiler, "-std=c99", level, *COMPILERS[compiler], "-fcallgraph-info=su"]
         command += ["-c", str(source)]
         command += [f"-I{stub / 'include'}", f"-I{stub / 'src'}", "-o", f"{source.stem}.o"]
-        subprocess.run(command, check=True, cwd=folder)
+        subprocess.run(command, check=True, cwd=folder, timeout=LONG)
     objects = sorted(folder.glob("*.o"))
     assert len(objects) > 4
     return objects
@@ -76,7 +77,11 @@ def compile_stub(
 def symbols(objects: list[Path]) -> list[tuple[str, str]]:
     """Return every symbol's letter and name, as nm has them."""
     listed = subprocess.run(
-        ["nm", "--portability", *map(str, objects)], check=True, capture_output=True, text=True
+        ["nm", "--portability", *map(str, objects)],
+        check=True,
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE,
     )
     return [(m[2], m[1]) for m in re.finditer(r"^(\S+) (\w) ?", listed.stdout, re.MULTILINE)]
 
@@ -234,7 +239,12 @@ def compatible(source: Path, defined: list[str]) -> set[tuple[str, str]]:
     command = ["gcc", "-std=gnu11", "-fsyntax-only", "-fmax-errors=0", "-x", "c", "-"]
     command += [f"-I{STUB / 'include'}", f"-I{STUB / 'src'}"]
     ran = subprocess.run(
-        command, input=text + "".join(asserted), check=False, capture_output=True, text=True
+        command,
+        input=text + "".join(asserted),
+        check=False,
+        capture_output=True,
+        text=True,
+        timeout=LONG,
     )
     fits = re.findall(r'failed: "(\w+) fits (.+)"$', ran.stderr, re.MULTILINE)
     assert len(fits) == ran.stderr.count(" error: "), ran.stderr

@@ -12,6 +12,7 @@ import pytest
 
 from provision.wizard.ending import ExitCode
 from tests.test_cli import ANSWERS, provision
+from tests.waiting import LONG, next_line
 
 STUB = Path(__file__).parents[2] / "firmware_stub"
 HERE = Path(__file__).parent
@@ -33,11 +34,13 @@ def build(folder: Path, stream: str, standard: str = "c++11") -> Path:
     for source in sources:
         objects.append(folder / f"{source.stem}.o")
         command = ["cc", "-std=c99", "-O1", *INCLUDES, f"-I{STUB / 'ports' / 'pty'}"]
-        subprocess.run([*command, "-c", str(source), "-o", str(objects[-1])], check=True)
+        subprocess.run(
+            [*command, "-c", str(source), "-o", str(objects[-1])], check=True, timeout=LONG
+        )
     program = folder / "board"
     command = ["g++", f"-std={standard}", "-O2", *WARNINGS, "-fno-exceptions", "-fno-rtti"]
     command += [f"-DSTREAM={stream}", *INCLUDES, str(HERE / "stream_board.cpp")]
-    subprocess.run([*command, *map(str, objects), "-o", str(program)], check=True)
+    subprocess.run([*command, *map(str, objects), "-o", str(program)], check=True, timeout=LONG)
     return program
 
 
@@ -51,8 +54,7 @@ def running(program: Path, folder: Path) -> Iterator[str]:
         text=True,
     )
     try:
-        assert process.stdout is not None
-        assert process.stdout.readline()
+        assert next_line(process)
         yield str(port)
     finally:
         process.kill()
@@ -84,4 +86,6 @@ def test_the_header_is_quiet_in_either_standard(standard: str, tmp_path: Path) -
     source = tmp_path / "alone.cpp"
     source.write_text('#include "pv_stream.hpp"\n', encoding="utf-8")
     command = ["g++", f"-std={standard}", *WARNINGS, f"-I{STUB / 'include'}"]
-    subprocess.run([*command, "-c", str(source), "-o", str(tmp_path / "alone.o")], check=True)
+    subprocess.run(
+        [*command, "-c", str(source), "-o", str(tmp_path / "alone.o")], check=True, timeout=LONG
+    )

@@ -527,9 +527,10 @@ FORGOTTEN = (
     Forgotten(
         "parts that make no value",
         "pv.c",
-        "                pv_member_wipe(field, staged);\n",
+        "                unstage(p, i);\n",
         being_refused,
         "staged",
+        behind="                return refusal;\n",
     ),
     Forgotten(
         "the older set that an undo judges",

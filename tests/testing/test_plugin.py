@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from provision.testing.boards import virtual_board
+from tests.waiting import PATIENCE
 
 ROOT = Path(__file__).parents[2]
 SCHEMA = ROOT / "schemas" / "orchard-gate-lamp.toml"
@@ -248,7 +249,7 @@ def test_it(firmware, set_up, conform, tmp_path):
     outcome = set_up(board, ROOT + "/schemas/orchard-frost-alarm.answers.toml")
     assert (outcome.result, outcome.run) == ("stored", "proven")
     board.process.kill()
-    board.process.wait()
+    board.process.wait(timeout=60)
     with pytest.raises(LinkError, match="There is no port"):
         set_up(board, {{}})
     again = set_up(firmware(*command), {{"orchard": {{"name": "Upper orchard"}}}})
@@ -371,6 +372,11 @@ def test_a_repository_that_does_not_use_it_pays_nothing_for_it() -> None:
         "sys.exit(str(sorted(new - {'provision'})) if new - {'provision'} else 0)"
     )
     ran = subprocess.run(
-        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False
+        [sys.executable, "-c", code],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=PATIENCE,
     )
     assert ran.returncode == 0, ran.stderr

@@ -19,6 +19,7 @@ from provision.settings import file
 from provision.settings.declaration import Declaration
 from provision.settings.wire import Packed
 from tests.vectors.files import FOLDER, Row, document, row
+from tests.waiting import LONG
 
 ROOT = Path(__file__).parents[2]
 STUB = ROOT / "firmware_stub"
@@ -205,7 +206,7 @@ def build(schema: str, folder: Path) -> ctypes.CDLL:
     traps = ["-fsanitize=undefined", "-fsanitize-undefined-trap-on-error"]
     command = ["gcc", *WARNINGS, "-O1", "-g", *traps, "-shared", "-fPIC"]
     command += [f"-I{STUB / 'include'}", f"-I{folder}", "-o", str(target), *map(str, sources)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=LONG)
     assert done.returncode == 0, done.stderr
     library = ctypes.CDLL(str(target))
     board = ctypes.c_void_p

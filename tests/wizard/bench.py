@@ -183,9 +183,3 @@ def first_time(passphrase: str = PASSPHRASE, network: str = "Orchard Gate") -> S
         typed("", "", "y", "", "", ""),  # the relay's caution is read
         typed("", "Europe/Vienna", ""),
     ]
-
-
-async def wait_until(holds: Callable[[], bool]) -> None:
-    """Wait until something holds; the test's own time limit bounds it."""
-    while not holds():  # noqa: ASYNC110 - what is waited for has no event
-        await asyncio.sleep(0.005)

@@ -20,6 +20,7 @@ from provision.link.ports import open_stream
 from provision.wizard.cache import Cache
 from provision.wizard.conduct import Met, meet
 from provision.wizard.ending import Ending, ExitCode, Result
+from tests.waiting import next_line
 from tests.wizard.bench import (
     CTRL_C,
     PASSPHRASE,
@@ -60,8 +61,7 @@ def board(folder: Path, *options: str) -> Iterator[tuple[str, subprocess.Popen[s
         text=True,
     )
     try:
-        assert process.stdout is not None
-        assert process.stdout.readline()  # it says where it is once it can be spoken to
+        assert next_line(process)  # it says where it is once it can be spoken to
         yield str(port), process
     finally:
         process.kill()

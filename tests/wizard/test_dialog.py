@@ -16,8 +16,10 @@ from provision.contract.table import MessageType, Reason, Run, Step
 from provision.link.connection import Connection
 from provision.link.errors import LineLost
 from provision.settings.model import Value
+from provision.wizard import conduct
 from provision.wizard.conduct import Wishes
 from provision.wizard.ending import ExitCode, Result
+from tests.waiting import wait_until
 from tests.wizard.bench import (
     CTRL_C,
     CTRL_D,
@@ -34,7 +36,6 @@ from tests.wizard.bench import (
     bench,
     first_time,
     typed,
-    wait_until,
 )
 
 SEND = RETURN
@@ -404,13 +405,35 @@ def test_an_interrupt_after_commit_is_settled_and_said() -> None:
                     task.cancel()
 
             here.line.on_request = interrupt
-            await wait_until(lambda: here.line.deaf)
+            await wait_until(lambda: here.line.deaf, "the commit has gone out")
             await asyncio.sleep(0.05)
             here.line.on_request = lambda _: None
             here.line.deaf = False
             ending = await task
             assert (ending.code, ending.result) == (ExitCode.DONE, Result.STORED)
             assert here.board.stored == EXPECTED
+
+    asyncio.run(play())
+
+
+def test_an_interrupt_after_commit_on_a_board_that_is_silent_from_then_on_is_not_belittled(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Nobody knows whether it was stored: "nothing was changed" would be a guess."""
+    monkeypatch.setattr(conduct, "_SETTLE_TIME", 0.3)
+
+    async def play() -> None:
+        async with bench() as here:
+            task = asyncio.ensure_future(here.set_up(*first_time(), SEND))
+
+            def interrupt(request: MessageType | int) -> None:
+                if request is MessageType.COMMIT:
+                    here.line.deaf = True
+                    task.cancel()
+
+            here.line.on_request = interrupt
+            ending = await task
+            assert (ending.code, ending.result) == (ExitCode.UNKNOWN, Result.UNKNOWN)
 
     asyncio.run(play())
 
@@ -551,6 +574,37 @@ def test_a_commit_whose_reply_was_lost_with_the_cable_is_settled_when_it_is_back
             ending = await here.set_up(*first_time(), SEND, find_again=find_again)
             assert (ending.code, ending.result) == (ExitCode.DONE, Result.STORED)
             assert here.board.stored == EXPECTED
+
+    asyncio.run(play())
+
+
+def test_a_dialog_that_fails_lets_go_of_the_board_that_it_found_again() -> None:
+    """The caller knows the connection that it gave, and no other."""
+
+    class Fails(Line):
+        closed = False
+
+        def write(self, _: bytes) -> None:
+            raise ZeroDivisionError("a fault of ours")
+
+        async def close(self) -> None:
+            self.closed = True
+
+    async def play() -> None:
+        async with bench() as here:
+            found = Fails(here.line._loopback)
+
+            def cut(request: MessageType | int) -> None:
+                if request is MessageType.COMMIT:
+                    here.line.cut = True
+
+            async def find_again(_unit: bytes) -> Connection:
+                return Connection(found)
+
+            here.line.on_request = cut
+            with pytest.raises(ZeroDivisionError):
+                await here.set_up(*first_time(), SEND, find_again=find_again)
+            assert found.closed
 
     asyncio.run(play())
 

@@ -13,12 +13,13 @@ import pytest
 from provision.board.engine import from_declaration
 from provision.board.firmware import Device
 from provision.board.front import serve_pty
-from provision.link.errors import LinkError, PortMissing, Silent
+from provision.link.errors import BoardFault, LinkError, PortMissing, Silent
 from provision.link.ports import Port
 from provision.wizard import finding
 from provision.wizard.finding import Finder, Place
 from provision.wizard.screen import ScreenAsker
-from tests.link.served import terminal
+from tests.link.served import is_free, terminal
+from tests.link.virtual import SmallBoard
 from tests.wizard.bench import DEMO
 
 
@@ -69,6 +70,26 @@ def test_several_boards_are_told_apart_by_what_they_call_themselves() -> None:
             for port, unit in zip(ports, ("01", "02"), strict=True):
                 assert f"{port.device}: orchard-frost-alarm 1.4.0 on" in said
                 assert f"(id {unit})" in said
+
+    asyncio.run(play())
+
+
+def test_looking_that_is_interrupted_lets_go_of_the_boards_that_have_answered() -> None:
+    """One answers at once, and another port is still listened to when Ctrl-C comes."""
+
+    async def play() -> None:
+        async with AsyncExitStack() as stack:
+            silent = await stack.enter_async_context(terminal())
+            board = await serve(stack)
+            ports = [Port(silent.name, "", kind="native"), board]
+            looking = asyncio.create_task(found_at(ports))
+            await asyncio.sleep(0.2)  # less than a port is given to answer
+            assert not is_free(board.device)
+            looking.cancel()
+            with pytest.raises(asyncio.CancelledError):
+                await looking
+            assert is_free(board.device)
+            assert is_free(silent.name)
 
     asyncio.run(play())
 
@@ -170,6 +191,25 @@ def test_no_board_is_an_error_where_nobody_can_plug_one_in() -> None:
                 await found_at([port, Port("/dev/no-such-port", "", kind="native")])
 
     asyncio.run(play())
+
+
+def test_of_several_ports_the_one_with_a_faulty_board_is_named() -> None:
+    """That a board answers, however wrongly, says more than that nothing does elsewhere."""
+
+    async def play() -> None:
+        at = SmallBoard()
+        async with (
+            terminal() as silent,
+            terminal(lambda data: at.receive(data).replace(b"~", b"~A")) as faulty,
+        ):
+            names = (silent.name, faulty.name)
+            with pytest.raises(BoardFault) as caught:
+                await found_at([Port(name, "", kind="bridge") for name in names])
+            assert str(caught.value).startswith(f"{faulty.name}: The board breaks the protocol")
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(finding, "_KNOCK_TIME", 1.5)  # time for three lines that fail alike
+        asyncio.run(play())
 
 
 def test_a_board_that_is_plugged_in_later_is_found() -> None:

@@ -23,6 +23,7 @@ from tests.test_cli import (
     provision,
     stand_in,
 )
+from tests.waiting import next_line
 from tests.wizard.bench import RETURN, typed
 from tests.wizard.test_terminal import terminal
 
@@ -262,8 +263,7 @@ def test_the_log_is_watched_until_ctrl_c(port: str) -> None:
         text=True,
         preexec_fn=_interruptible,  # noqa: PLW1509 - no threads
     )
-    assert process.stdout is not None
-    line = process.stdout.readline()
+    line = next_line(process)
     process.send_signal(signal.SIGINT)
     out, err = process.communicate(timeout=20)
     assert line.strip()
@@ -282,8 +282,7 @@ def test_watching_the_log_ends_when_the_port_goes() -> None:
             stderr=subprocess.PIPE,
             text=True,
         )
-        assert process.stdout is not None
-        process.stdout.readline()
+        next_line(process)
     out, err = process.communicate(timeout=20)
     assert process.returncode == ExitCode.PORT
     assert "Traceback" not in out + err

@@ -27,6 +27,7 @@ from provision.testing.boards import program, virtual_board
 from provision.testing.host import SetUp
 from provision.wizard.cache import Cache
 from scripts.derive.vectors.values import WPA_EXAMPLES
+from tests.waiting import LONG
 from tests.wizard.bench import RETURN, Line, play_on, typed
 
 ROOT = Path(__file__).parents[2]
@@ -118,7 +119,7 @@ def test_the_compiled_stub_keeps_the_same_rule(tmp_path: Path) -> None:
     made["BUILD"] = tmp_path / "build"
     command = ["make", "-s", "-C", str(ROOT / "firmware_stub"), "generic"]
     command += [f"{name}={value}" for name, value in made.items()]
-    subprocess.run(command, check=True)
+    subprocess.run(command, check=True, timeout=LONG)
     flash = tmp_path / "flash"
     command = [str(tmp_path / "lamp"), "--flash", str(flash), "--link", "{port}"]
     with program(command, tmp_path) as board:

@@ -10,6 +10,7 @@ import pytest
 
 from provision.wizard.ending import ExitCode
 from tests.test_cli import NETWORKS, SECRETS, provision, stand_in
+from tests.waiting import until
 from tests.wizard.bench import CTRL_C, CTRL_D, first_time
 from tests.wizard.test_terminal import Terminal, terminal
 
@@ -31,10 +32,16 @@ class Lines:
     def answer(self, *answers: str) -> None:
         """Type lines."""
         for one in answers:
-            while self._here.text.count("\n> ") <= self._answered:
-                assert self._here.read(), self._here.text
+            until(
+                lambda: self._here.text.count("\n> ") > self._answered,
+                f"the prompt that {one!r} answers",
+                self._read_on,
+            )
             self._answered += 1
             self._here.type(one, "\n")
+
+    def _read_on(self) -> None:
+        assert self._here.read(), self._here.text
 
 
 LINES = [line for keys in first_time() for line in keys.split("\r")[:-1]]

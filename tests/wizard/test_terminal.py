@@ -19,6 +19,7 @@ from contextlib import contextmanager
 import pytest
 
 from provision.wizard.ending import ExitCode
+from tests.link.served import is_free
 from tests.test_cli import NETWORKS, ROOT, SCHEMA, SECRETS, provision, stand_in
 from tests.wizard.bench import CTRL_C, first_time
 
@@ -58,11 +59,19 @@ class Terminal:
             if not self.read():
                 raise AssertionError(f"ended without {text!r}: {self.text[-2000:]!r}")
 
-    def end(self) -> int:
+    def end(self, patience: float = 60) -> int:
         """Read to the end; return the exit code."""
+        deadline = time.monotonic() + patience
         while self.read():
-            pass
+            assert time.monotonic() < deadline, f"has not ended: {self.text[-2000:]!r}"
         return self.process.wait(timeout=30)
+
+    def close(self) -> None:
+        """Close the window that the terminal is in, and wait until the command has ended."""
+        if self._master >= 0:
+            os.close(self._master)
+            self._master = -1
+        self.process.wait(timeout=30)
 
     def read(self, patience: float = 1) -> bool:
         """Read what has come; False when the command has ended."""
@@ -88,13 +97,17 @@ def _as_for_a_person() -> None:
 
 @contextmanager
 def terminal(
-    *arguments: str, columns: int = 80, lines: int = 30, **environment: str
+    *arguments: str,
+    columns: int = 80,
+    lines: int = 30,
+    program: tuple[str, ...] = ("-m", "provision"),
+    **environment: str,
 ) -> Iterator[Terminal]:
     """Run the command on a terminal of this size."""
     master, slave = os.openpty()
     fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", lines, columns, 0, 0))
     process = subprocess.Popen(
-        [sys.executable, "-m", "provision", *arguments],
+        [sys.executable, *program, *arguments],
         cwd=ROOT,
         stdin=slave,
         stdout=slave,
@@ -104,13 +117,14 @@ def terminal(
         env={**os.environ, "TERM": "xterm", "PROMPT_TOOLKIT_NO_CPR": "1", **environment},
     )
     os.close(slave)
+    here = Terminal(master, process)
     try:
-        yield Terminal(master, process)
+        yield here
     finally:
         if process.poll() is None:
             process.kill()
         process.wait(timeout=30)
-        os.close(master)
+        here.close()
 
 
 @pytest.fixture
@@ -210,11 +224,60 @@ def test_rehearsing_needs_no_hardware() -> None:
         assert "198.51.100.7" in here.text
 
 
-def test_a_terminal_that_is_closed_leaves_the_board_as_it_was(port: str) -> None:
-    """Whatever the person did not send was never there."""
+@pytest.mark.parametrize("end", [signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT])
+def test_a_program_that_is_told_to_end_leaves_the_board_as_it_was(
+    port: str, end: signal.Signals
+) -> None:
+    """As by Ctrl-C: what was not sent was never there, and the port is anybody's again."""
     with terminal("setup", "--port", port) as here:
         here.type(*first_time()[:3])
         here.wait_for("Probe 1")
+        assert not is_free(port)
+        here.process.send_signal(end)
+        assert here.end() == ExitCode.INTERRUPTED
+        assert "Nothing was changed on the board." in here.text
+    assert is_free(port)
+    assert "nothing is stored" in provision("show", "--port", port).stdout
+
+
+def test_a_terminal_that_is_closed_leaves_the_board_as_it_was(port: str) -> None:
+    """The same where nobody sees any more what is said."""
+    with terminal("setup", "--port", port) as here:
+        here.type(*first_time()[:3])
+        here.wait_for("Probe 1")
+        here.close()
+    assert is_free(port)
+    assert "nothing is stored" in provision("show", "--port", port).stdout
+
+
+@pytest.mark.parametrize("command", ["log", "conform"])
+def test_other_commands_let_go_of_the_port_when_they_are_told_to_end(
+    port: str, command: str
+) -> None:
+    """Each of them would otherwise keep it for nobody."""
+    where = ["conform", port] if command == "conform" else [command, "--port", port]
+    with terminal(*where) as here:
+        deadline = time.monotonic() + 30
+        while is_free(port):
+            assert time.monotonic() < deadline, "the command did not open the port"
+            assert here.read(0.02), here.text
         here.process.terminate()
         here.end()
-    assert "nothing is stored" in provision("show", "--port", port).stdout
+    assert is_free(port)
+
+
+def test_a_signal_that_is_ignored_stays_ignored(port: str) -> None:
+    """So that nohup does what it is for."""
+    script = (
+        "import signal, sys\n"
+        "signal.signal(signal.SIGHUP, signal.SIG_IGN)\n"
+        "from provision.cli import main\n"
+        "sys.exit(main(sys.argv[1:]))"
+    )
+    with terminal("log", "--port", port, program=("-c", script)) as here:
+        here.wait_for("Ctrl-C leaves")
+        here.process.send_signal(signal.SIGHUP)
+        here.process.send_signal(signal.SIGCONT)  # is delivered after it, if it is
+        assert here.read(0.5), "hung up"
+        here.type(CTRL_C)
+        assert here.end() == ExitCode.DONE

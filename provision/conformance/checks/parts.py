@@ -25,18 +25,23 @@ from provision.settings.model import Setting
 
 
 class Parts:
-    """A field that takes parts, with a good value of several bytes, and another field."""
+    """A field that takes parts, with a good value of several bytes, and another field.
 
-    def __init__(self, bench: Bench) -> None:
+    A secret one, or one that is none: their parts are judged by other rules.
+    """
+
+    def __init__(self, bench: Bench, *, secret: bool = False) -> None:
         self.bench = bench
         schema = bench.known_schema()
         best: Setting | None = None
         for setting in schema.settings:
             longest = limits(best.field)[1] if best else 7
-            if takes_parts(setting.field.kind) and limits(setting.field)[1] > longest:
+            fits = takes_parts(setting.field.kind) and setting.field.is_secret is secret
+            if fits and limits(setting.field)[1] > longest:
                 best = setting
         if best is None:
-            raise NotApplicable("the board's schema has no field of 8 bytes or more for parts")
+            what = "secret field" if secret else "field that is no secret,"
+            raise NotApplicable(f"the board's schema has no {what} of 8 bytes or more for parts")
         self.setting = best
         self.others = [
             s
@@ -140,6 +145,32 @@ def parts_gap(bench: Bench) -> Procedure[None]:
     yield from parts.finish(5)
 
 
+def parts_of_secrets(bench: Bench) -> Procedure[None]:
+    """Of a secret the last part may repeat, whatever it contains; any other forgets the field."""
+    parts = Parts(bench, secret=True)
+    octets = parts.octets
+    yield from parts.take(0, 3, 3)
+    yield from parts.take(3, 5, 5)
+    yield from parts.take(0, 3, 3)
+    for probe, what in (
+        (octets[1:2], "a part that equals what is held"),
+        (bytes([octets[1] ^ 1]), "a part that differs from what is held"),
+    ):
+        yield from parts.take(3, 5, 5)
+        yield from parts.take(3, 5, 5)
+        reply = yield from bench.answer(MessageType.SET_FIELD, parts.body(3, bytes(2)))
+        if reply.get(SetFieldReplyKey.RECEIVED) != 5:
+            raise NotMet("the repeat of the last part with other bytes is told from the first")
+        yield from parts.gap(parts.body(1, probe), 0, what)
+        yield from parts.gap(parts.body(5, octets[5:6]), 0, f"the next part after {what}")
+        yield from parts.take(0, 3, 3)
+    yield from parts.finish(3)
+    del bench.staged[parts.setting.key]
+    yield from parts.gap(parts.body(1, octets[1:2]), 0, "a part of what is staged")
+    if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
+        raise NotMet("a secret is still staged after a part of it was refused with `gap`")
+
+
 def parts_restart(bench: Bench) -> Procedure[None]:
     """A part at 0 that differs starts the field again, and unstages it."""
     parts = Parts(bench)
@@ -237,6 +268,7 @@ PARTS_CHECKS = (
     ),
     Check(("6.4.15", "6.4.19"), "Parts may be repeated", parts_repeat),
     Check(("6.4.16", "6.4.5", "7.2.5"), "Parts with a gap are refused", parts_gap),
+    Check(("6.4.18", "6.4.17"), "Parts of a secret are compared with nothing", parts_of_secrets),
     Check(("6.4.12",), "A part at 0 starts again", parts_restart),
     Check(
         ("6.4.10", "6.4.11", "5.1.4"),

@@ -74,7 +74,7 @@ const PIECE_SENDS = 2; // after so many lost replies half the length is asked fo
 const LEAST_PIECE = 32; // bytes; asking for less would not make a reply much shorter
 const MOST_PIECES = 8192; // requests for one schema: 1 byte each for 8 KiB, 32 each for the largest
 const MOST_LATE = 256; // late replies within one reading; each costs 1.25 s at most
-const SPARE_FLIGHTS = 3; // of parts, beyond one for each part
+const MOST_GAPS = 3; // how often one value begins anew because the board lost parts of it
 const SCAN_PAUSE = 250; // ms between looks at a scan that found nothing new
 const SCAN_PATIENCE = 240; // looks that brought nothing new: a minute
 const SCAN_RESTARTS = 2;
@@ -445,8 +445,9 @@ export function* store(line, unit, changes, token, onOpen) {
   /** @type {Refused | null} */
   let refused;
   for (let round = 0; ; round++) {
-    // Values that need parts come first, one at a time and with nothing among them, since a whole
-    // value, or a repeat of one, would make the board forget them (clause 6.4).
+    // Values that need parts come first, part by part, each after the answer to the one before,
+    // since of a secret no part but the last may be repeated; and with nothing among them, since a
+    // whole value, or a repeat of one, would make the board forget them (clause 6.4).
     for (const [key, value] of inParts) {
       // All other values fit the shortest line.
       const bytes = value instanceof Uint8Array ? value : new TextEncoder().encode(String(value));
@@ -493,35 +494,22 @@ function* stageInParts(key, bytes, capacity) {
   // The head of the part may take two bytes more.
   const size = Math.min(MAX_PIECE, capacity - sizeOf(part(key, bytes, bytes.length, 0)) - 2);
   let held = 0;
-  // Each flight gets a whole part further at least, but for a board that will not.
-  for (let flights = Math.ceil(bytes.length / size) + SPARE_FLIGHTS; held < bytes.length; flights--) {
-    if (!flights) return new Refused({ code: Refusal.GAP, field: key, detail: held });
-    /** @type {Map<Request, number>} with where the part ends */
-    const flight = new Map();
-    for (let at = held; at < bytes.length; at += size) {
-      const request = new Request(MessageType.SET_FIELD, part(key, bytes, at, size));
-      flight.set(request, Math.min(at + size, bytes.length));
+  for (let gaps = 0; held < bytes.length; ) {
+    const answer = yield [new Request(MessageType.SET_FIELD, part(key, bytes, held, size))];
+    let least = Math.min(held + size, bytes.length);
+    if (answer.result instanceof Refused) {
+      gaps++;
+      if (answer.result.code !== Refusal.GAP || gaps > MOST_GAPS) return answer.result;
+      held = answer.result.detail ?? 0;
+      least = 0;
+    } else {
+      held = body(answer).get(SetFieldReplyKey.RECEIVED) ?? -1;
     }
-    let requests = [...flight.keys()];
-    let refused = null;
-    for (let left = flight.size; left; left--) {
-      const answer = yield requests;
-      requests = [];
-      let least = 0;
-      if (answer.result instanceof Refused) {
-        if (answer.result.code !== Refusal.GAP) refused ??= answer.result;
-        held = answer.result.detail ?? 0;
-      } else {
-        held = body(answer).get(SetFieldReplyKey.RECEIVED) ?? -1;
-        least = flight.get(answer.request) ?? 0;
-      }
-      if (held < least || held > bytes.length) {
-        throw new BoardFault(
-          say("The board miscounts the parts of a value: its firmware needs mending."),
-        );
-      }
+    if (held < least || held > bytes.length) {
+      throw new BoardFault(
+        say("The board miscounts the parts of a value: its firmware needs mending."),
+      );
     }
-    if (refused) return refused;
   }
   return null;
 }
@@ -649,7 +637,7 @@ const isRefused = ({ result }, code) => result instanceof Refused && result.code
 function body({ request, result }) {
   if (result instanceof Refused) throw new BoardRefused(request.type, result);
   if (!(result instanceof Lost)) return result;
-  if (result.why === "malformed" || result.why === "damaged") throw unheard(result);
+  if (["malformed", "alike", "damaged"].includes(result.why)) throw unheard(result);
   // A board that answered before does not answer this request.
   throw new NoReply(
     say(
@@ -668,6 +656,7 @@ function body({ request, result }) {
 function unheard({ why, fault }) {
   switch (why) {
     case "malformed":
+    case "alike":
       return new BoardFault(
         say("The board breaks the protocol ({fault}): its firmware needs mending.", { fault }),
       );

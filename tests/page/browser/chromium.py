@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tests.page.browser.serial_lab import ADAPTER_NAME, PRODUCT, SERIAL_NUMBER, VENDOR, Lab
+from tests.waiting import join
 
 if TYPE_CHECKING:
     from playwright.sync_api import BrowserContext, Playwright
@@ -64,7 +65,7 @@ def serve(folder: Path) -> Iterator[str]:
             yield f"http://127.0.0.1:{server.server_address[1]}"
         finally:
             server.shutdown()
-            thread.join()
+            join(thread)
 
 
 def start(

@@ -25,6 +25,8 @@ AGREED: Mapping[str, str] = {
 }
 """What is pressed on the steps of the demo's dialog that have buttons only."""
 
+_MOST_STEPS = 100  # more than any dialog of the tests has
+
 Look = Callable[[str], None]
 """Called with the title of a step once it stands there."""
 
@@ -87,7 +89,7 @@ class Person:
 
         answers: by title, what is typed, chosen or pressed; other questions get what they offer.
         """
-        while True:
+        for _ in range(_MOST_STEPS):
             self._title.wait_for()
             title = self._title.inner_text()
             self._look(title)
@@ -103,6 +105,7 @@ class Person:
                 else:
                     self.type(title, answers[title])
             self.press("Next")
+        pytest.fail(f"{until!r} does not come, after {self.asked}")
 
     def _option(self, option: str) -> Locator:
         return self.page.get_by_role("radio", name=option).first

@@ -40,6 +40,7 @@ from provision.link.replies import Stored
 from provision.settings.model import Value
 from provision.wizard.cache import Cache
 from provision.wizard.conduct import Met, meet
+from tests.waiting import PATIENCE, join, next_line
 
 PRELOAD = "libumockdev-preload.so.0"
 VENDOR, PRODUCT = 0x1209, 0x0001  # https://pid.codes: the product id that is for tests
@@ -49,7 +50,6 @@ ADAPTER_NAME = "Test port"
 T = TypeVar("T")
 
 _IN_CLOSE_WRITE = 0x8  # inotify(7)
-_PATIENCE = 20.0  # seconds; a bound against hanging
 
 
 def why_not() -> str | None:
@@ -72,8 +72,7 @@ class Lab:
             bufsize=1,
             env={**os.environ, "LD_PRELOAD": PRELOAD},
         )
-        assert self._process.stdout is not None
-        root = self._process.stdout.readline().strip()
+        root = next_line(self._process).strip()
         assert root, "umockdev did not start"
         self.environment: Mapping[str, str] = {"LD_PRELOAD": PRELOAD, "UMOCKDEV_DIR": root}
         """What a browser is started with that is to see these devices."""
@@ -92,15 +91,14 @@ class Lab:
         trace: TracebackType | None,
     ) -> None:
         shutil.rmtree(self.nodes)
-        self._process.communicate(timeout=_PATIENCE)  # which closes its input, and it ends
+        self._process.communicate(timeout=PATIENCE)  # which closes its input, and it ends
 
     def order(self, order: str, what: str) -> None:
         """Have a device added, or removed; testbed.py."""
-        stdin, stdout = self._process.stdin, self._process.stdout
+        stdin = self._process.stdin
         assert stdin is not None
-        assert stdout is not None
         stdin.write(json.dumps([order, what]) + "\n")
-        assert stdout.readline() == "true\n", (order, what)
+        assert next_line(self._process) == "true\n", (order, what)
 
 
 class _Releases:
@@ -126,8 +124,7 @@ class _Releases:
     def end(self) -> None:
         """Watch no more."""
         self._end.close()
-        self._thread.join(_PATIENCE)
-        assert not self._thread.is_alive()
+        join(self._thread)
         self._ended.close()
         os.close(self._closings)
 
@@ -208,8 +205,7 @@ class Cable:
     def pull(self) -> None:
         """Carry nothing any more; both descriptors are free when this returns."""
         self._pull.close()
-        self._thread.join(_PATIENCE)
-        assert not self._thread.is_alive()
+        join(self._thread)
         self._pulled.close()
 
     def _carry(self) -> None:
@@ -267,8 +263,7 @@ class Board:
             stdout=subprocess.PIPE,
             text=True,
         )
-        assert self._process.stdout is not None
-        said = self._process.stdout.readline()  # once it can be spoken to
+        said = next_line(self._process)  # once it can be spoken to
         assert said.startswith("board: "), said
         self.port = said.removeprefix("board: ").strip()
 
@@ -276,7 +271,7 @@ class Board:
         """Take its power away, whatever it is doing."""
         assert self._process is not None, "the board is off already"
         self._process.kill()
-        self._process.communicate(timeout=_PATIENCE)
+        self._process.communicate(timeout=PATIENCE)
         self._process = None
 
 
@@ -328,7 +323,7 @@ class WiredBoard:
         try:
             # In a thread of its own: the one of the tests is the browser's, with a loop that runs.
             with concurrent.futures.ThreadPoolExecutor(1) as thread:
-                return thread.submit(lambda: asyncio.run(talk())).result()
+                return thread.submit(lambda: asyncio.run(talk())).result(PATIENCE)
         finally:
             self._wire()
 
@@ -349,9 +344,10 @@ class WiredBoard:
             await connection.hello()
             outcome = await connection.store([*values.items()], token=os.urandom(8))
             assert isinstance(outcome, Stored), outcome
-            while (status := await connection.status()).run is not Run.PROVEN:
-                assert status.run is not Run.FAILED, status
-                await asyncio.sleep(0.02)
+            async with asyncio.timeout(PATIENCE):  # for the firmware to try the settings
+                while (status := await connection.status()).run is not Run.PROVEN:
+                    assert status.run is not Run.FAILED, status
+                    await asyncio.sleep(0.02)
 
         self.talk(store)
 

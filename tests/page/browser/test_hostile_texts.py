@@ -24,6 +24,7 @@ from provision.contract.table import Ability, Kind
 from provision.settings.model import Field, Option, Pin, Schema, Section
 from tests.page.browser import chromium
 from tests.page.browser.person import OVERVIEW, REVIEW, Person
+from tests.waiting import join
 from tests.wizard.bench import DEMO
 
 if TYPE_CHECKING:
@@ -79,7 +80,7 @@ def page(playwright: Playwright) -> Iterator[Page]:
         yield page
         browser.close()
         server.shutdown()
-        serving.join()
+        join(serving)
 
 
 def test_texts_of_a_board_are_text_and_nothing_else(page: Page) -> None:

@@ -8,6 +8,7 @@ own lines, made and read by provision.contract.
 
 from __future__ import annotations
 
+import itertools
 import socket
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -20,6 +21,7 @@ from provision.contract.table import PROTOCOL_VERSION, HelloReplyKey, MessageTyp
 from tests.page.browser.conftest import Launch
 from tests.page.browser.looking import assert_keeps_no_secret
 from tests.page.browser.serial_lab import PRODUCT, VENDOR, Adapter, Cable, WiredBoard
+from tests.waiting import until
 
 if TYPE_CHECKING:
     from playwright.sync_api import Page
@@ -48,8 +50,14 @@ globalThis.lab = {
   async write(bytes) {
     await lab.writer.write(Uint8Array.from(bytes));
   },
-  async read() {
-    return [...((await lab.reader.read()).value ?? [])];
+  // What comes within so many milliseconds; what comes later is for the next call.
+  async read(ms) {
+    lab.reading ??= lab.reader.read();
+    const late = new Promise((resolve) => setTimeout(resolve, ms, null));
+    const read = await Promise.race([lab.reading, late]);
+    if (read === null) return [];
+    lab.reading = undefined;
+    return [...(read.value ?? [])];
   },
   async end() {
     try {
@@ -81,15 +89,27 @@ def failure_of(page: Page, what: str) -> list[str] | None:
     return answer
 
 
+_ids = itertools.count(7)
+
+
 def greet(page: Page) -> Message:
-    """Say hello to the board over the open port, and return its reply."""
-    request = encode_message(Message(PROTOCOL_VERSION, MessageType.HELLO, 7, {}))
-    page.evaluate("(bytes) => lab.write(bytes)", list(encode_line(request)))
+    """Say hello to the board over the open port until it answers, and return its reply.
+
+    As hosts do (clause 5.3): the first may be lost while the board starts, and so may its reply.
+    """
+    wanted = next(_ids)  # an earlier greeting may have replies on their way, of another id
+    hello = encode_line(encode_message(Message(PROTOCOL_VERSION, MessageType.HELLO, wanted, {})))
     receiver = LineReceiver()
-    while True:
-        for event in receiver.feed(bytes(page.evaluate("lab.read()"))):
-            if isinstance(event, Frame):
-                return decode_message(event.item)
+    replies: list[Message] = []
+
+    def has_answered() -> bool:
+        page.evaluate("(bytes) => lab.write(bytes)", list(hello))
+        events = receiver.feed(bytes(page.evaluate("lab.read(250)")))
+        replies.extend(decode_message(event.item) for event in events if isinstance(event, Frame))
+        return any(reply.id == wanted for reply in replies)
+
+    until(has_answered, "the board has answered a hello", lambda: None)
+    return next(reply for reply in replies if reply.id == wanted)
 
 
 @pytest.fixture
@@ -130,8 +150,13 @@ def test_unplugged_it_is_lost_and_replugged_it_is_there_again(
     """The read that is under way ends with a NetworkError; the port that comes is a new object."""
     page.evaluate("lab.open()")
     before = greet(page)
-    page.evaluate("() => { lab.lost = lab.end(); }")
+    page.evaluate("() => { lab.end().then((name) => { lab.lost = name; }); }")
     c_board.unplug()
+    until(
+        lambda: page.evaluate("lab.lost") is not None,
+        "the read that is under way has ended",
+        lambda: page.wait_for_timeout(20),
+    )
     assert page.evaluate("lab.lost") == "NetworkError"
     assert page.evaluate("lab.port.readable") is None
     assert page.evaluate(TOLD, 1) == [["disconnect", True]]
@@ -180,8 +205,11 @@ def test_a_port_that_another_page_holds_does_not_open(page: Page) -> None:
     assert told is not None
     assert told[0] == "NetworkError"
     page.close()
-    while failure_of(other, "lab.open()") is not None:  # the test's own time limit bounds it
-        other.wait_for_timeout(50)
+    until(
+        lambda: failure_of(other, "lab.open()") is None,
+        "the port opens in the second tab",
+        lambda: other.wait_for_timeout(50),
+    )
     assert greet(other).type == MessageType.HELLO_REPLY
 
 

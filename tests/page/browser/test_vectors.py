@@ -13,11 +13,12 @@ import re
 import shutil
 import subprocess
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from tests.page.browser import chromium
+from tests.waiting import until
 
 if TYPE_CHECKING:
     from playwright.sync_api import Playwright
@@ -68,8 +69,13 @@ def test_what_passes_in_node_passes_in_a_browser(
         faults: list[str] = []
         page.on("pageerror", lambda error: faults.append(str(error)))
         page.goto(f"{origin}/index.html")
-        while not faults and not (outcome := page.evaluate("globalThis.outcome")):
-            page.wait_for_timeout(50)  # the test's own limit of time bounds it
+        outcome: dict[str, Any] = {}
+
+        def is_over() -> bool:
+            outcome.update(page.evaluate("globalThis.outcome") or {})
+            return bool(faults or outcome)
+
+        until(is_over, "the page has run its tests", lambda: page.wait_for_timeout(50))
         browser.close()
     assert faults == []
     assert outcome["failures"] == []

@@ -10,6 +10,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self
 
+from tests.waiting import LONG, PATIENCE, next_line
+
 HERE = Path(__file__).parent
 
 
@@ -29,6 +31,7 @@ def run_tests() -> list[Ran]:
         capture_output=True,
         text=True,
         check=False,
+        timeout=LONG,
     )
     ran = []
     root = ET.fromstring(done.stdout)  # noqa: S314 - our own test run wrote it
@@ -63,15 +66,14 @@ class Judge:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._process.communicate()  # which closes its input, and it ends
+        self._process.communicate(timeout=PATIENCE)  # which closes its input, and it ends
 
     def ask(self, about: str, **question: object) -> Any:  # any: whatever JSON holds
         """Return what the page makes of a question; judge.js has the kinds of question."""
-        stdin, stdout = self._process.stdin, self._process.stdout
+        stdin = self._process.stdin
         assert stdin is not None
-        assert stdout is not None
         stdin.write(json.dumps({"about": about, **question}) + "\n")
         stdin.flush()
-        answer = stdout.readline()
+        answer = next_line(self._process)
         assert answer, f"the page has no answer about {about}: {question}"
         return json.loads(answer)

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from provision.contract.profile import Item
+from tests.waiting import next_line
 
 _MEMORY = 64  # MiB that the whole process may hold
 
@@ -55,8 +56,7 @@ class Player:
         self._process.stdin.flush()
 
     def _read(self) -> dict[str, Any]:
-        assert self._process.stdout is not None
-        line = self._process.stdout.readline()
+        line = next_line(self._process)
         assert line, "the player has ended"
         said: dict[str, Any] = json.loads(line)
         return said

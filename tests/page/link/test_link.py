@@ -17,6 +17,8 @@ from typing import Any
 
 import pytest
 
+from tests.waiting import LONG, join
+
 ROOT = Path(__file__).parents[3]
 FOLDER = Path(__file__).parent
 BOARD = ROOT / "firmware_stub" / "build" / "board_pty"
@@ -35,6 +37,7 @@ def run_node(test: str, board: int | None = None) -> None:
         text=True,
         env={**os.environ, **variables},
         check=False,
+        timeout=LONG,
     )
     assert done.returncode == 0, done.stdout + done.stderr
     assert "# pass 0\n" not in done.stdout, done.stdout
@@ -113,7 +116,7 @@ def tcp_to(terminal: str) -> Iterator[int]:
             yield listener.getsockname()[1]
         finally:
             ended.set()
-            carrying.join()
+            join(carrying)
             os.close(descriptor)
 
 

@@ -30,6 +30,7 @@ from provision.wizard.questions import (
     ReviewLine,
     Step,
 )
+from tests.waiting import PATIENCE, next_line
 
 PROGRAM = Path(__file__).with_name("answering.js")
 
@@ -61,19 +62,18 @@ class Page:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._process.communicate()  # which closes its input, and it ends
+        self._process.communicate(timeout=PATIENCE)  # which closes its input, and it ends
 
     def say(self, name: str, *values: object) -> Any:  # any: whatever JSON holds
         """Return what a command of answering.js comes to.
 
         Raises ValueProblem and CallerError as the page throws them.
         """
-        stdin, stdout = self._process.stdin, self._process.stdout
+        stdin = self._process.stdin
         assert stdin is not None
-        assert stdout is not None
         stdin.write(as_text([name, *values]) + "\n")
         stdin.flush()
-        reply = json.loads(stdout.readline(), object_hook=_from_json)
+        reply = json.loads(next_line(self._process), object_hook=_from_json)
         if "problem" in reply:
             raise ValueProblem(*reply["problem"])
         if "error" in reply:
