@@ -227,7 +227,9 @@ def _padded(line: bytes) -> bytes:
     return framed(body + b"=" * (-len(body) % 4))
 
 
-def _supports(*left_out: int) -> type[Board]:
+def supports(*left_out: int) -> type[Board]:
+    """Return a board that leaves types out of those that it knows."""
+
     def change(message: Message, refused: Refused) -> Refused | Body:
         if refused.code is Refusal.UNKNOWN_TYPE:
             refused.supported = tuple(t for t in refused.supported if t not in left_out)
@@ -342,7 +344,7 @@ LINE_CASES: tuple[Case, ...] = (
     Case("4.2.4", "looks into a hello of another version", {"board": StrictOtherHello}),
     Case("4.2.5", "answers requests of any version", {"board": AnyVersion}),
     Case("4.2.6", "refuses an unknown type as malformed", {"board": other_code(R.UNKNOWN_TYPE, R.MALFORMED)}),
-    Case("7.2.2", "leaves commit out of the types it knows", {"board": _supports(9)}),
+    Case("7.2.2", "leaves commit out of the types it knows", {"board": supports(9)}),
     Case("4.2.7", "does not know what it does not offer", {"board": other_code(R.NOT_OFFERED, R.WRONG_STATE)}),
     Case("4.3.3", "looks at the state before the form", {"board": StateFirst}),
     Case("4.3.10", "stores each value as it comes", {"board": WritesAtOnce}),

@@ -36,6 +36,7 @@ from tests.conformance.making import (
     subclass,
 )
 from tests.conformance.wrong_conversation import NoDetail
+from tests.conformance.wrong_line import supports
 
 
 def before(request: Callable[[Board, Message], bool], code: Refusal, **more: object) -> type[Board]:
@@ -186,6 +187,7 @@ ORDER_CASES: tuple[Case, ...] = (
     Case("7.1.1", "refuses with a code that there is not", {"device": device(writes=_code_99)}, "6.4.2"),
     Case("7.1.3", "names one of two fields", {"board": NoOther}),
     Case("7.2.1", "gives no versions with unsupported-version", {"board": subclass(NoDetail, code=R.UNSUPPORTED_VERSION)}),
+    Case("7.2.2", "leaves out what it knows and does not offer", {"board": supports(int(T.UNDO)), "capabilities": OFFERED & ~Capability.UNDO}),
     Case("7.2.3", "gives no detail with moved-on", {"board": subclass(NoDetail, code=R.MOVED_ON)}),
     Case("7.2.4", "gives no detail with out-of-bounds", {"board": subclass(NoDetail, code=R.OUT_OF_BOUNDS)}),
 )  # fmt: skip

@@ -119,6 +119,25 @@ class RefusesScans(Board):
         return super()._survey(body)
 
 
+class CountsByTwo(Board):
+    """Gives every other number to a scan."""
+
+    def _survey(self, body: Body) -> Body:
+        if SurveyKey.SCAN not in body and self._scan.done:
+            self._scan.number += 1
+        return super()._survey(body)
+
+
+class CountsOn(Board):
+    """Gives the first scan after a start the number that follows."""
+
+    def restart(self, boot_number: int, now_ms: int) -> None:
+        """See Board."""
+        number = self._scan.number if hasattr(self, "_scan") else 0
+        super().restart(boot_number, now_ms)
+        self._scan.number = number
+
+
 class StartsAnother(Board):
     """Starts a scan for every request, whether one runs or not."""
 
@@ -200,6 +219,8 @@ READING_CASES: tuple[Case, ...] = (
     Case("6.3.8", "shows what is not active as unset", {"board": entry(_inactive_unset)}),
     Case("6.3.12", "says range for a page beyond the end", {"board": other_code(R.OUT_OF_BOUNDS, R.RANGE, T.GET_VALUES)}),
     Case("6.8.1", "starts no scan", {"board": RefusesScans}),
+    Case("6.8.2", "counts scans by two", {"board": CountsByTwo, "surroundings": NETWORKS}),
+    Case("6.8.2", "goes on counting scans over a start", {"board": CountsOn, "surroundings": NETWORKS}),
     Case("6.8.3", "starts a scan while one runs", {"board": StartsAnother, "surroundings": NETWORKS}),
     Case("6.8.4", "gives networks from the first one always", {"board": AlwaysFromZero, "surroundings": NETWORKS}),
     Case("6.8.6", "starts a scan where a `first` has none", {"board": FirstStarts, "surroundings": NETWORKS}),

@@ -6,6 +6,7 @@ from __future__ import annotations
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
 from provision.conformance.checks.reading import leaves_room
+from provision.conformance.checks.undoing import restart_board
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.steps import Procedure
 from provision.conformance.wire import Body
@@ -113,12 +114,22 @@ def survey_bounds(bench: Bench) -> Procedure[None]:
     if same.type == MessageType.REFUSAL:
         raise NotMet("a refused request started a scan")
     new = yield from _start_scan(bench)
-    if new[SurveyReplyKey.SCAN] == number:
-        raise NotMet("a new scan has the number of the one before")
+    if new[SurveyReplyKey.SCAN] != number % 255 + 1:
+        raise NotMet(f"the scan after {number} has the number {new[SurveyReplyKey.SCAN]!a}")
     if not new[SurveyReplyKey.DONE]:
         running = yield from bench.answer(MessageType.SURVEY)
         if running[SurveyReplyKey.SCAN] != new[SurveyReplyKey.SCAN]:
             raise NotMet("a scan was started while one runs")
+
+
+def numbers_after_start(bench: Bench) -> Procedure[None]:
+    """The first scan after a start has the number 1."""
+    bench.needs(Capability.SURVEY)
+    yield from _start_scan(bench)
+    yield from restart_board(bench)
+    body = yield from _start_scan(bench)
+    if body[SurveyReplyKey.SCAN] != 1:
+        raise NotMet(f"the first scan after a start has the number {body[SurveyReplyKey.SCAN]!a}")
 
 
 def locate(bench: Bench) -> Procedure[None]:
@@ -140,6 +151,7 @@ NETWORK_CHECKS = (
         "A scan is known by its number",
         survey_bounds,
     ),
+    Check(("6.8.2",), "Scans count from 1 after a start", numbers_after_start, changes=True),
     Check(("6.9.1",), "The board shows itself", locate),
 )
 """Clauses 6.8 and 6.9."""

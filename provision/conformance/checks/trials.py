@@ -156,6 +156,7 @@ def trial_started_thrice(bench: Bench) -> Procedure[None]:
     for start in (1, 2):
         yield from _still_on_trial(bench)
         yield from bench.silence(_SOME_TIME)
+        yield from _still_on_trial(bench)
         left = yield from _left(bench)
         yield from restart_board(bench)
         again = yield from _left(bench)
