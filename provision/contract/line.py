@@ -16,6 +16,7 @@ import binascii
 import codecs
 import re
 from dataclasses import dataclass, field
+from enum import StrEnum
 
 import google_crc32c
 
@@ -36,6 +37,8 @@ _RUN_MARK = b"[removed]"
 _CUT_MARK = "[cut]"
 
 _BASE64URL = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
+_FRAME_CHARACTERS = _BASE64URL + b"@"  # the letters of CHECK are among the others
+_FOREIGN_SHARE = 8  # a line of which more than one character in eight is foreign was no frame
 _RUN = re.compile(rb"[A-Za-z0-9_-]{16,}")
 # ECMA-48: control sequences (clause 5.4), control strings up to BEL, ST or the next escape (5.6),
 # then every other escape sequence (ECMA-35 clause 13.2) and the stray ESC of one that was cut.
@@ -55,11 +58,28 @@ class Frame:
     size: int
 
 
+class LineFault(StrEnum):
+    """What is wrong with a line that began with ``~``."""
+
+    TOO_LONG = "the line is longer than a frame may be"
+    TOO_SHORT = "the line is too short for a frame"
+    FOREIGN = "too many of its characters are none of a frame's"
+    CHECK = "the check does not match"
+    SPELLING = "the body is no base64url without padding and with zero pad bits"
+
+    @property
+    def may_be_a_frame(self) -> bool:
+        """Whether somebody may have sent a frame there: else it is a prompt, or noise."""
+        return self not in (LineFault.TOO_SHORT, LineFault.FOREIGN)
+
+
 @dataclass(frozen=True, slots=True)
 class Damaged:
     """A line that began with ``~`` and is no valid frame. Its text, maybe a secret, is not kept."""
 
-    reason: str
+    reason: LineFault
+    check: int = field(default=0, repr=False, compare=False)
+    """The CRC-32C of the line, by which the same line is known when it comes again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,13 +145,16 @@ class LineReceiver:
         return events
 
     def _frame(self, line: bytes) -> Frame | Damaged:
-        if len(line) > self._longest_frame:
-            return Damaged("the line is longer than a frame may be")
         body = line[1:-_CHECK_LENGTH]
         if not body:
-            return Damaged("the line is too short for a frame")
-        if line[-_CHECK_LENGTH:] != _check(body):
-            return Damaged("the check does not match")
+            return Damaged(LineFault.TOO_SHORT)
+        is_long = len(line) > self._longest_frame
+        if is_long or line[-_CHECK_LENGTH:] != _check(body):
+            foreign = len(line.translate(None, _FRAME_CHARACTERS)) - 1  # the tilde
+            if foreign * _FOREIGN_SHARE > len(line):
+                return Damaged(LineFault.FOREIGN)
+            fault = LineFault.TOO_LONG if is_long else LineFault.CHECK
+            return Damaged(fault, crc32c(line))
         # The decoder skips foreign characters and ignores pad bits; only the one right spelling
         # of an item comes back when it is encoded again.
         try:
@@ -139,7 +162,7 @@ class LineReceiver:
         except binascii.Error:
             item = b""
         if base64.urlsafe_b64encode(item).rstrip(b"=") != body:
-            return Damaged("the body is no base64url without padding and with zero pad bits")
+            return Damaged(LineFault.SPELLING)
         return Frame(item, len(line) + 2)
 
 

@@ -15,12 +15,14 @@ were submitted; every one that was not abandoned gets exactly one answer.
 from __future__ import annotations
 
 import math
-from collections import deque
-from collections.abc import Callable, Collection
+from collections import Counter, deque
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from enum import Enum, auto
+from types import MappingProxyType
 
-from provision.contract.line import Damaged, Frame, LineReceiver, encode_line
+from provision.catalogue import mark
+from provision.contract.line import Damaged, Frame, LineFault, LineReceiver, encode_line
 from provision.contract.messages import (
     MAX_ID,
     Message,
@@ -66,7 +68,9 @@ _SHORT_REPLY = 64
 _PIECE_REPLY = 32  # of a reply with a piece, beyond its bytes in base64url
 
 _MALFORMED_BOUND = 2  # so many replies of a wrong form to one request are no accident
-_DAMAGE_BOUND = 3  # so many damaged frames while no answer comes point to another reader
+_DAMAGE_BOUND = 3  # so many damaged frames while no answer comes are no accident
+_DAMAGE_KEPT = 64  # so many of the last are compared with each other
+_ALIKE = 4  # one in so many of them may be another line than those that fail alike
 _DAMAGE_NOTICED = 5  # so many of them ...
 _DAMAGE_SPAN = 10.0  # ... within so many seconds are worth a word, once, even where answers come
 _WITHHELD = "[log withheld while settings are sent]"
@@ -99,12 +103,33 @@ class Why(Enum):
     ELSE = auto()
     ECHO = auto()
     DAMAGED = auto()
+    ALIKE = auto()
+    """The same lines fail again and again: no bad line, and no other reader, does that."""
     MALFORMED = auto()
+
+
+_Failing = tuple[LineFault | None, int]
+"""How a line failed: its fault, None for a valid frame without a message, and its CRC. Where the
+CHECK matches, the line came as it was sent, and 0 stands for its CRC: it is the firmware's fault,
+whether or not the line comes again."""
+
+_SAME_FAULTS: Mapping[LineFault | None, str] = MappingProxyType(
+    {
+        LineFault.TOO_LONG: mark("all its lines are longer than a line may be"),
+        LineFault.CHECK: mark("all its lines have a wrong CHECK"),
+        LineFault.SPELLING: mark("all its lines have a BODY that is no base64url without padding"),
+        None: mark("all its lines arrive as they were sent, and none holds a message"),
+    }
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Lost:
-    """No answer came in time; fault tells what was wrong with those that came malformed."""
+    """No answer came in time.
+
+    fault tells what was wrong with answers that came malformed, in English, or what is wrong with
+    lines that all fail alike, yet to be translated.
+    """
 
     why: Why
     fault: str = ""
@@ -181,6 +206,7 @@ class _Pending:
     wait: float = 0.0
     longest_wait: float = 0.0
     given_up: float = math.inf
+    judged: float = math.inf  # when lines that all fail alike end it, however long it may wait
     abandoned: bool = False
     malformed: int = 0
     before: _Evidence = field(default_factory=_Evidence)
@@ -202,7 +228,7 @@ class Exchange:
         self._may_echo = False  # whether an echo of values that were sent may still come
         self._notices: list[Notice] = []
         self._evidence = _Evidence()
-        self._damage_times: deque[float] = deque(maxlen=_DAMAGE_NOTICED)
+        self._damages: deque[tuple[float, _Failing]] = deque(maxlen=_DAMAGE_KEPT)
         self._told_damage = False  # once is enough: a flood of damage would become one of words
         self._identity: tuple[bytes, int] | None = None  # unit and boot number last met
         self._polled = -math.inf
@@ -231,7 +257,8 @@ class Exchange:
             if isinstance(event, Frame):
                 self._take(event.item, now)
             elif isinstance(event, Damaged):
-                self._count_damage(now)
+                if event.reason.may_be_a_frame:
+                    self._count_damage((event.reason, event.check), now)
             else:
                 self._keep_log(event.text)
 
@@ -312,6 +339,7 @@ class Exchange:
             pending.longest_wait = request.every or pending.wait + _BACKOFF
             if request.patience is not None:
                 pending.given_up = now + request.patience + announced
+            pending.judged = now + PATIENCE + announced
             seen = self._evidence
             pending.before = _Evidence(seen.bytes, seen.echoes, seen.damaged)
             if request.on_sent:
@@ -338,15 +366,19 @@ class Exchange:
         elif now >= pending.given_up or (
             not pending.counted and now >= pending.due and pending.sends == pending.request.sends
         ):
-            self._complete(pending, Lost(self._why(pending)), pending.sends)
+            self._complete(pending, self._lost(pending), pending.sends)
+        elif now >= pending.judged and (lost := self._lost(pending)).why is Why.ALIKE:
+            self._complete(pending, lost, pending.sends)
 
-    def _why(self, pending: _Pending) -> Why:
+    def _lost(self, pending: _Pending) -> Lost:
         now, before = self._evidence, pending.before
-        if now.damaged - before.damaged >= _DAMAGE_BOUND:
-            return Why.DAMAGED
+        damaged = now.damaged - before.damaged
+        if damaged >= _DAMAGE_BOUND:
+            fault = self._same_fault(damaged)
+            return Lost(Why.DAMAGED) if fault is None else Lost(Why.ALIKE, fault)
         if now.echoes > before.echoes:
-            return Why.ECHO
-        return Why.ELSE if now.bytes > before.bytes else Why.SILENT
+            return Lost(Why.ECHO)
+        return Lost(Why.ELSE if now.bytes > before.bytes else Why.SILENT)
 
     # --- In
 
@@ -365,7 +397,7 @@ class Exchange:
         try:
             message = decode_message(item)
         except MessageError:
-            self._count_damage(now)
+            self._count_damage((None, 0), now)
             return
         if message.type % 2:  # a request: an echo of ours, or another host's
             self._evidence.echoes += 1
@@ -374,7 +406,6 @@ class Exchange:
         if pending is None:  # a second reply to a repeat, or a reply to an earlier host
             return
         if fault := _reply_fault(pending.request, message):
-            self._count_damage(now)
             pending.malformed += 1
             if pending.malformed == _MALFORMED_BOUND:
                 self._complete(pending, Lost(Why.MALFORMED, fault), pending.sends)
@@ -424,15 +455,28 @@ class Exchange:
             self._notices.append(Notice.RESTARTED)
         self._identity = (unit, boot)
 
-    def _count_damage(self, now: float) -> None:
+    def _count_damage(self, failing: _Failing, now: float) -> None:
         self._evidence.damaged += 1
-        if self._told_damage:
+        self._damages.append((now, failing))
+        if self._told_damage or len(self._damages) < _DAMAGE_NOTICED:
             return
-        times = self._damage_times
-        times.append(now)
-        if len(times) == _DAMAGE_NOTICED and now - times[0] <= _DAMAGE_SPAN:
+        is_dense = now - self._damages[-_DAMAGE_NOTICED][0] <= _DAMAGE_SPAN
+        if is_dense and self._same_fault(_DAMAGE_NOTICED) is None:
             self._notices.append(Notice.OTHER_READER)
             self._told_damage = True
+
+    def _same_fault(self, count: int) -> str | None:
+        """Return what is wrong with the last damaged frames if the same ones come again and again.
+
+        What another reader takes, and what a bad line changes, differs from line to line; a few may
+        have been cut off by the opening of the port.
+        """
+        last = [failing for _, failing in self._damages][-count:]
+        times = Counter(last)
+        again = [(fault, crc) for fault, crc in last if not crc or times[fault, crc] > 1]
+        if len(last) - len(again) > len(last) // _ALIKE:
+            return None
+        return _SAME_FAULTS[again[-1][0]]
 
 
 def _reply_size(request: Request) -> int:

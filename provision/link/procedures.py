@@ -639,7 +639,7 @@ def _unanswered(answer: Answer) -> LinkError:
     """Return what it means that a board which answered before does not answer this request."""
     lost = answer.result
     assert isinstance(lost, Lost)
-    if lost.why in (Why.MALFORMED, Why.DAMAGED):
+    if lost.why in (Why.MALFORMED, Why.ALIKE, Why.DAMAGED):
         return _unheard(lost)
     name = MESSAGES[answer.request.type].name
     return NoReply(
@@ -654,11 +654,12 @@ def _unanswered(answer: Answer) -> LinkError:
 def _unheard(lost: Lost) -> LinkError:
     """Return what it means that no board answers."""
     match lost.why:
-        case Why.MALFORMED:
+        case Why.MALFORMED | Why.ALIKE:
+            fault = tr(lost.fault) if lost.why is Why.ALIKE else lost.fault
             return BoardFault(
                 tr(
                     "The board breaks the protocol ({fault}): its firmware needs mending.",
-                    fault=lost.fault,
+                    fault=fault,
                 )
             )
         case Why.DAMAGED:

@@ -5,13 +5,13 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from provision.catalogue import mark, tr
 from provision.contract.table import Capability
 from provision.link.connection import Connection, find_again
-from provision.link.errors import LinkError, PortMissing
+from provision.link.errors import BoardFault, LinkError, OtherReader, PortMissing, WrongVersion
 from provision.link.exchange import Notice
 from provision.link.ports import Driver, Port, list_ports, open_stream
 from provision.link.replies import Hello
@@ -98,7 +98,7 @@ class Finder:
                 raise _nothing_found(errors)
             if not told:
                 told = True
-                for error in errors:
+                for error in errors.values():
                     self._say(str(error))
                 self._say(tr("Waiting for a board: plug it in, or press its reset button."))
             await asyncio.sleep(_LOOK_PAUSE)
@@ -138,8 +138,8 @@ class Finder:
             on_notice=self._tell if named else None,
         )
 
-    async def _knock(self, ports: Sequence[Port]) -> tuple[list[_Answered], list[LinkError]]:
-        """Say hello on every port at once."""
+    async def _knock(self, ports: Sequence[Port]) -> tuple[list[_Answered], dict[str, LinkError]]:
+        """Say hello on every port at once; return who answered, and by device what went wrong."""
         tries = [asyncio.ensure_future(self._try(port)) for port in ports]
         try:
             results = await asyncio.gather(*tries)
@@ -150,7 +150,11 @@ class Finder:
             raise
         return (
             [result for result in results if isinstance(result, _Answered)],
-            [result for result in results if isinstance(result, LinkError)],
+            {
+                port.device: result
+                for port, result in zip(ports, results, strict=True)
+                if isinstance(result, LinkError)
+            },
         )
 
     async def _try(self, port: Port) -> _Answered | LinkError:
@@ -254,10 +258,13 @@ def _description(board: _Answered) -> str:
     )
 
 
-def _nothing_found(errors: Sequence[LinkError]) -> LinkError:
-    """Return what it means that no port led to a board."""
+def _nothing_found(errors: Mapping[str, LinkError]) -> LinkError:
+    """Return what it means that no port led to a board; errors: by device."""
     if len(errors) == 1:
-        return errors[0]
+        return next(iter(errors.values()))
+    for device, error in errors.items():
+        if isinstance(error, BoardFault | WrongVersion | OtherReader):  # so there is a board
+            return type(error)(f"{device}: {error}")
     if errors:
         return PortMissing(
             tr(

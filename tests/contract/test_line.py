@@ -19,6 +19,7 @@ from provision.contract.line import (
     Damaged,
     Event,
     Frame,
+    LineFault,
     LineReceiver,
     LogText,
     clean_log,
@@ -192,7 +193,7 @@ def test_body_has_one_spelling_only(arrival: Arrival, body: bytes, why: str) -> 
 @pytest.mark.parametrize("line", [b"\n~\n", b"\n~@\n", b"\n~NC@FIBHC\n", b"\n~@@@@@@@@\n"])
 def test_a_frame_has_a_body(arrival: Arrival, line: bytes) -> None:
     """Fewer than ten characters are no frame, even with the CHECK 0 that nothing has."""
-    assert arrival.events(line) == [Damaged("the line is too short for a frame")]
+    assert arrival.events(line) == [Damaged(LineFault.TOO_SHORT)]
 
 
 @every_arrival
@@ -203,7 +204,7 @@ def test_a_frame_of_the_longest_body_is_received_and_no_longer_one(
     """A receiver takes a body up to its limit; one character more is reported once, as damage."""
     longest, longer = line_with(b"A" * limit), line_with(b"A" * (limit + 1))
     assert arrival.events(longest, limit) == [Frame(bytes(limit * 3 // 4), limit + 11)]
-    assert arrival.events(longer, limit) == [Damaged("the line is longer than a frame may be")]
+    assert arrival.events(longer, limit) == [Damaged(LineFault.TOO_LONG)]
 
 
 @every_arrival
@@ -211,7 +212,7 @@ def test_a_frame_without_end_is_dropped_up_to_the_next_line_end(arrival: Arrival
     """A line with ~ that runs on for 100,000 bytes is one damage, and the next line counts."""
     events = arrival.events(b"\n~" + b"hAEB" * 25_000 + HELLO_LINE)
     assert events == [
-        Damaged("the line is longer than a frame may be"),
+        Damaged(LineFault.TOO_LONG),
         Frame(HELLO_ITEM, len(HELLO_LINE)),
     ]
 
@@ -222,7 +223,7 @@ def test_log_output_that_cuts_into_a_frame_damages_only_that_frame(arrival: Arri
     line = encode_line(bytes(40))
     broken = line[:10] + b"[7.301] frost: -2 C\n" + line[10:]
     assert arrival.events(broken + HELLO_LINE) == [
-        Damaged("the check does not match"),
+        Damaged(LineFault.FOREIGN),
         LogText("[removed]"),
         Frame(HELLO_ITEM, len(HELLO_LINE)),
     ]
@@ -232,6 +233,27 @@ def test_log_output_that_cuts_into_a_frame_damages_only_that_frame(arrival: Arri
 def test_a_frame_that_does_not_begin_its_line_is_log_text(arrival: Arrival) -> None:
     """A ~ counts only at the start of a line: a prompt before it makes the line log text."""
     assert arrival.events(b"\n> " + HELLO_LINE[1:]) == [LogText("> [frame removed]")]
+
+
+@pytest.mark.parametrize(
+    ("line", "fault"),
+    [
+        (b"~", LineFault.TOO_SHORT),
+        (b"~ # ", LineFault.TOO_SHORT),
+        (b"~/orchard $ frost --watch", LineFault.FOREIGN),
+        (bytes([0x7E, *range(0x80, 0xFF)]), LineFault.FOREIGN),
+        (b"~" + bytes(1000), LineFault.FOREIGN),
+        (HELLO_LINE[1:-2] + b"A", LineFault.CHECK),
+        (HELLO_LINE[1:6] + b"\xff" + HELLO_LINE[7:-1], LineFault.CHECK),
+        (b"~" + b"A" * 700, LineFault.TOO_LONG),
+    ],
+)
+def test_what_may_be_a_frame_is_told_from_prompts_and_noise(line: bytes, fault: LineFault) -> None:
+    """By its length and its characters: a damaged frame still has nearly all of a frame's."""
+    (event,) = LineReceiver().feed(b"\n" + line + b"\n")
+    assert isinstance(event, Damaged)
+    assert event.reason is fault
+    assert fault.may_be_a_frame is (fault in (LineFault.CHECK, LineFault.TOO_LONG))
 
 
 def test_empty_lines_yield_nothing() -> None:

@@ -16,9 +16,9 @@ import pytest
 from provision.contract.table import MessageType, Refusal, Store
 from provision.link.connection import Connection, find_again
 from provision.link.errors import (
+    BoardFault,
     BoardRefused,
     LineLost,
-    OtherReader,
     PortMissing,
     Silent,
     SpeaksElse,
@@ -160,7 +160,7 @@ async def test_log_text_and_notices_are_handed_out(way: str) -> None:
         (lambda _: b"", Silent),
         (lambda _: b"login: \r\n", SpeaksElse),
         (lambda data: data, SpeaksElse),
-        (lambda _: b"\n~hAEB\n\n~hAEB\n", OtherReader),
+        (lambda _: b"\n~hAEBB6AKJIDNK@F\n" * 3, BoardFault),
     ],
 )
 @runs

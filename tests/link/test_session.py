@@ -171,21 +171,58 @@ def test_hello_is_repeated_every_250_ms_with_the_same_bytes() -> None:
         (b"", Silent),
         (b"boot: version 3 of something\r\n", SpeaksElse),
         (b"\n~hAEBB6AKJIDNK@E\n", SpeaksElse),
-        (b"\n~damaged\n", OtherReader),
+        (b"\n~damaged\n", SpeaksElse),
+        (b"\n~ # command not found\r\n", SpeaksElse),
+        (b"\n~hAEBB6AKJIDNK@F\n", BoardFault),
     ],
 )
 def test_no_answer_to_hello_is_told_by_what_came_instead(
     heard: bytes, error: type[LinkError]
 ) -> None:
-    """Silence, other text, an echo and damaged frames are four different things."""
+    """Silence, other text, an echo, and frames that all fail alike are different things."""
     line = VirtualLine(SmallBoard(instead={MessageType.HELLO: lambda _: heard}))
     with pytest.raises(error):
         line.run(procedures.greet(5.0))
     assert 5.0 <= line.now < 5.3
     if error is SpeaksElse:
         assert Notice.SPEAKS_ELSE in line.notices
-    if error is OtherReader:
-        assert Notice.OTHER_READER in line.notices
+    assert Notice.OTHER_READER not in line.notices
+
+
+def test_answers_that_are_damaged_differently_are_another_readers() -> None:
+    """Who shares the port takes now this of an answer, now that."""
+    lost = iter(range(1000))
+    line = VirtualLine(SmallBoard(), to_host=lambda _, reply: reply[: -10 - next(lost)] + b"\n")
+    with pytest.raises(OtherReader, match="another program"):
+        line.run(procedures.greet(5.0))
+    assert line.notices.count(Notice.OTHER_READER) == 1
+
+
+def test_a_firmware_at_fault_is_said_after_ten_seconds_however_long_one_would_wait() -> None:
+    """A board that is waited for may be plugged in any time; this one has answered (5.7)."""
+    line = VirtualLine(SmallBoard(), to_host=lambda _, reply: reply[:-2] + b"@\n")
+    with pytest.raises(BoardFault, match="all its lines have a wrong CHECK"):
+        line.run(procedures.greet(None))
+    assert 10.0 <= line.now < 10.5
+
+
+def test_a_frame_cut_off_when_the_port_was_opened_does_not_clear_the_firmware() -> None:
+    """One line that fails otherwise stands against many that fail alike."""
+    sent = iter([b"\n~hAEBB6AK\n"])
+
+    def wrong(_: int, reply: bytes) -> bytes:
+        return next(sent, reply[:-2] + b"@\n")
+
+    with pytest.raises(BoardFault, match="all its lines have a wrong CHECK"):
+        VirtualLine(SmallBoard(), to_host=wrong).run(procedures.greet(5.0))
+
+
+def test_long_replies_that_fail_alike_are_asked_for_in_shorter_ones_first() -> None:
+    """What does not fit some buffer on the way comes through in halves (5.7)."""
+    schema = random.Random(1).randbytes(1376)
+    line, hello = greeted(SmallBoard(schema=schema))
+    line.to_host = lambda _, reply: reply if len(reply) < 400 else reply[:-2] + b"@\n"
+    assert line.run(procedures.read_schema(hello.schema_size)) == schema
 
 
 @pytest.mark.parametrize(
@@ -722,9 +759,10 @@ def test_replies_to_an_earlier_host_are_ignored() -> None:
 
 
 def test_many_damaged_frames_point_to_another_reader() -> None:
-    """Who shares the port gets part of each answer."""
+    """Who shares the port gets part of each answer, never the same."""
     line, _ = greeted(SmallBoard())
-    line.to_host = lambda _, reply: reply[:-9] + reply[-8:]
+    lost = iter(range(1, 1000))
+    line.to_host = lambda _, reply: reply[:5] + reply[5 + next(lost) % 20 :]
     with pytest.raises(OtherReader):
         line.run(procedures.read_status_now())
     assert line.notices.count(Notice.OTHER_READER) == 1

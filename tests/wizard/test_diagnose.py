@@ -106,13 +106,14 @@ async def an_echo() -> Diagnosis:
 
 
 async def second_reader() -> Diagnosis:
-    """Some of the bytes of each answer go to somebody else."""
+    """Some of the bytes of each answer go to somebody else, never the same."""
     at = SmallBoard()
+    draw = random.Random(1)
 
     def half(data: bytes) -> bytes:
         sent = at.receive(data)
         return b"".join(
-            sent[i : i + 1] for i in range(len(sent)) if i % 9 != 5 or sent[i : i + 1] in b"~\n"
+            sent[i : i + 1] for i in range(len(sent)) if draw.random() > 0.1 or sent[i] in b"~\n"
         )
 
     async with terminal(half) as line:
@@ -120,9 +121,29 @@ async def second_reader() -> Diagnosis:
 
 
 async def damaged_answers() -> Diagnosis:
-    """The board's answers come with a character that is another one."""
+    """The board's answers come with a character that is another one, here or there."""
+    at = SmallBoard()
+    draw = random.Random(1)
+
+    def damaged(data: bytes) -> bytes:
+        sent = bytearray(at.receive(data))
+        sent[draw.randrange(2, len(sent) - 1)] = 0x21
+        return bytes(sent)
+
+    async with terminal(damaged) as line:
+        return await look_at(line.name)
+
+
+async def wrong_checks() -> Diagnosis:
+    """A firmware that computes its CHECK wrongly, so that every line fails alike."""
     at = SmallBoard()
     async with terminal(lambda data: at.receive(data).replace(b"~", b"~A")) as line:
+        return await look_at(line.name)
+
+
+async def a_shell() -> Diagnosis:
+    """A computer's console, whose prompt begins as a frame does."""
+    async with terminal(lambda _: b"~ # not found\r\n~ # ") as line:
         return await look_at(line.name)
 
 
@@ -232,6 +253,8 @@ async def a_board_behind_an_echo() -> Diagnosis:
         (an_echo, "echo", ExitCode.NO_BOARD, "sends back what it is sent"),
         (second_reader, "second-reader", ExitCode.PORT, "another program"),
         (damaged_answers, "second-reader", ExitCode.PORT, "try another cable"),
+        (wrong_checks, "breaks-the-protocol", ExitCode.NO_BOARD, "its lines have a wrong CHECK"),
+        (a_shell, "other-firmware", ExitCode.NO_BOARD, "the firmware"),
         (other_version, "other-version", ExitCode.NO_BOARD, "update whichever is older"),
         (an_unusable_schema, "schema", ExitCode.SCHEMA, "list of settings"),
         (a_board_that_falls_silent, "stops-answering", ExitCode.NO_BOARD, "and then no more"),

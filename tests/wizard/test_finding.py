@@ -13,12 +13,13 @@ import pytest
 from provision.board.engine import from_declaration
 from provision.board.firmware import Device
 from provision.board.front import serve_pty
-from provision.link.errors import LinkError, PortMissing, Silent
+from provision.link.errors import BoardFault, LinkError, PortMissing, Silent
 from provision.link.ports import Port
 from provision.wizard import finding
 from provision.wizard.finding import Finder, Place
 from provision.wizard.screen import ScreenAsker
 from tests.link.served import is_free, terminal
+from tests.link.virtual import SmallBoard
 from tests.wizard.bench import DEMO
 
 
@@ -190,6 +191,25 @@ def test_no_board_is_an_error_where_nobody_can_plug_one_in() -> None:
                 await found_at([port, Port("/dev/no-such-port", "", kind="native")])
 
     asyncio.run(play())
+
+
+def test_of_several_ports_the_one_with_a_faulty_board_is_named() -> None:
+    """That a board answers, however wrongly, says more than that nothing does elsewhere."""
+
+    async def play() -> None:
+        at = SmallBoard()
+        async with (
+            terminal() as silent,
+            terminal(lambda data: at.receive(data).replace(b"~", b"~A")) as faulty,
+        ):
+            names = (silent.name, faulty.name)
+            with pytest.raises(BoardFault) as caught:
+                await found_at([Port(name, "", kind="bridge") for name in names])
+            assert str(caught.value).startswith(f"{faulty.name}: The board breaks the protocol")
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(finding, "_KNOCK_TIME", 1.5)  # time for three lines that fail alike
+        asyncio.run(play())
 
 
 def test_a_board_that_is_plugged_in_later_is_found() -> None:

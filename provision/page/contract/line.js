@@ -16,7 +16,14 @@
  *
  * @typedef {object} Damaged a line that began with `~` and is no frame; its text is not kept
  * @property {"damaged"} type
- * @property {string} reason
+ * @property {LineFault} fault
+ * @property {number} crc the CRC-32C of the line, by which the same line is known when it comes
+ *     again
+ *
+ * @typedef {"foreign" | "too-long" | "check" | "spelling"} LineFault what is wrong with a line;
+ *     foreign: it is too short, or too many of its characters are none of a frame's, so that it is a
+ *     prompt, or noise; spelling: its CHECK matches, and its BODY is no base64url without padding
+ *     and with zero pad bits
  *
  * @typedef {object} LogText a line that is no frame, cleaned
  * @property {"log"} type
@@ -28,6 +35,7 @@
 import { MAX_BODY, MIN_BODY_LIMIT } from "./table.js";
 
 const CHECK_LENGTH = 8;
+const FOREIGN_SHARE = 8; // a line of which more than one character in eight is foreign was no frame
 /** Bytes of a log line that are kept: more than the longest frame. */
 export const LONGEST_LOG = 960;
 const LF = 10;
@@ -151,20 +159,17 @@ export class LineReceiver {
    * @returns {Frame | Damaged}
    */
   #frame(line) {
-    if (line.length > this.#longestFrame) {
-      return { type: "damaged", reason: "the line is longer than a frame may be" };
-    }
     const body = line.slice(1, -CHECK_LENGTH);
-    if (!body) return { type: "damaged", reason: "the line is too short for a frame" };
-    if (line.slice(-CHECK_LENGTH) !== check(body)) {
-      return { type: "damaged", reason: "the check does not match" };
+    const isLong = line.length > this.#longestFrame;
+    if (body && !isLong && line.slice(-CHECK_LENGTH) === check(body)) {
+      const item = fromBody(body);
+      if (item) return { type: "frame", item, size: line.length + 2 };
+      return { type: "damaged", fault: "spelling", crc: 0 };
     }
-    const item = fromBody(body);
-    if (item) return { type: "frame", item, size: line.length + 2 };
-    return {
-      type: "damaged",
-      reason: "the body is no base64url without padding and with zero pad bits",
-    };
+    const foreign = line.replace(/[\w@-]/g, "").length - 1; // the tilde
+    const isForeign = !body || foreign * FOREIGN_SHARE > line.length;
+    const fault = isForeign ? "foreign" : isLong ? "too-long" : "check";
+    return { type: "damaged", fault, crc: crc32c(toBytes(line)) };
   }
 }
 

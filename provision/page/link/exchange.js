@@ -32,6 +32,7 @@
  * @property {number} wait
  * @property {number} longestWait
  * @property {number} givenUp
+ * @property {number} judged when lines that all fail alike end it, however long it may wait
  * @property {boolean} abandoned
  * @property {number} malformed
  * @property {Evidence} before
@@ -41,8 +42,14 @@
  * @property {number} echoes
  * @property {number} damaged
  *
- * @typedef {"silent" | "else" | "echo" | "damaged" | "malformed"} Why what came from the port while
- *     an answer did not
+ * @typedef {"silent" | "else" | "echo" | "damaged" | "alike" | "malformed"} Why what came from the
+ *     port while an answer did not; alike: the same lines fail again and again, which no bad line
+ *     and no other reader does
+ *
+ * @typedef {object} Failing how a line failed
+ * @property {keyof typeof SAME_FAULTS} fault
+ * @property {number} crc 0 where the CHECK matches: the line came as it was sent, so that it is the
+ *     firmware's fault, whether or not the line comes again
  *
  * @typedef {"asleep" | "speaks-else" | "other-reader" | "presence" | "line-lost"} Notice
  *     what the person may want to know while nothing is wrong yet: asleep: nothing at all comes
@@ -73,6 +80,7 @@ import {
   Refusal,
   STEP_BOUND_MS,
 } from "../contract/table.js";
+import { mark } from "../words.js";
 import { readHello, readRefusal } from "./replies.js";
 
 const BITS_PER_BYTE = 10; // a start bit, eight data bits, a stop bit
@@ -95,8 +103,16 @@ const SHORT_REPLY = 64;
 const PIECE_REPLY = 32; // of a reply with a piece, beyond its bytes in base64url
 
 const MALFORMED_BOUND = 2; // so many replies of a wrong form to one request are no accident
-const DAMAGE_BOUND = 3; // so many damaged frames while no answer comes point to another reader
+const DAMAGE_BOUND = 3; // so many damaged frames while no answer comes are no accident
 const DAMAGE_NOTICED = 5; // so many of them are worth a word, even where answers come
+const DAMAGE_KEPT = 64; // so many of the last are compared with each other
+const ALIKE = 4; // one in so many of them may be another line than those that fail alike
+const SAME_FAULTS = {
+  "too-long": mark("all its lines are longer than a line may be"),
+  check: mark("all its lines have a wrong CHECK"),
+  spelling: mark("all its lines have a BODY that is no base64url without padding"),
+  "no-message": mark("all its lines arrive as they were sent, and none holds a message"),
+};
 const WITHHELD = "[log withheld while settings are sent]";
 const UNHEARD_NOTICED = 8; // sends of hello to which no answer came
 
@@ -168,6 +184,9 @@ export class Exchange {
   #mayEcho = false; // whether an echo of values that were sent may still come
   /** @type {Evidence} */
   #evidence = { bytes: 0, echoes: 0, damaged: 0 };
+  /** @type {Failing[]} the last */
+  #damages = [];
+  #toldDamage = false; // once is enough: a flood of damage would become one of words
   #polled = -Infinity;
   #byteTime;
   #nextId;
@@ -205,6 +224,7 @@ export class Exchange {
       wait: 0,
       longestWait: 0,
       givenUp: Infinity,
+      judged: Infinity,
       abandoned: false,
       malformed: 0,
       before: this.#evidence,
@@ -236,8 +256,8 @@ export class Exchange {
     this.#evidence.bytes += bytes.length;
     for (const event of this.#lines.feed(bytes)) {
       if (event.type === "frame") this.#take(event.item, now);
-      else if (event.type === "damaged") this.#countDamage();
-      else this.#keepLog(event.text);
+      else if (event.type === "log") this.#keepLog(event.text);
+      else if (event.fault !== "foreign") this.#countDamage(event.fault, event.crc);
     }
   }
 
@@ -330,6 +350,7 @@ export class Exchange {
       pending.wait = request.every || size * this.#byteTime + REPLY_ALLOWANCE_MS + announced;
       pending.longestWait = request.every || pending.wait + MAX_BACKOFF_MS;
       pending.givenUp = now + request.patience + announced;
+      pending.judged = now + STEP_BOUND_MS + announced;
       pending.before = { ...this.#evidence };
     } else {
       pending.wait = Math.min(2 * pending.wait, pending.longestWait);
@@ -364,19 +385,23 @@ export class Exchange {
       now >= pending.givenUp ||
       (now >= pending.due && pending.sends === pending.request.sends)
     ) {
-      this.#complete(pending, new Lost(this.#why(pending)), pending.sends);
+      this.#complete(pending, this.#lost(pending), pending.sends);
+    } else if (now >= pending.judged) {
+      const lost = this.#lost(pending);
+      if (lost.why === "alike") this.#complete(pending, lost, pending.sends);
     }
   }
 
-  /**
-   * @param {Pending} pending
-   * @returns {Why}
-   */
-  #why({ before }) {
+  /** @param {Pending} pending */
+  #lost({ before }) {
     const now = this.#evidence;
-    if (now.damaged - before.damaged >= DAMAGE_BOUND) return "damaged";
-    if (now.echoes > before.echoes) return "echo";
-    return now.bytes > before.bytes ? "else" : "silent";
+    const damaged = now.damaged - before.damaged;
+    if (damaged >= DAMAGE_BOUND) {
+      const fault = this.#sameFault(damaged);
+      return fault ? new Lost("alike", fault) : new Lost("damaged");
+    }
+    if (now.echoes > before.echoes) return new Lost("echo");
+    return new Lost(now.bytes > before.bytes ? "else" : "silent");
   }
 
   // --- In
@@ -404,7 +429,7 @@ export class Exchange {
       message = decodeMessage(item);
     } catch (error) {
       if (!(error instanceof MessageError)) throw error;
-      this.#countDamage();
+      this.#countDamage("no-message", 0);
       return;
     }
     if (message.type % 2) {
@@ -415,7 +440,6 @@ export class Exchange {
     if (!pending) return; // a second reply to a repeat, or a reply to an earlier host
     const fault = replyFault(pending.request, message);
     if (fault) {
-      this.#countDamage();
       pending.malformed += 1;
       if (pending.malformed === MALFORMED_BOUND) {
         this.#complete(pending, new Lost("malformed", fault), pending.sends);
@@ -456,10 +480,33 @@ export class Exchange {
     if (!abandoned) this.#answers.push({ id, request, result, losses });
   }
 
-  #countDamage() {
+  /**
+   * @param {Failing["fault"]} fault
+   * @param {number} crc
+   */
+  #countDamage(fault, crc) {
     this.#evidence.damaged += 1;
-    // Once is enough: a flood of damage would become one of words.
-    if (this.#evidence.damaged === DAMAGE_NOTICED) this.#notices.push("other-reader");
+    this.#damages = [...this.#damages.slice(1 - DAMAGE_KEPT), { fault, crc }];
+    if (this.#toldDamage || this.#evidence.damaged < DAMAGE_NOTICED) return;
+    if (this.#sameFault(DAMAGE_NOTICED)) return;
+    this.#notices.push("other-reader");
+    this.#toldDamage = true;
+  }
+
+  /**
+   * Return what is wrong with the last damaged frames if the same ones come again and again, "" if
+   * they differ, as what another reader takes does, and what a bad line changes. A few may have been
+   * cut off by the opening of the port.
+   *
+   * @param {number} count
+   */
+  #sameFault(count) {
+    const last = this.#damages.slice(-count);
+    const again = last.filter(
+      ({ crc }, at) => !crc || last.some((other, place) => place !== at && other.crc === crc),
+    );
+    if (last.length - again.length > Math.floor(last.length / ALIKE)) return "";
+    return SAME_FAULTS[/** @type {Failing} */ (again.at(-1)).fault];
   }
 }
 

@@ -637,7 +637,7 @@ const isRefused = ({ result }, code) => result instanceof Refused && result.code
 function body({ request, result }) {
   if (result instanceof Refused) throw new BoardRefused(request.type, result);
   if (!(result instanceof Lost)) return result;
-  if (result.why === "malformed" || result.why === "damaged") throw unheard(result);
+  if (["malformed", "alike", "damaged"].includes(result.why)) throw unheard(result);
   // A board that answered before does not answer this request.
   throw new NoReply(
     say(
@@ -656,6 +656,7 @@ function body({ request, result }) {
 function unheard({ why, fault }) {
   switch (why) {
     case "malformed":
+    case "alike":
       return new BoardFault(
         say("The board breaks the protocol ({fault}): its firmware needs mending.", { fault }),
       );
