@@ -209,7 +209,9 @@ def good_set(schema: Schema, chance: random.Random, turn: int) -> dict[str, Valu
     """
     for admits in _SCOPES:
         values: dict[str, Value | None] = {
-            s.key: good_value(s, schema, chance, turn) if admits(s) else None
+            s.key: good_value(s, schema, chance, turn)
+            if admits(s) or (_least_in_use(s) and schema.needs_value(s.field))
+            else None
             for s in schema.settings
         }
         for setting in schema.settings:  # neither of a pair without the other
@@ -235,9 +237,9 @@ def _is_partner(setting: Setting) -> bool:
 _SCOPES: tuple[Callable[[Setting], bool], ...] = (
     lambda _: True,
     _least_in_use,
-    lambda setting: _least_in_use(setting) and (setting.field.required or _is_partner(setting)),
+    lambda setting: _least_in_use(setting) and _is_partner(setting),
 )
-"""Which fields to set: all, or, where these leave no pins, fewer and fewer."""
+"""Which fields to set beside those that need a value: all, or, where these leave no pins, fewer."""
 
 
 def _place_pins(schema: Schema, values: dict[str, Value | None], turn: int) -> None:

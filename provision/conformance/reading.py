@@ -28,7 +28,7 @@ from provision.contract.table import (
     SurveyReplyKey,
 )
 from provision.settings.values import check_value
-from provision.settings.whole import missing
+from provision.settings.whole import Fault, defect
 from provision.settings.wire import SchemaError, unpack
 
 _MOST_PIECES = 8192
@@ -192,13 +192,14 @@ def entries(bench: Bench) -> Procedure[None]:
             why = "unset" if held == Held.UNSET else "a secret"
             raise NotMet(f"{key} is {why}, and has a value")
         if not values:
-            due = held == Held.SET or (held == Held.FELL_BACK and setting.field.default is not None)
+            default = schema.default_in_force(setting.field)
+            due = held == Held.SET or (held == Held.FELL_BACK and default is not None)
             if due and not setting.field.is_secret:
                 raise NotMet(f"{key} has a value in force, and none is given")
             continue
         _check_given(setting.key, setting.field.kind is Kind.BLOB, values[0])
-        if held == Held.FELL_BACK and values[0] != setting.field.default:
-            raise NotMet(f"{key} fell back, and its value is not the default")
+        if held == Held.FELL_BACK and values[0] != schema.default_in_force(setting.field):
+            raise NotMet(f"{key} fell back, and its value is not a default that is in force")
         if setting.field.kind is not Kind.BLOB:
             value = values[0]
             assert isinstance(value, int | str | bytes)
@@ -252,13 +253,20 @@ def status(bench: Bench) -> Procedure[None]:
     check_status(bench, body)
     store = body[StatusReplyKey.STORE]
     if store in (Store.COMPLETE, Store.INCOMPLETE):
-        lacking = yield from _lacking(bench)
-        if (store == Store.INCOMPLETE) != (lacking is not None):
-            raise NotMet(
-                f"`store` is {Store(store).name.lower()}, but by 9.6 {lacking!a} is missing"
-            )
-        if lacking is not None and body[StatusReplyKey.MISSING] != lacking:
-            raise NotMet(f"`missing` is not {lacking}, the first that has no value")
+        found = yield from _defect(bench)
+        if (store == Store.INCOMPLETE) != (found is not None):
+            said = f"`store` is {Store(store).name.lower()}"
+            if found is None:
+                raise NotMet(f"{said}, but by 9.6 nothing is missing, and no pin is used twice")
+            raise NotMet(f"{said}, but by 9.6 {_defect_words(found)}")
+        if found is None:
+            return
+        missing = found.field if found.other is None else None
+        conflict = None if found.other is None else [found.field, found.other]
+        if body.get(StatusReplyKey.MISSING) != missing:
+            raise NotMet(f"`missing` is not {missing}: by 9.6 {_defect_words(found)}")
+        if body.get(StatusReplyKey.CONFLICT) != conflict:
+            raise NotMet(f"`conflict` is not {conflict}: by 9.6 {_defect_words(found)}")
 
 
 def check_status(bench: Bench, body: Body) -> None:
@@ -270,8 +278,10 @@ def check_status(bench: Bench, body: Body) -> None:
         raise NotMet(
             f"`staged` is {body[StatusReplyKey.STAGED]!a}, where {len(bench.staged)} is due"
         )
+    told = [key for key in (StatusReplyKey.MISSING, StatusReplyKey.CONFLICT) if key in body]
+    if len(told) != (store == Store.INCOMPLETE):
+        raise NotMet("not exactly one of `missing` and `conflict` is there when incomplete")
     for key, due in (
-        (StatusReplyKey.MISSING, store == Store.INCOMPLETE),
         (StatusReplyKey.TRIAL_LEFT, store == Store.TRIAL),
         (StatusReplyKey.REASON, run == Run.FAILED),
     ):
@@ -293,8 +303,14 @@ def _spelled(key: StatusReplyKey) -> str:
     return key.name.lower().replace("_", "-")
 
 
-def _lacking(bench: Bench) -> Procedure[str | None]:
-    """Return the first field that is missing, by what get-values tells."""
+def _defect_words(found: Fault) -> str:
+    if found.other is None:
+        return f"{found.field} is missing"
+    return f"{found.field} and {found.other} have one pin"
+
+
+def _defect(bench: Bench) -> Procedure[Fault | None]:
+    """Return what is missing, or has one pin, first, by what get-values tells."""
     schema = bench.known_schema()
     stored = {}
     for setting, entry in zip(schema.settings, (yield from bench.values()), strict=False):
@@ -303,7 +319,7 @@ def _lacking(bench: Bench) -> Procedure[str | None]:
             value = entry[2] if len(entry) > 2 else ""
             assert isinstance(value, int | str | bytes)
             stored[setting.key] = value
-    return missing(schema, stored)
+    return defect(schema, stored)
 
 
 # ------------------------------------------------------------------ survey, locate, clause 6.8, 6.9

@@ -373,7 +373,11 @@ def _mutations(bench: Bench, values: Values) -> Iterator[Values]:
             ]
             for pin in shared[:1]:
                 found += [{earlier.key: pin, later.key: pin}]
-    required = [s for s in schema.settings if s.field.required and s.field.default is None]
+    required = [
+        s
+        for s in schema.settings
+        if schema.needs_value(s.field) and schema.default_in_force(s.field) is None
+    ]
     if len(pins) > 1 and required:  # two rules broken at once: which comes first?
         found.append(_with_partner(schema, {**found[-1], required[0].key: None}))
     unique = {str(sorted(change.items())): change for change in found}
@@ -443,7 +447,9 @@ def _doubts(schema: Schema, whole: Mapping[str, Value]) -> set[tuple[str, ...]]:
     """Return what a board that knew neither conditions nor instances nor sharing would refuse."""
     values = in_force(schema, whole)
     doubts: set[tuple[str, ...]] = {
-        ("lacks", s.key) for s in schema.settings if s.field.required and s.key not in values
+        ("lacks", s.key)
+        for s in schema.settings
+        if schema.needs_value(s.field) and s.key not in values
     }
     pins = [s for s in schema.settings if s.field.kind is Kind.PIN and s.key in values]
     for number, later in enumerate(pins):
