@@ -1,7 +1,9 @@
 # SPDX-License-Identifier: MIT
 # `make demo` and `make test` set up all they need; the rest is for whoever changes the code.
 
-PYTHON = .venv/bin/python
+# A second environment beside it: make test PROVISION_VENV=.venv-newest PROVISION_PYTHON=python3.13
+PROVISION_VENV ?= .venv
+PYTHON = $(PROVISION_VENV)/bin/python
 CC ?= cc
 # What an author's own build may ask for: the stub and the generated code stay silent under it.
 WARNINGS = -std=c99 -pedantic -Wall -Wextra -Wconversion -Wshadow -Werror
@@ -82,5 +84,5 @@ regenerate: env
 
 # Leaves what git tracks.
 clean:
-	rm -rf .venv node_modules dist firmware_stub/build .coverage htmlcov .hypothesis .mypy_cache .pytest_cache .ruff_cache
+	rm -rf .venv .venv-newest node_modules dist firmware_stub/build .coverage htmlcov .hypothesis .mypy_cache .pytest_cache .ruff_cache
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +

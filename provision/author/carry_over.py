@@ -1,7 +1,9 @@
 # SPDX-License-Identifier: MIT
 """What an update of the firmware does to what people have set, decided from two schema files.
 
-    for carried in carry_over(load(Path("old.toml")), load(Path("new.toml"))):
+    update = carry_over(load(Path("old.toml")), load(Path("new.toml")))
+    print(update.verdict.value)
+    for carried in update.settings:
         print(carried.keys, carried.fate.value, carried.words)
 
 Boards decide in the same way, one stored value after the other (clause 10); here it is decided for
@@ -24,6 +26,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+from provision.author.pin_clashes import Clash, pin_clashes
 from provision.contract.table import Characters, Kind, Refusal
 from provision.settings.capacity import HEADER_SIZE, largest_payload, record_size
 from provision.settings.carrying import convert, older_keys, tag
@@ -65,6 +68,19 @@ class Chance(IntEnum):
     ALWAYS = 2
 
 
+class Verdict(Enum):
+    """What an update comes to for whoever has a board."""
+
+    NOTHING = "nothing to do"
+    """Every board goes on working, and the next dialog asks nothing new."""
+
+    QUESTIONS = "new questions"
+    """Every board goes on working; the next dialog has questions that were not asked before."""
+
+    STOPS = "stops"
+    """Boards, all or some, do nothing until somebody brings a cable and answers."""
+
+
 @dataclass(frozen=True, slots=True)
 class Carried:
     """What becomes of one setting: of the old file, of the new one, or of both."""
@@ -73,7 +89,7 @@ class Carried:
     new: Setting | None
     fate: Fate
     asked: Chance
-    """Whether the new setting is needed and lacks a value, so that it has to be asked."""
+    """Whether the new setting is needed and lacks a value: the board stops until it is asked."""
 
     why: tuple[str, ...] = ()
     """What restricts the fate, in words."""
@@ -83,26 +99,89 @@ class Carried:
         """The full key, or the old and the new one."""
         return _keys(self.old.key if self.old else None, self.new.key if self.new else None)
 
+    offered: bool = False
+    """Whether the next dialog asks for it, on some board at least, though no board stops."""
+
+    default: str | None = None
+    """What the default does where nothing was stored, in words; None: it stays as it was."""
+
     @property
     def words(self) -> str:
         """All that there is to say beside the keys and the fate; may be empty."""
         return "; ".join((*self.why, *_then(self)))
 
 
-def carry_over(old: Declaration, new: Declaration) -> tuple[Carried, ...]:
-    """Return what becomes of every setting: those of the new file in its order, then what is gone.
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What becomes of the settings, and of the boards."""
+
+    settings: tuple[Carried, ...]
+    """Those of the new file in its order, then what is gone.
 
     Where several old settings serve one new one, each of them has an entry.
     """
+
+    clashes: tuple[Clash, ...]
+    """Settings that may have one pin after the update."""
+
+    emptied: Chance
+    """Whether the new firmware finds nothing of what is stored."""
+
+    @property
+    def stops(self) -> Chance:
+        """Whether a board with a complete set does nothing after the update until it is asked."""
+        clashes = Chance.PERHAPS if self.clashes else Chance.NEVER
+        return max(self.emptied, clashes, *(each.asked for each in self.settings))
+
+    @property
+    def loses(self) -> bool:
+        """Whether something that people have set may be lost."""
+        return any(each.fate in LOST for each in self.settings)
+
+    @property
+    def verdict(self) -> Verdict:
+        """What it comes to, by the worst that may happen to a board."""
+        if self.stops is not Chance.NEVER:
+            return Verdict.STOPS
+        offered = any(each.offered for each in self.settings)
+        return Verdict.QUESTIONS if offered else Verdict.NOTHING
+
+
+def carry_over(old: Declaration, new: Declaration) -> Outcome:
+    """Return what becomes of every setting, and of the boards that hold them."""
     update = _Update(old, new)
+    found = {_Share.NONE: Chance.ALWAYS, _Share.SOME: Chance.PERHAPS, _Share.ALL: Chance.NEVER}
+    return Outcome(
+        _carried(update),
+        tuple(pin_clashes(old.schema, new.schema)),
+        found[_fit_of_place(old, new).share],
+    )
+
+
+def _carried(update: _Update) -> tuple[Carried, ...]:
+    old, new = update.before, update.after
     carried = [
-        Carried(source, setting, update.fate(source, setting), update.asked(setting), fit.why)
+        Carried(
+            source,
+            setting,
+            fate := update.fate(source, setting),
+            update.asked(setting),
+            fit.why,
+            offered=fate in LOST or not update.was_asked(source, setting),
+            default=update.default_words(source, setting) if fate not in LOST else None,
+        )
         for setting in new.schema.settings
         for source in update.sources[setting.key]
         for fit in (update.fits[source.key],)
     ]
     carried += [
-        Carried(None, setting, Fate.NEW, update.asked(setting))
+        Carried(
+            None,
+            setting,
+            Fate.NEW,
+            update.asked(setting),
+            offered=update.active(setting) is not Chance.NEVER,
+        )
         for setting in new.schema.settings
         if not update.sources[setting.key]
     ]
@@ -321,14 +400,34 @@ class _Update:
 
     def asked(self, new: Setting) -> Chance:
         """Return whether a new setting is required, active, and without a value."""
-        if not new.field.required or new.field.default is not None:
+        schema = self.after.schema
+        if not schema.needs_value(new.field) or schema.default_in_force(new.field) is not None:
             return Chance.NEVER
         sources = self.sources[new.key]
         if sources and self._is_held_while_active(new, sources[0]):
             return Chance.NEVER
         surely_lost = all(self.fits[source.key].share is _Share.NONE for source in sources)
         lacking = Chance.ALWAYS if surely_lost else Chance.PERHAPS
-        return min(lacking, self._active(new))
+        return min(lacking, self.active(new))
+
+    def default_words(self, old: Setting, new: Setting) -> str | None:
+        """Return what the new default does where nothing was stored, None if nothing changes."""
+        was = self.before.schema.default_in_force(old.field)
+        now = self.after.schema.default_in_force(new.field)
+        if self._is_always_set(old):
+            return None
+        kept = None if was is None else convert(tag(old.field), new.field, was)
+        if kept == now and (was is None or kept is not None):
+            return None
+        if now is not None:
+            before = "nothing" if was is None else _shown_default(old.field, was)
+            return (
+                f"where nothing was set, {_shown_default(new.field, now)} counts now, not {before}"
+            )
+        if new.field.default is None:
+            return "where nothing was set, nothing counts any more"
+        shown = _shown_default(new.field, new.field.default)
+        return f"where nothing was set, {shown} is only proposed now, because of its caution"
 
     def _found(self, old: Setting, new: Setting, earlier: Sequence[Setting]) -> _Fit:
         """Return how the values fit, and whether the new firmware finds them at all."""
@@ -337,7 +436,7 @@ class _Update:
             return place
         fit = _fit(old.field, new.field, self.before.schema, self.after.schema)
         for other in earlier:
-            if _is_always_set(other):
+            if self._is_always_set(other):
                 return _Fit(_Share.NONE, (f"the value of {other.key} counts",), changed=True)
             fit = fit.narrowed(f"the value of {other.key} counts where it has one")
         for why in place.why:
@@ -351,7 +450,7 @@ class _Update:
 
     # ------------------------------------------------------- what is active right after the update
 
-    def _active(self, new: Setting) -> Chance:
+    def active(self, new: Setting) -> Chance:
         """Return whether a setting without a value is active (clause 9.5)."""
         return min(self._in_use(new), self._condition_holds(new))
 
@@ -382,7 +481,7 @@ class _Update:
             return Chance.ALWAYS
         named = self._named(self.after.schema, new, condition)
         # With a value stored, with none: whether each can be, and then whether the condition holds.
-        found = [_holds(condition, named.field.default)]
+        found = [_holds(condition, self._default(named))]
         surely_set = False
         for source in self.sources[named.key]:
             share = self.fits[source.key].share
@@ -391,13 +490,26 @@ class _Update:
                 met = [_holds(condition, value) for value in values or ()]
                 # Of a wide range some value is left out by every list.
                 found += met if values is not None else [not condition.values, True]
-            if share is _Share.ALL and _is_always_set(source):
+            if share is _Share.ALL and self._is_always_set(source):
                 surely_set = True
                 break
         if surely_set:
             del found[0]
         holds = Chance.ALWAYS if all(found) else Chance.PERHAPS if any(found) else Chance.NEVER
-        return min(holds, Chance.ALWAYS if named.field.condition is None else self._active(named))
+        return min(holds, Chance.ALWAYS if named.field.condition is None else self.active(named))
+
+    def _default(self, new: Setting) -> Value | None:
+        return self.after.schema.default_in_force(new.field)
+
+    def _is_needed(self, old: Setting) -> bool:
+        """Whether an old board has a value stored for a setting wherever it is active."""
+        schema = self.before.schema
+        return schema.needs_value(old.field) and schema.default_in_force(old.field) is None
+
+    def _is_always_set(self, old: Setting) -> bool:
+        """Whether every complete set of the old firmware has a value stored for a setting."""
+        unconditional = old.field.condition is None and _is_in_use_by_itself(old)
+        return unconditional and self._is_needed(old)
 
     def _named(self, schema: Schema, setting: Setting, condition: Condition) -> Setting:
         named = schema.setting(key_beside(setting, condition.base_key))
@@ -418,14 +530,17 @@ class _Update:
             return None
         return [v for v in values if check_value(new.field, v, self.after.schema) is None]
 
+    def was_asked(self, old: Setting, new: Setting) -> bool:
+        """Whether, where the new setting is asked for, the old one was, or has a value."""
+        return self._is_held_while_active(new, old) or self._was_active(new, old)
+
     def _is_held_while_active(self, new: Setting, old: Setting) -> bool:
         """Whether every board on which the new setting is active kept a value of the old one."""
         if self.fits[old.key].share is not _Share.ALL:
             return False
-        if _is_always_set(old):
+        if self._is_always_set(old):
             return True
-        needed = old.field.required and old.field.default is None
-        return needed and self._was_active(new, old)
+        return self._is_needed(old) and self._was_active(new, old)
 
     def _was_active(self, new: Setting, old: Setting) -> bool:
         """Whether, where the new setting is active, the old one was; False where that is unsure."""
@@ -439,7 +554,7 @@ class _Update:
         # A condition that holds only by a value that was stored in the old instance shows it, too.
         while condition := new.field.condition:
             new = self._named(self.after.schema, new, condition)
-            by_value = not _holds(condition, new.field.default)
+            by_value = not _holds(condition, self._default(new))
             if by_value and self.sources[new.key] and self._come_from([new], old):
                 return True
         return False
@@ -471,11 +586,11 @@ class _Update:
             meeting = now.values if values is None else [v for v in values if _holds(now, v)]
             if (values is None and not now.values) or not all(_holds(was, v) for v in meeting):
                 return False
-        if not _holds(now, named_now.field.default):
+        if not _holds(now, self._default(named_now)):
             return True
         # The default counts where nothing was stored, or where what was stored is refused.
-        was_set = named_was.field.required and named_was.field.default is None
-        if not was_set and not _holds(was, named_was.field.default):
+        default_was = self.before.schema.default_in_force(named_was.field)
+        if not self._is_needed(named_was) and not _holds(was, default_was):
             return False
         return not was.values or self.fits[named_was.key].share is _Share.ALL
 
@@ -498,13 +613,6 @@ def _is_in_use_by_itself(setting: Setting) -> bool:
     return repeat is None or instance is None or instance <= repeat.least
 
 
-def _is_always_set(setting: Setting) -> bool:
-    """Whether every complete set of a firmware has a value stored for a setting."""
-    field = setting.field
-    needed = field.required and field.default is None and field.condition is None
-    return needed and _is_in_use_by_itself(setting)
-
-
 def _fit_of_place(before: Declaration, after: Declaration) -> _Fit:
     """Return whether the new firmware finds records where the old one wrote them."""
     old, new = before.board, after.board
@@ -516,7 +624,13 @@ def _fit_of_place(before: Declaration, after: Declaration) -> _Fit:
         # On the first program unit after the header.
         return -(-HEADER_SIZE // board.program_unit) * board.program_unit
 
-    kept = slots(old) & slots(new) if payload_at(old) == payload_at(new) else set()
+    if payload_at(old) != payload_at(new):
+        why = (
+            f"the program unit was {old.program_unit} and is {new.program_unit}, so that nothing of"
+            " what is stored is read"
+        )
+        return _Fit(_Share.NONE, (why,), changed=True)
+    kept = slots(old) & slots(new)
     if not kept:
         return _Fit(_Share.NONE, ("the settings lie elsewhere in the flash",), changed=True)
     largest = record_size(largest_payload(before.schema), new.program_unit)
@@ -550,10 +664,12 @@ def _then(carried: Carried) -> list[str]:
             said.append("it was a secret, and everybody can read it from the board now")
         if old.field.condition is None and new.field.condition is not None:
             said.append(f"it counts only {_condition_words(new.field.condition)} now")
+    if carried.default is not None:
+        said.append(carried.default)
     if asked is Chance.ALWAYS:
-        said.append("it will be asked")
+        said.append("the board stops until it is asked")
     elif asked is Chance.PERHAPS:
-        said.append(_PERHAPS_ASKED.get(fate, "it will be asked where it has no value"))
+        said.append(_PERHAPS_ASKED.get(fate, "the board stops where it has no value"))
     elif fate in LOST | {Fate.NEW}:
         said.append(("else " if fate is Fate.PARTLY else "") + _default_words(new.field))
     return said
@@ -561,10 +677,10 @@ def _then(carried: Carried) -> list[str]:
 
 _PERHAPS_ASKED: Mapping[Fate, str] = MappingProxyType(
     {
-        Fate.PARTLY: "else it will be asked",
-        Fate.REFUSED: "it will be asked where it is needed",
-        Fate.DROPPED: "it will be asked where it is needed",
-        Fate.NEW: "it will be asked where it is needed",
+        Fate.PARTLY: "else the board stops until it is asked",
+        Fate.REFUSED: "the board stops where it is needed",
+        Fate.DROPPED: "the board stops where it is needed",
+        Fate.NEW: "the board stops where it is needed",
     }
 )
 
@@ -572,10 +688,14 @@ _PERHAPS_ASKED: Mapping[Fate, str] = MappingProxyType(
 def _default_words(field: Field) -> str:
     if field.default is None:
         return "it has no value" if not field.required else "it has no value until it is needed"
-    shown = show(field, field.default)
-    return (
-        f"the default counts: {shown}" if len(shown) <= _LONGEST_DEFAULT else "the default counts"
-    )
+    return f"the default counts: {_shown_default(field, field.default)}"
+
+
+def _shown_default(field: Field, value: Value) -> str:
+    shown = show(field, value)
+    if len(shown) > _LONGEST_DEFAULT:
+        shown = f"{shown[:_LONGEST_DEFAULT]}…"
+    return shown or "an empty value"
 
 
 def _condition_words(condition: Condition) -> str:
@@ -585,7 +705,7 @@ def _condition_words(condition: Condition) -> str:
     return f"where {condition.base_key} is {_listed(words)}"
 
 
-_WILL_BE_ASKED = "will be asked"
+_WILL_BE_ASKED = "new, and needed"
 
 
 def _group(carried: Carried) -> str:
@@ -602,14 +722,14 @@ _GROUPS = tuple(
 )
 
 
-def lines(carried: Sequence[Carried]) -> list[str]:
-    """Return the text for people: one line for each setting, in groups, and one that sums up.
+def lines(update: Outcome) -> list[str]:
+    """Return the text for people: one line for each setting, in groups, and what it comes to.
 
     Instances of a section to which the same happens share a line.
     """
     said = []
     for group in _GROUPS:
-        members = [each for each in carried if _group(each) == group]
+        members = [each for each in update.settings if _group(each) == group]
         if not members:
             continue
         rows = _rows(members)
@@ -617,7 +737,9 @@ def lines(carried: Sequence[Carried]) -> list[str]:
         said.append(f"{group.capitalize()}:")
         said += [f"  {keys:{width}}  {words}".rstrip() for keys, words in rows]
         said.append("")
-    return [*said, summary(carried)]
+    if update.clashes:
+        said += ["On one pin:", *(f"  {clash.words}" for clash in update.clashes), ""]
+    return [*said, summary(update)]
 
 
 def _rows(members: Sequence[Carried]) -> list[tuple[str, str]]:
@@ -650,22 +772,39 @@ def _range(settings: Sequence[Setting]) -> str | None:
     return f"{first.section.key}.{','.join(spans)}.{first.field.key}"
 
 
-def summary(carried: Sequence[Carried]) -> str:
-    """Return what it comes to, in one sentence."""
+def summary(update: Outcome) -> str:
+    """Return what it comes to, in two sentences: for what people have set, and for the boards."""
+    return f"{_loss_words(update.settings)}. {_VERDICT_WORDS[update.verdict, update.stops]}"
+
+
+_VERDICT_WORDS: Mapping[tuple[Verdict, Chance], str] = MappingProxyType(
+    {
+        (Verdict.NOTHING, Chance.NEVER): "Nothing has to be done: every board goes on working.",
+        (Verdict.QUESTIONS, Chance.NEVER): (
+            "There are new questions for the next dialog; until then every board goes on working."
+        ),
+        (Verdict.STOPS, Chance.PERHAPS): (
+            "Boards may stop working, until somebody connects them and answers what is missing:"
+            " that depends on what people have set."
+        ),
+        (Verdict.STOPS, Chance.ALWAYS): (
+            "Every board stops working until somebody connects it and answers what is missing."
+        ),
+    }
+)
+
+
+def _loss_words(carried: Sequence[Carried]) -> str:
     set_before = [each for each in carried if each.old is not None]
     surely = sum(each.fate in {Fate.REFUSED, Fate.DROPPED} for each in set_before)
     partly = sum(each.fate is Fate.PARTLY for each in set_before)
-    asked = len({each.new.key for each in carried if each.new and each.asked})
     if surely or partly:
         counts = [f"{surely} {'loses its value' if surely == 1 else 'lose their values'}"]
         if partly:
             theirs = "its value" if partly == 1 else "theirs" if surely else "their values"
             counts = [*counts[: bool(surely)], f"{partly} may lose {theirs}"]
-        result = f"Of {_settings(len(set_before))} that people may have set, {_listed(counts)}"
-    else:
-        result = "Nothing that people have set is lost"
-    question = f"{_settings(asked)} will be asked, on every board or on some" if asked else ""
-    return f"{result}; {question or 'nothing has to be asked'}."
+        return f"Of {_settings(len(set_before))} that people may have set, {_listed(counts)}"
+    return "Nothing that people have set is lost"
 
 
 def _settings(count: int) -> str:
@@ -680,14 +819,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("old", type=Path, metavar="OLD", help="the schema file that boards have")
     parser.add_argument("new", type=Path, metavar="NEW", help="the schema file of the update")
     parser.add_argument("--json", action="store_true", help="print the result as JSON")
+    parser.add_argument(
+        "--allow",
+        action="append",
+        choices=("stop", "loss"),
+        default=[],
+        help="end with 0 although boards may stop, or although something may be lost; may be given"
+        " twice",
+    )
     parser.epilog = (
-        "Exit code 0: nothing that people have set is lost; 1: something is lost or asked again, on"
-        " some boards at least, or a file has mistakes; 2: the command line is wrong."
+        "Exit code 0: every board goes on working with what people have set, though the next dialog"
+        " may have new questions; 1: something that people have set may be lost, or a file has"
+        " mistakes; 2: the command line is wrong; 7: boards may stop working until they are asked,"
+        " whatever else is lost."
     )
 
 
-NOTHING_LOST, SOMETHING_LOST, MISTAKES = 0, 1, 1
-"""Exit codes."""
+FINE, LOSES, MISTAKES, STOPS = 0, 1, 1, 7
+"""Exit codes; 7 as of every command that leaves a board with settings it does not work with."""
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -703,25 +852,38 @@ def run(arguments: argparse.Namespace) -> int:
         _print_mistakes(wrong, as_json=arguments.json)
         return MISTAKES
     old, new = declarations
-    carried = carry_over(old, new)
+    update = carry_over(old, new)
     if arguments.json:
-        _print_json(_as_json(old, new, carried))
+        _print_json(_as_json(old, new, update))
     else:
         heading = f"{_version(old)} -> {_version(new)}\n\n"
-        sys.stdout.write(heading + "\n".join(lines(carried)) + "\n")
-    return SOMETHING_LOST if any(each.fate in LOST for each in carried) else NOTHING_LOST
+        sys.stdout.write(heading + "\n".join(lines(update)) + "\n")
+    if update.verdict is Verdict.STOPS and "stop" not in arguments.allow:
+        return STOPS
+    return LOSES if update.loses and "loss" not in arguments.allow else FINE
 
 
 def _version(declaration: Declaration) -> str:
     return f"{declaration.firmware_name} {declaration.firmware_version}"
 
 
-def _as_json(old: Declaration, new: Declaration, carried: Sequence[Carried]) -> dict[str, Any]:
+def _as_json(old: Declaration, new: Declaration, update: Outcome) -> dict[str, Any]:
     return {
         "old": _version(old),
         "new": _version(new),
-        "lost": any(each.fate in LOST for each in carried),
-        "words": summary(carried),
+        "verdict": update.verdict.value,
+        "stops": update.stops.name.lower(),
+        "lost": update.loses,
+        "words": summary(update),
+        "pins": [
+            {
+                "later": clash.later.key,
+                "earlier": clash.earlier.key,
+                "pin": clash.pin,
+                "words": clash.words,
+            }
+            for clash in update.clashes
+        ],
         "settings": [
             {
                 "old": each.old and each.old.key,
@@ -730,7 +892,7 @@ def _as_json(old: Declaration, new: Declaration, carried: Sequence[Carried]) -> 
                 "asked": each.asked.name.lower(),
                 "words": each.words,
             }
-            for each in carried
+            for each in update.settings
         ],
     }
 

@@ -215,11 +215,13 @@ def _facts(field: Field, section: Section, schema: Schema) -> Iterator[Fact]:
         yield _fact("Belongs to", _label(schema, section, field.network))
     if field.condition is not None:
         yield _fact("Asked", *_condition_words(field.condition, section, schema))
-    yield _fact("Required", _required_words(field))
+    yield _fact("Required", _required_words(field, schema))
     if field.is_secret:
         yield _fact("Secret", "the board never gives it back, and nobody is shown it")
     if field.default is not None:
-        yield _fact("Default", _default_words(field, schema))
+        proposed = ", proposed with its caution, and not in force before somebody has chosen"
+        suffix = proposed if schema.only_proposes(field) else ""
+        yield _fact("Default", f"{_default_words(field, schema)}{suffix}")
     if field.kind is Kind.PIN:
         yield _fact("Pins that can serve", _serving(field, schema))
         taken = _taken(field, schema)
@@ -318,8 +320,8 @@ def _options(field: Field) -> list[Words]:
     ]
 
 
-def _required_words(field: Field) -> str:
-    if not field.required:
+def _required_words(field: Field, schema: Schema) -> str:
+    if not schema.needs_value(field):
         return "no"
     return "yes" if field.condition is None else "yes, while it is asked"
 

@@ -486,7 +486,7 @@ def _keys_of_every_kind() -> dict[str, Json]:
             "Caution",
             f"Up to {MAX_CAUTION} bytes; shown, and asked about, where the value is chosen."
             " Whatever can hurt somebody has one, and it defers to local codes and licensed"
-            " practice.",
+            " practice. The default of such a field is only proposed, and needs a person.",
             _paragraph(MAX_CAUTION),
         ),
         "asked-if": {"$ref": "#/definitions/asked-if"},

@@ -50,6 +50,11 @@ def default_in_force(field: Field, schema: Schema) -> Value | None:
     return None if is_proposed(field, schema) else field.default
 
 
+def needs_value(field: Field, schema: Schema) -> bool:
+    """Whether a field must have a value in force while it is active (9.6)."""
+    return field.required or is_proposed(field, schema)
+
+
 def in_force(setting: Setting, schema: Schema, whole: Whole) -> Value | None:
     """Return a field's value in force (9.6): that of the whole, else its default, else None."""
     value = whole.get(setting.key)
@@ -87,8 +92,7 @@ def is_active(setting: Setting, schema: Schema, whole: Whole) -> bool:
 def first_missing(schema: Schema, whole: Whole) -> str | None:
     """Return the first field, in schema order, that is missing (clause 9.6)."""
     for setting in schema.settings:
-        needs_value = setting.field.required or is_proposed(setting.field, schema)
-        lacks = needs_value and in_force(setting, schema, whole) is None
+        lacks = needs_value(setting.field, schema) and in_force(setting, schema, whole) is None
         if lacks and is_active(setting, schema, whole):
             return setting.key
     return None

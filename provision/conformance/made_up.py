@@ -11,7 +11,7 @@ import random
 import string
 from collections.abc import Callable, Iterable, Mapping
 
-from provision.conformance.expected import commit_refusal, named_by
+from provision.conformance.expected import commit_refusal, named_by, needs_value
 from provision.conformance.expected_values import TYPES, is_key_only, limits, value_refusal
 from provision.contract.profile import Item
 from provision.contract.table import Characters, Kind
@@ -217,7 +217,9 @@ def good_set(schema: Schema, chance: random.Random, turn: int) -> dict[str, Valu
     """
     for admits in _SCOPES:
         values: dict[str, Value | None] = {
-            s.key: good_value(s, schema, chance, turn) if admits(s) else None
+            s.key: good_value(s, schema, chance, turn)
+            if admits(s) or (_least_in_use(s) and needs_value(s.field, schema))
+            else None
             for s in schema.settings
         }
         for setting in schema.settings:  # neither of a pair without the other
@@ -243,9 +245,9 @@ def _is_partner(setting: Setting) -> bool:
 _SCOPES: tuple[Callable[[Setting], bool], ...] = (
     lambda _: True,
     _least_in_use,
-    lambda setting: _least_in_use(setting) and (setting.field.required or _is_partner(setting)),
+    lambda setting: _least_in_use(setting) and _is_partner(setting),
 )
-"""Which fields to set: all, or, where these leave no pins, fewer and fewer."""
+"""Which fields to set beside those that need a value: all, or, where these leave no pins, fewer."""
 
 
 def _place_pins(schema: Schema, values: dict[str, Value | None], turn: int) -> None:

@@ -156,6 +156,7 @@ def _declaration(top: Table) -> Declaration | None:
     file_checks.check(drafts, pins_known)
     schema = Schema(title or "?", tuple(_sections(drafts)), pins or (), trial, language)
     schema = replace(schema, translations=file_languages.translations(top, schema, language))
+    file_checks.check_defaults(top.report, drafts, schema)
     file_checks.check_sizes(top.report, drafts, schema, board)
     if firmware is None or board is None:
         return None

@@ -24,6 +24,7 @@ from provision.settings.file_fields import (
 from provision.settings.file_reading import Reader, Report, Spot, Table
 from provision.settings.model import Condition, Field, Pin, Schema, Value
 from provision.settings.values import check_value
+from provision.settings.whole import pin_conflicts
 from provision.settings.wire import to_item
 
 VALUE_CONDITIONS = frozenset({Kind.YES_NO, Kind.CHOICE, Kind.INTEGER, Kind.DURATION})
@@ -357,6 +358,25 @@ def _collide(one: Field, other: Field) -> bool:
     if one.default != other.default or (one.shares and other.shares):
         return False
     return one.condition is None or other.condition is None or one.condition == other.condition
+
+
+def check_defaults(report: Report, sections: Sequence[SectionDraft], schema: Schema) -> None:
+    """Note defaults that put two fields on one pin as long as nothing is stored.
+
+    Fields that are always asked together are check()'s to note, whatever their defaults.
+    """
+    paths = {field.base_key: field.table.path for section in sections for field in section.fields}
+    for clash in pin_conflicts(schema, {}):
+        later, earlier = schema.setting(clash.field), schema.setting(clash.other or "")
+        assert later is not None
+        assert earlier is not None
+        if later.base_key != earlier.base_key and not _collide(later.field, earlier.field):
+            report.add(
+                (*paths[later.base_key], "default"),
+                f"the pin is the default of `{earlier.base_key}` too, and by their defaults both"
+                " are asked",
+                "choose another pin, or let both share it (`shares = true`)",
+            )
 
 
 # --------------------------------------------------------------------------------------- the sizes

@@ -18,6 +18,7 @@ from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import cache
 from itertools import cycle, permutations
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,8 @@ from provision.author.carry_over import (
     Carried,
     Chance,
     Fate,
+    Outcome,
+    Verdict,
     add_arguments,
     carry_over,
     lines,
@@ -47,6 +50,7 @@ from provision.contract.table import (
     Held,
     Kind,
     MessageType,
+    Run,
     SetFieldKey,
     StatusReplyKey,
     Store,
@@ -55,7 +59,14 @@ from provision.settings.declaration import Declaration
 from provision.settings.file import load, read
 from provision.settings.model import Field, Schema, Setting, Value
 from provision.settings.values import check_value, limits
-from provision.settings.whole import active, check_whole, in_force, missing, staged_digest
+from provision.settings.whole import (
+    active,
+    check_whole,
+    defect,
+    in_force,
+    missing,
+    staged_digest,
+)
 from tests.stub.c_stub import IN_FORCE, IS_ACTIVE, UNDEFINED, CSchema, Guarded, Stub, build
 from tests.stub.twins import messages, request
 
@@ -161,6 +172,14 @@ class View:
     missing: Item
     """What status calls the first of them."""
 
+    conflict: list[str] | None = None
+    """The two settings with one pin, as status has them; None where something is missing."""
+
+    @property
+    def stopped(self) -> bool:
+        """Whether the firmware waits for somebody."""
+        return bool(self.lacking or self.conflict)
+
 
 class CBoard:
     """A board that runs the C generated for one version."""
@@ -215,17 +234,20 @@ class CBoard:
         lacking = [
             setting.key
             for setting in self.schema.settings
-            if setting.field.required
+            if self.schema.needs_value(setting.field)
             and self.stub.flags(setting.key) & (IS_ACTIVE | IN_FORCE) == IS_ACTIVE
         ]
-        state = status[StatusReplyKey.STORE]
-        assert (state == Store.INCOMPLETE) == bool(lacking)
-        return View(
+        view = View(
             {entry[0]: Held(entry[1]) for entry in entries},
             {entry[0]: entry[2] for entry in entries if len(entry) > 2},
             lacking,
             status.get(StatusReplyKey.MISSING),
+            status.get(StatusReplyKey.CONFLICT),  # type: ignore[arg-type]
         )
+        state = (status[StatusReplyKey.STORE], status[StatusReplyKey.RUN])
+        works = (Store.COMPLETE, Run.APPLYING)
+        assert state == ((Store.INCOMPLETE, Run.IDLE) if view.stopped else works)
+        return view
 
 
 @dataclass(frozen=True)
@@ -290,19 +312,38 @@ def sources(carried: tuple[Carried, ...], new: Setting) -> list[Carried]:
     return [each for each in carried if each.new is new]
 
 
+def _without_number(key: str) -> str:
+    section, *_, field = key.split(".")
+    return f"{section}.{field}"
+
+
 class Seen:
     """What was seen of each entry that says "on some boards": there must be both."""
 
     def __init__(self) -> None:
         self._kept: defaultdict[tuple[str, bool], set[bool]] = defaultdict(set)
+        self._stopped: set[bool] = set()
 
     def note(self, each: Carried, *, asked: bool, so: bool) -> None:
         """Note that a value was kept or not, or that a setting lacked one or not."""
         self._kept[each.keys, asked].add(so)
 
-    def one_sided(self, carried: tuple[Carried, ...]) -> list[tuple[str, str]]:
+    def note_state(self, update: Outcome, view: View) -> None:
+        """Note whether the firmware works; two settings with one pin must have been named."""
+        self._stopped.add(view.stopped)
+        if view.conflict is not None:
+            named = {(clash.later.base_key, clash.earlier.base_key) for clash in update.clashes}
+            assert tuple(map(_without_number, view.conflict)) in named, view
+
+    def one_sided(self, update: Outcome) -> list[tuple[str, str]]:
         """Return keys and words of the entries of which only one side was seen."""
-        return [
+        carried = update.settings
+        unseen = [
+            ("boards", update.verdict.value)
+            for stops in (False, True)
+            if update.stops is Chance.PERHAPS and stops not in self._stopped
+        ]
+        return unseen + [
             (each.keys, each.words)
             for each in carried
             # What an older firmware than these two has stored: see the test of three.
@@ -315,10 +356,18 @@ class Seen:
         ]
 
 
-def compare(
-    carried: tuple[Carried, ...], values: Mapping[str, Value], view: View, seen: Seen
-) -> None:
+@cache
+def said(old: str, new: str) -> Outcome:
+    """Return what is said of the update of one version to another."""
+    return carry_over(DECLARED[old], DECLARED[new])
+
+
+def compare(update: Outcome, values: Mapping[str, Value], view: View, seen: Seen) -> None:
     """Compare what was said with what a new board holds after an old one had these values."""
+    if update.stops is not Chance.PERHAPS:
+        assert view.stopped is (update.stops is Chance.ALWAYS), (values, view)
+    seen.note_state(update, view)
+    carried = update.settings
     for new in dict.fromkeys(each.new for each in carried if each.new):
         entries = sources(carried, new)
         found = [each for each in entries if each.old and each.old.key in values]
@@ -352,29 +401,49 @@ def test_boards_do_what_was_said(
     boards: Mapping[str, CBoard], stored: Mapping[str, list[StoredSet]], old: str, new: str
 ) -> None:
     """Every setting of each pair; the C board and the Python board hold the same (clause 10)."""
-    carried = carry_over(DECLARED[old], DECLARED[new])
     board = boards[new]
     for one in stored[old]:
         board.start_on(one.flash)
         view = board.view()
         assert view == python_view(board.schema, one.payload)
-        compare(carried, one.values, view, Seen())
+        compare(said(old, new), one.values, view, Seen())
 
 
 @pytest.mark.parametrize(("old", "new"), PAIRS)
 def test_what_is_said_of_some_boards_is_true_of_some_and_not_of_others(old: str, new: str) -> None:
-    """A value that "may" be lost is lost by one set and kept by another; so with questions."""
+    """A value that "may" be lost is lost by one set and kept by another; so with questions.
+
+    A board that "may" stop stops with one set and works with another.
+    """
     before, after = DECLARED[old].schema, DECLARED[new].schema
-    carried = carry_over(DECLARED[old], DECLARED[new])
+    update = said(old, new)
     sets, seen = Sets(before, random.Random(old)), Seen()
-    unseen = seen.one_sided(carried)
+    unseen = seen.one_sided(update)
     for number in range(MOST_SETS):
         if number and not unseen:
             break
         values = sets.next()
-        compare(carried, values, python_view(after, pack_values(before, values)), seen)
-        unseen = seen.one_sided(carried)
+        compare(update, values, python_view(after, pack_values(before, values)), seen)
+        unseen = seen.one_sided(update)
     assert unseen == []
+
+
+@pytest.mark.needs("gcc")
+@pytest.mark.parametrize(("old", "new"), PAIRS)
+def test_settings_that_may_have_one_pin_have_it_on_some_board(
+    boards: Mapping[str, CBoard], old: str, new: str
+) -> None:
+    """Each two that are named: an old board takes a set whole, and the new one has both there."""
+    board = boards[new]
+    for clash in said(old, new).clashes:
+        assert clash.example is not None
+        board.start_on(store_one(boards[old], clash.example).flash)
+        view = board.view()
+        assert view.stopped
+        for setting in (clash.later, clash.earlier):
+            assert board.stub.flags(setting.key) & (IS_ACTIVE | IN_FORCE) == IS_ACTIVE | IN_FORCE
+            chosen = view.values.get(setting.key, setting.field.default)
+            assert chosen == clash.pin, clash.words
 
 
 def python_view(schema: Schema, payload: bytes) -> View:
@@ -389,6 +458,12 @@ def python_view(schema: Schema, payload: bytes) -> View:
         else Held.UNSET
         for s in schema.settings
     }
+    lacking = [
+        s.key
+        for s in schema.settings
+        if schema.needs_value(s.field) and s.key in applying and s.key not in counts
+    ]
+    found = None if lacking else defect(schema, meant.values)
     return View(
         held,
         {
@@ -396,12 +471,9 @@ def python_view(schema: Schema, payload: bytes) -> View:
             for s in schema.settings
             if held[s.key] is not Held.UNSET and s.key in counts and not s.field.is_secret
         },
-        [
-            s.key
-            for s in schema.settings
-            if s.field.required and s.key in applying and s.key not in counts
-        ],
+        lacking,
         missing(schema, meant.values),
+        [found.field, str(found.other)] if found else None,
     )
 
 
@@ -418,7 +490,7 @@ def test_no_update_and_no_downgrade_bricks_a_board(
         changes = completing(board.schema, one.payload, drawn)
         flash = board.store(changes) if changes else one.flash
         board.start_on(flash)
-        assert board.view().lacking == []
+        assert not board.view().stopped
         back.start_on(flash)
         back.view()
 
@@ -449,10 +521,10 @@ def test_what_an_update_left_under_older_keys_survives_the_next_one(
     compared = 0
     for first, old, new in permutations(DECLARED, 3):
         before, after = DECLARED[old].schema, DECLARED[new].schema
-        carried = carry_over(DECLARED[old], DECLARED[new])
+        carried = said(old, new).settings
         for one in stored[first][:10]:
             held = unpack_values(before, one.payload).values
-            if missing(before, held):
+            if defect(before, held):
                 continue  # the old firmware waits for a person, who stores
             kept = unpack_values(after, one.payload).values
             for each in carried:
@@ -500,7 +572,7 @@ NAME = "key = 'name', kind = 'text', maximum = 20"
 
 def one(old: str, new: str) -> Carried:
     """Return what becomes of the only setting."""
-    (carried,) = carry_over(declare(old), declare(new))
+    (carried,) = carry_over(declare(old), declare(new)).settings
     return carried
 
 
@@ -519,7 +591,7 @@ def one(old: str, new: str) -> Carried:
             NAME + ", required = true",
             NAME.replace("20", "12") + ", required = true",
             Fate.PARTLY,
-            "at most 12 characters now; else it will be asked",
+            "at most 12 characters now; else the board stops until it is asked",
         ),
         (
             NAME + ", default = 'mast'",
@@ -537,7 +609,7 @@ def one(old: str, new: str) -> Carried:
             NAME,
             "key = 'name', kind = 'text', minimum = 21, maximum = 30, required = true",
             Fate.REFUSED,
-            "at least 21 characters now; it will be asked",
+            "at least 21 characters now; the board stops until it is asked",
         ),
         (
             NAME,
@@ -557,7 +629,7 @@ def one(old: str, new: str) -> Carried:
             Fate.KEPT,
             "it was a secret, and everybody can read it from the board now",
         ),
-        (NAME, NAME + ", required = true", Fate.KEPT, "it will be asked where it has no value"),
+        (NAME, NAME + ", required = true", Fate.KEPT, "the board stops where it has no value"),
         (
             "key = 'below', kind = 'decimal', digits = 1, minimum = 1.0, maximum = 2.0",
             "key = 'below', kind = 'decimal', digits = 2, minimum = 0.5, maximum = 2.0",
@@ -594,6 +666,46 @@ def one(old: str, new: str) -> Carried:
             Fate.PARTLY,
             "not where it is still stored as mast.title: name it in `was`; else it has no value",
         ),
+        # What nobody has set changes under the board.
+        (
+            NAME + ", default = 'mast'",
+            NAME + ", default = 'tower'",
+            Fate.KEPT,
+            "where nothing was set, tower counts now, not mast",
+        ),
+        (
+            NAME,
+            NAME + ", default = 'mast'",
+            Fate.KEPT,
+            "where nothing was set, mast counts now, not nothing",
+        ),
+        (
+            NAME + ", default = 'mast'",
+            NAME,
+            Fate.KEPT,
+            "where nothing was set, nothing counts any more",
+        ),
+        (
+            NAME + ", default = 'mast'",
+            NAME + ", default = 'mast', caution = 'Mind the mast.'",
+            Fate.KEPT,
+            (
+                "where nothing was set, mast is only proposed now, because of its caution;"
+                " the board stops where it has no value"
+            ),
+        ),
+        (
+            NAME + ", required = true",
+            NAME + ", required = true, default = 'mast'",
+            Fate.KEPT,
+            "",
+        ),
+        (
+            "key = 'below', kind = 'decimal', digits = 1, minimum = 0, maximum = 2, default = 1.5",
+            "key = 'below', kind = 'decimal', digits = 2, minimum = 0, maximum = 2, default = 1.5",
+            Fate.CONVERTED,
+            "to 2 decimal digits",
+        ),
     ],
 )
 def test_each_change_has_its_words(old: str, new: str, fate: Fate, words: str) -> None:
@@ -601,21 +713,111 @@ def test_each_change_has_its_words(old: str, new: str, fate: Fate, words: str) -
     assert (one(old, new).fate, one(old, new).words) == (fate, words)
 
 
+LEVEL = "key = 'level', kind = 'integer', minimum = 0, maximum = 9"
+CAREFUL = LEVEL + ", default = 4, caution = 'Mind the heat.'"
+
+
 @pytest.mark.parametrize(
-    ("change", "found"),
+    ("old", "new", "verdict", "stops"),
     [
-        ({"at": 16384}, False),
-        ({"unit": 256}, False),  # the payload begins elsewhere
-        ({"unit": 1}, True),
-        ({"size": 32768, "slots": 8}, True),
+        ((NAME,), (NAME,), Verdict.NOTHING, Chance.NEVER),
+        ((NAME, LEVEL), (NAME,), Verdict.NOTHING, Chance.NEVER),  # lost, and nobody is asked
+        ((NAME,), (NAME, LEVEL), Verdict.QUESTIONS, Chance.NEVER),
+        ((LEVEL,), (LEVEL.replace("9", "5"),), Verdict.QUESTIONS, Chance.NEVER),
+        ((NAME,), (NAME, LEVEL + ", required = true"), Verdict.STOPS, Chance.ALWAYS),
+        (
+            (NAME,),
+            (NAME, LEVEL + ", required = true, default = 4"),
+            Verdict.QUESTIONS,
+            Chance.NEVER,
+        ),
+        ((NAME,), (NAME, CAREFUL), Verdict.STOPS, Chance.ALWAYS),
+        ((LEVEL + ", default = 4",), (CAREFUL,), Verdict.STOPS, Chance.PERHAPS),
+        ((CAREFUL,), (CAREFUL,), Verdict.NOTHING, Chance.NEVER),
+        (
+            (CAREFUL,),
+            (CAREFUL.replace("4", "5"),),
+            Verdict.NOTHING,
+            Chance.NEVER,
+        ),  # all have chosen
+        ((CAREFUL,), (CAREFUL.replace("9", "5"),), Verdict.STOPS, Chance.PERHAPS),
+        (
+            (LEVEL + ", required = true",),
+            (LEVEL.replace("9", "5") + ", required = true",),
+            Verdict.STOPS,
+            Chance.PERHAPS,
+        ),
+        # A condition that now asks.
+        (
+            ("key = 'lit', kind = 'yes-no', default = false", LEVEL),
+            (
+                "key = 'lit', kind = 'yes-no', default = true",
+                LEVEL + ", required = true, asked-if = { field = 'lit', is = true }",
+            ),
+            Verdict.STOPS,
+            Chance.PERHAPS,
+        ),
+        (
+            (
+                "key = 'lit', kind = 'yes-no', default = false",
+                LEVEL + ", asked-if = { field = 'lit', is = true }",
+            ),
+            ("key = 'lit', kind = 'yes-no', default = false", LEVEL),
+            Verdict.QUESTIONS,
+            Chance.NEVER,
+        ),
     ],
 )
-def test_settings_that_lie_elsewhere_are_lost(change: dict[str, int], found: bool) -> None:
+def test_the_verdict_is_of_the_worst_that_may_happen_to_a_board(
+    old: tuple[str, ...], new: tuple[str, ...], verdict: Verdict, stops: Chance
+) -> None:
+    """Boards that stop come before new questions, and those before nothing to do (clause 9.6)."""
+    update = carry_over(declare(*old), declare(*new))
+    assert (update.verdict, update.stops) == (verdict, stops)
+
+
+DRYERS = Path(__file__).parents[2] / "shared" / "vectors"
+
+
+def test_two_settings_that_an_update_puts_on_one_pin_are_named(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """With the pin, and how each comes to it; conversations of the vectors show two of them."""
+    files = (DRYERS / "dryer-1.toml", DRYERS / "dryer-2.toml")
+    assert command(*files) == 7
+    text = capsys.readouterr().out
+    assert (
+        "On one pin:\n"
+        "  dryer.heater and dryer.fan may both have the pin 14, where dryer.fan was set to it,"
+        " which is the default of dryer.heater now\n"
+    ) in text
+    assert command(*files, "--json") == 7
+    pins = json.loads(capsys.readouterr().out)["pins"]
+    assert {("dryer.heater", "dryer.fan", 14), ("dryer.mist", "dryer.fan", 5)} <= {
+        (each["later"], each["earlier"], each["pin"]) for each in pins
+    }
+
+
+@pytest.mark.parametrize(
+    ("change", "found", "why"),
+    [
+        ({"at": 16384}, False, "elsewhere in the flash"),
+        ({"unit": 256}, False, "the program unit was 16 and is 256"),  # the area did not move
+        ({"unit": 1}, True, ""),
+        ({"size": 32768, "slots": 8}, True, ""),
+    ],
+)
+def test_settings_that_lie_elsewhere_are_lost(
+    change: dict[str, int], found: bool, why: str
+) -> None:
     """Said, and seen: the new board starts on the whole flash as the old one left it."""
     old, new = declare(NAME), declare(NAME, **change)
-    (carried,) = carry_over(old, new)
+    update = carry_over(old, new)
+    (carried,) = update.settings
     assert (carried.fate is Fate.KEPT) is found
-    assert found or "elsewhere" in carried.words
+    assert found or why in carried.words
+    # A board that finds nothing has nothing to work with.
+    assert update.verdict is (Verdict.NOTHING if found else Verdict.STOPS)
 
     whole = bytearray(b"\xff" * old.board.flash_size)
     area = Flash(settings_geometry(old))
@@ -635,7 +837,9 @@ def test_settings_that_lie_elsewhere_are_lost(change: dict[str, int], found: boo
 )
 def test_other_slots_may_lose_the_newest_set(change: dict[str, int]) -> None:
     """Which slot it is in depends on how often settings were stored."""
-    (carried,) = carry_over(declare(NAME), declare(NAME, **change))
+    update = carry_over(declare(NAME), declare(NAME, **change))
+    (carried,) = update.settings
+    assert (update.verdict, update.stops) == (Verdict.STOPS, Chance.PERHAPS)
     assert carried.fate is Fate.PARTLY
     assert "slot" in carried.words
 
@@ -654,7 +858,7 @@ def test_the_text_has_a_line_for_each_setting_and_one_that_sums_up(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     """In groups; instances to which the same happens share a line."""
-    assert command(FILES["frost-02"], FILES["frost-04"]) == 1
+    assert command(FILES["frost-02"], FILES["frost-04"]) == 7
     text = capsys.readouterr().out
     assert text.startswith("orchard-frost-alarm 2 -> orchard-frost-alarm 4\n\nKept:\n")
     for line in (
@@ -662,7 +866,10 @@ def test_the_text_has_a_line_for_each_setting_and_one_that_sums_up(
             "service.server -> service.host  at most 20 characters now; else the default counts: "
             "frost.example.net"
         ),
-        "mast.name -> mast.title         at most 20 characters now; else it will be asked",
+        (
+            "mast.name -> mast.title         at most 20 characters now; else the board stops until"
+            " it is asked"
+        ),
     ):
         assert f"\n  {line}\n" in text
     assert "\n  probe.1-2.pin  the new file has no such setting\n" in text
@@ -672,11 +879,13 @@ def test_the_text_has_a_line_for_each_setting_and_one_that_sums_up(
 
 def test_json_says_the_same(capsys: pytest.CaptureFixture[str]) -> None:
     """Every instance by itself, for a script."""
-    assert command(FILES["frost-01"], FILES["frost-09"], "--json") == 1
+    assert command(FILES["frost-01"], FILES["frost-09"], "--json") == 7
     told = json.loads(capsys.readouterr().out)
-    carried = carry_over(DECLARED["frost-01"], DECLARED["frost-09"])
+    update = said("frost-01", "frost-09")
+    carried = update.settings
     assert told["lost"] is True
-    assert told["words"] == summary(carried)
+    assert (told["verdict"], told["stops"]) == ("stops", update.stops.name.lower())
+    assert told["words"] == summary(update)
     assert [(s["old"], s["new"], s["fate"], s["asked"]) for s in told["settings"]] == [
         (e.old and e.old.key, e.new and e.new.key, e.fate.value, e.asked.name.lower())
         for e in carried
@@ -689,23 +898,39 @@ def test_json_says_the_same(capsys: pytest.CaptureFixture[str]) -> None:
 @pytest.mark.parametrize(("old", "new"), PAIRS)
 def test_every_setting_of_both_files_is_accounted_for(old: str, new: str) -> None:
     """Once if it is old; and there is no new one of which nothing is said."""
-    carried = carry_over(DECLARED[old], DECLARED[new])
+    update = said(old, new)
+    carried = update.settings
     before = [each.old.key for each in carried if each.old]
     assert sorted(before) == sorted(s.key for s in DECLARED[old].schema.settings)
     after = {each.new.key for each in carried if each.new}
     assert after == {s.key for s in DECLARED[new].schema.settings}
-    assert len(lines(carried)) > 1
+    assert len(lines(update)) > 1
 
 
-def test_exit_codes_are_for_a_release_script(capsys: pytest.CaptureFixture[str]) -> None:
-    """0: nothing that people set is lost, though something new is asked; 1: something is."""
+def test_exit_codes_are_for_a_release_script(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """7: boards may stop, unless that is allowed; 1: something is lost; 0: neither."""
     assert command(FILES["frost-01"], FILES["frost-01"]) == 0
     assert capsys.readouterr().out.endswith(
-        "\n\nNothing that people have set is lost; nothing has to be asked.\n"
+        "\n\nNothing that people have set is lost."
+        " Nothing has to be done: every board goes on working.\n"
     )
-    assert command(FILES["frost-01"], FILES["frost-02"]) == 0
-    assert "lost; 2 settings will be asked" in capsys.readouterr().out
-    assert command(FILES["frost-02"], FILES["frost-01"]) == 1
+    assert command(FILES["frost-01"], FILES["frost-02"]) == 7
+    assert "Every board stops working" in capsys.readouterr().out
+    assert command(FILES["frost-01"], FILES["frost-02"], "--allow", "stop") == 0
+    assert command(FILES["frost-02"], FILES["frost-04"], "--allow", "stop") == 1
+    assert command(FILES["frost-02"], FILES["frost-04"], "--allow", "loss") == 7
+    both = ("--allow", "stop", "--allow", "loss")
+    assert command(FILES["frost-02"], FILES["frost-04"], *both) == 0
+    assert "Boards may stop working" in capsys.readouterr().out
+    capsys.readouterr()
+    newer = tmp_path / "newer.toml"
+    text = FILES["frost-01"].read_text(encoding="utf-8")
+    more = '{ key = "level", kind = "integer", label = "Level" },\n    { key = "relay"'
+    newer.write_text(text.replace('{ key = "relay"', more), encoding="utf-8")
+    assert command(FILES["frost-01"], newer) == 0
+    assert "There are new questions for the next dialog" in capsys.readouterr().out
     with pytest.raises(SystemExit) as end:
         command(FILES["frost-01"])
     assert end.value.code == 2

@@ -19,6 +19,7 @@ from provision.link.errors import (
     BoardFault,
     BoardRefused,
     LineLost,
+    LinkError,
     PortMissing,
     Silent,
     SpeaksElse,
@@ -165,10 +166,17 @@ async def test_log_text_and_notices_are_handed_out(way: str) -> None:
 )
 @runs
 async def test_what_is_no_board_gets_its_own_sentence(way: str, answer: Any, error: Any) -> None:
-    """Silence, other text, echo and damage are told apart within the time given."""
+    """Silence, other text, echo and damage are told apart within the time given.
+
+    That is what has come by then. On a loaded machine that is little, and more time is given.
+    """
     async with reach(way, answer) as stream, Connection(stream) as connection:
-        with pytest.raises(error):
-            await connection.hello(0.3)
+        for patience in (0.3, 3.0, 30.0):
+            with pytest.raises(LinkError) as caught:
+                await connection.hello(patience)
+            if isinstance(caught.value, error):
+                break
+        assert isinstance(caught.value, error)
 
 
 @runs

@@ -553,6 +553,23 @@ MISTAKES = [
         + PINS
         + section(
             "s",
+            field("x", "yes-no", "default = true"),
+            field("y", "yes-no", "default = true"),
+            field("z", "yes-no", "default = false"),
+            field("a", "pin", "needs = ['in']\ndefault = 2\nasked-if = { field = 'x', is = true }"),
+            field("b", "pin", "needs = ['in']\ndefault = 2\nasked-if = { field = 'y', is = true }"),
+            field("c", "pin", "needs = ['in']\ndefault = 2\nasked-if = { field = 'z', is = true }"),
+        ),
+        [
+            "section s, field b, default: the pin is the default of `s.a` too, and by their defaults both are asked; choose another pin, or let both share it (`shares = true`)",
+        ],
+        id="same default pin under conditions that hold by default",
+    ),
+    pytest.param(
+        TOP
+        + PINS
+        + section(
+            "s",
             field("a", "pin", "needs = ['in']\ndefault = 2"),
             more="repeat = { least = 1, most = 2 }",
         ),

@@ -13,7 +13,13 @@ from provision.conformance.checks.sets import (
     must_hold,
     store_set,
 )
-from provision.conformance.expected import commit_refusal, in_force, named_by
+from provision.conformance.expected import (
+    commit_refusal,
+    default_in_force,
+    in_force,
+    named_by,
+    needs_value,
+)
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.made_up import good_value, pins_for
 from provision.conformance.shown import code_words
@@ -136,7 +142,11 @@ def _mutations(bench: Bench, values: Values) -> Iterator[Values]:
                 found += [{later.key: values[earlier.key]}]
             if values[later.key] in shared:
                 found += [{earlier.key: values[later.key]}]
-    required = [s for s in schema.settings if s.field.required and s.field.default is None]
+    required = [
+        s
+        for s in schema.settings
+        if needs_value(s.field, schema) and default_in_force(s.field, schema) is None
+    ]
     for change in found[:]:  # two rules broken at once: which comes first?
         refusal = commit_refusal(schema, values, change)
         if refusal is not None and refusal.code is Refusal.PIN_CONFLICT and required:
@@ -210,7 +220,9 @@ def _doubts(schema: Schema, whole: Values) -> set[tuple[str, ...]]:
     values = {s.key: in_force(s, schema, whole) for s in schema.settings}
     values = {key: value for key, value in values.items() if value is not None}
     doubts: set[tuple[str, ...]] = {
-        ("lacks", s.key) for s in schema.settings if s.field.required and s.key not in values
+        ("lacks", s.key)
+        for s in schema.settings
+        if needs_value(s.field, schema) and s.key not in values
     }
     pins = [s for s in schema.settings if s.field.kind is Kind.PIN and s.key in values]
     for number, later in enumerate(pins):
