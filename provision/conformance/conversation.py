@@ -69,7 +69,9 @@ class Conversation(Wire):
         id_, line = self.line(type_, body, id_=id_, version=version)
         announced = self.announced(type_) if version == 1 else 0
         number = _OWN_TIMES.get(type_, "")
+        measured = len(self.late)
         got = yield from self.converse([again or line], [id_], announced, number)
+        self.late_of.setdefault(type_, []).extend(self.late[measured:])
         reply = self._one_reply(got, id_, type_)
         if self.asks_presence and _is_refusal(reply, Refusal.PRESENCE):
             yield from self.press()

@@ -23,7 +23,13 @@ from provision.conformance.refusals import REFUSAL_NUMBERS
 from provision.conformance.steps import Procedure, Tell
 from provision.conformance.watch import Setup
 from provision.conformance.wire import SLOW
-from provision.contract.table import Capability, HelloReplyKey, MessageType, StatusReplyKey
+from provision.contract.table import (
+    MESSAGES,
+    Capability,
+    HelloReplyKey,
+    MessageType,
+    StatusReplyKey,
+)
 
 WATCHED = (
     Watched(("6.3.9",), "No secret that was sent came back, in no form"),
@@ -50,6 +56,7 @@ EVERYTHING: tuple[Watched, ...] = (*WATCHED, _UNTOUCHED, *CHECKS)
 
 _NOTHING_ASKED = "Nothing was asked of the board beyond hello."
 _MAY_CHANGE = "it changes the stored settings: run with --may-change-settings"
+_TIMES_JUDGED = 3  # replies of a type after which they are judged by themselves
 _LATE_ADMITTED = 50  # one late reply in so many may be the computer's own doing
 
 
@@ -237,6 +244,17 @@ def _watched(bench: Bench, *, told: bool) -> Iterator[Finding]:
                 f" 250 ms, the latest by {max(bench.late)} ms"
             ),
         )
+    for type_, times in sorted(bench.late_of.items()):
+        slow = [ms for ms in times if ms > 0]
+        if len(times) >= _TIMES_JUDGED and 2 * len(slow) > len(times):
+            name = MESSAGES[type_].name if type_ in MESSAGES else f"type {type_}"
+            watch.broke(
+                "5.7.1",
+                Fault(
+                    f"the replies to {name} come later than their bytes at line rate and 250 ms,"
+                    f" {len(slow)} of {len(times)}, the latest by {max(slow)} ms"
+                ),
+            )
     for each in WATCHED:
         faults = tuple(fault for number in each.looks_at for fault in watch.faults.get(number, ()))
         why = ""

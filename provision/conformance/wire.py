@@ -64,6 +64,9 @@ class Wire:
         self.late: list[int] = []
         """Of each reply that was waited for alone, by how many milliseconds it came too late."""
 
+        self.late_of: dict[int, list[int]] = {}
+        """The same by the type of the request."""
+
         self.unanswered = 0
         self.is_slow = False
         """Whether so many replies are late that a run takes hours."""

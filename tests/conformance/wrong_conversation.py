@@ -61,6 +61,7 @@ class Slow(PressedDevice):
     """Answers 400 ms late."""
 
     only = b""
+    by = 400
 
     def _begin(self, now_ms: int) -> None:
         self.waiting: list[tuple[int, bytes]] = []
@@ -71,7 +72,7 @@ class Slow(PressedDevice):
         sent = super().receive(data, now_ms)
         if self.only and not any(type_of(line) in self.only for line in lines(sent)):
             return sent
-        self.waiting.append((now_ms + (3000 if self.only else 400), sent))
+        self.waiting.append((now_ms + self.by, sent))
         return b""
 
     def tick(self, now_ms: int) -> bytes:
@@ -86,12 +87,14 @@ class SlowCommit(Slow):
     """Takes longer for a commit than it announced."""
 
     only = bytes([MessageType.COMMIT_REPLY])
+    by = 3000
 
 
 class SlowErase(Slow):
     """Takes longer for an erase than it announced."""
 
     only = bytes([MessageType.ERASE_REPLY])
+    by = 3000
 
 
 class KeepsStaged(Board):

@@ -164,6 +164,37 @@ def _part_beyond(message: Message, refused: Refused) -> Refused | Body:
     return refused
 
 
+class SkipsInHelloOnly(Board):
+    """Refuses a key from 64 up in what changes something."""
+
+    def _handle(self, message: Message) -> Body:
+        if message.version == 1 and message.type in (T.COMMIT, T.SET_FIELD) and 64 in message.body:
+            raise Refused(R.MALFORMED)
+        return super()._handle(message)
+
+
+class PartsOverCommit(Board):
+    """Keeps incomplete parts when it commits."""
+
+    def _commit(self, body: Body) -> Body:
+        parts = self._staging._parts
+        held = bytes(parts.held) if parts else b""
+        reply = super()._commit(body)
+        if parts:
+            parts.held[:] = held
+            self._staging._parts = parts
+        return reply
+
+
+class PresenceBeforeRepeat(Board):
+    """Looks for presence before it looks for a repeat."""
+
+    def _is_repeat(self, request: MessageType, body: Body) -> bool:
+        if not self._presence_suffices():
+            raise Refused(R.PRESENCE)
+        return super()._is_repeat(request, body)
+
+
 ORDER_CASES: tuple[Case, ...] = (
     Case("2.1.2", "prints log text within a message", {"device": device(writes=_log_within)}, "6.6"),
     Case("2.2.2", "answers empty lines", {"device": device(reads=_answers_empty_lines)}),
@@ -175,6 +206,10 @@ ORDER_CASES: tuple[Case, ...] = (
     Case("4.3.2", "looks at the body before the type", {"board": before(lambda b, m: m.type > 26 and m.version == 1 and bool(m.body), R.MALFORMED)}),
     Case("4.3.4", "looks at the state before the capability", {"board": before(lambda b, m: m.type == T.UNDO and m.version == 1 and not b.stored, R.WRONG_STATE), "capabilities": OFFERED & ~Capability.UNDO}),
     Case("4.3.5", "looks at the state before it looks for a repeat", {"board": RepeatsInState}),
+    Case("4.2.2", "skips keys where nothing changes only", {"board": SkipsInHelloOnly}),
+    Case("4.3.5", "looks for presence before it looks for a repeat", {"board": PresenceBeforeRepeat, "limits": BUTTON}),
+    Case("5.1.5", "keeps incomplete parts when it commits", {"board": PartsOverCommit}),
+    Case("5.1.2", "shows itself only with nothing staged", {"board": before(lambda b, m: m.type == T.LOCATE and bool(b.staged), R.WRONG_STATE)}),
     Case("4.3.6", "looks at the state before presence", {"board": before(lambda b, m: m.type == T.COMMIT and not b.staged and 3 in m.body, R.WRONG_STATE), "limits": BUTTON}),
     Case("4.3.8", "looks for an older set before the generation", {"board": NoOlderFirst}),
     Case("4.3.9", "looks the field up before presence", {"board": before(lambda b, m: m.type == T.SET_FIELD and m.body.get(1) == "no-such.field", R.UNKNOWN_FIELD, field="no-such.field"), "limits": BUTTON}),

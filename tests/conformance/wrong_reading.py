@@ -12,6 +12,7 @@ from typing import Any
 
 from provision.board.engine import Board, Body
 from provision.board.staging import Refused
+from provision.board.store import pack_values
 from provision.contract import profile
 from provision.contract.messages import Message
 from provision.contract.profile import Item
@@ -208,6 +209,18 @@ class LateLamp(PressedDevice):
         return sent
 
 
+class FellBack(PressedDevice):
+    """Holds a value that its firmware cannot take, as after an update."""
+
+    def _begin(self, now_ms: int) -> None:
+        board = self.board
+        if not board.store.current.is_set:
+            payload = pack_values(board.schema, {"net.name": b"orchard", "numbers.integer": 1000})
+            board.store.commit(payload, b"too-much", bytes(8), on_trial=False)
+        super()._begin(now_ms)
+        board._come_into_force()
+
+
 READING_CASES: tuple[Case, ...] = (
     Case("6.1.4", "announces a schema of one byte more", {"board": changed(T.HELLO, HelloReplyKey.SCHEMA_SIZE, lambda n: n + 1)}),
     Case("6.1.5", "erases, and does not announce it", {"board": changed(T.HELLO, HelloReplyKey.CAPABILITIES, lambda c: c & ~int(Capability.ERASE))}),
@@ -215,7 +228,8 @@ READING_CASES: tuple[Case, ...] = (
     Case("6.3.2", "gives half of what fits into a page", {"board": answering(_half_a_page)}),
     Case("6.3.4", "says fell-back where nothing is stored", {"board": entry(lambda b, s, own: [own[0], 2, *own[2:]] if own[1] == 0 and s.field.default is None else own)}),
     Case("6.3.5", "gives another number than the one stored", {"board": entry(_another_number)}),
-    Case("6.3.6", "gives no default where a value fell back", {"board": entry(lambda b, s, own: [own[0], 2] if s.key == "numbers.integer" else own)}),
+    Case("6.3.6", "gives no default where a value fell back", {"board": entry(lambda b, s, own: own[:2] if own[1] == Held.FELL_BACK else own), "device": FellBack}),
+    Case("6.3.6", "gives the unfit value where it fell back", {"board": entry(lambda b, s, own: [*own[:2], 100] if own[1] == Held.FELL_BACK else own), "device": FellBack}),
     Case("6.3.8", "shows what is not active as unset", {"board": entry(_inactive_unset)}),
     Case("6.3.12", "says range for a page beyond the end", {"board": other_code(R.OUT_OF_BOUNDS, R.RANGE, T.GET_VALUES)}),
     Case("6.8.1", "starts no scan", {"board": RefusesScans}),
@@ -223,6 +237,7 @@ READING_CASES: tuple[Case, ...] = (
     Case("6.8.2", "goes on counting scans over a start", {"board": CountsOn, "surroundings": NETWORKS}),
     Case("6.8.3", "starts a scan while one runs", {"board": StartsAnother, "surroundings": NETWORKS}),
     Case("6.8.4", "gives networks from the first one always", {"board": AlwaysFromZero, "surroundings": NETWORKS}),
+    Case("6.8.5", "refuses a `first` that is the count", {"board": before(lambda b, m: m.type == T.SURVEY and 0 < len(b._scan.networks) == m.body.get(SurveyKey.FIRST), R.OUT_OF_BOUNDS, detail=40), "surroundings": NETWORKS}),
     Case("6.8.6", "starts a scan where a `first` has none", {"board": FirstStarts, "surroundings": NETWORKS}),
     Case("6.8.7", "gives one network in a reply", {"board": OneNetwork, "surroundings": NETWORKS}),
     Case("6.8.9", "is done, and is not", {"board": NeverDone, "surroundings": NETWORKS}),

@@ -31,6 +31,7 @@ from tests.conformance.making import (
     lines,
     type_of,
 )
+from tests.conformance.wrong_conversation import Slow
 from tests.conformance.wrong_order import before
 from tests.conformance.wrong_storing import NoTokens
 
@@ -156,6 +157,13 @@ class LosesBehindCommit(PressedDevice):
         return sent
 
 
+class SlowSchema(Slow):
+    """Takes its time for a piece of its schema."""
+
+    only = bytes([T.GET_SCHEMA_REPLY])
+    by = 400
+
+
 class NeverSilent(Board):
     """Goes on listening when its time is over."""
 
@@ -235,6 +243,7 @@ TIMES_CASES: tuple[Case, ...] = (
     Case("5.5.4", "wants a person present for a discard", {"board": before(lambda b, m: m.type == T.DISCARD and bool(b.stored) and b._now >= b._present_until, R.PRESENCE), "limits": BUTTON}),
     Case("5.5.5", "demands presence, which it does not announce", {"board": before(lambda b, m: m.type == T.SET_FIELD, R.PRESENCE)}, "6.4.9"),
     Case("5.6.3", "loses what comes behind a commit", {"device": LosesBehindCommit}),
+    Case("5.7.1", "takes 400 ms for a piece of its schema", {"device": SlowSchema}, "6.2"),
     Case("5.7.5", "carries out a commit that is repeated", {"board": NoTokens}),
     Case("5.7.6", "announces the same time of listening always", {"board": changed(T.HELLO, HelloReplyKey.LISTENS, lambda n: 20_000), "limits": Limits(listens=20_000)}),
     Case("5.7.7", "goes on listening when its time is over", {"board": NeverSilent, "limits": Limits(listens=20_000)}),

@@ -73,6 +73,15 @@ def _keeping_secrets(self: Staging, setting: Setting, offset: int, total: int, p
         raise
 
 
+def _parts_of_whole(self: Staging, setting: Setting, value: Value | None) -> None:
+    parts = self._parts if self._parts and self._parts.complete else None
+    held = bytes(parts.held) if parts else b""
+    Staging.stage(self, setting, value)
+    if parts:
+        parts.held[:] = held
+        self._parts = parts
+
+
 class ActiveOnly(Board):
     """Takes nothing for a field that is not active."""
 
@@ -147,6 +156,7 @@ VALUES_CASES: tuple[Case, ...] = (
     Case("6.4.7", "takes nothing for what is not active", {"board": ActiveOnly}),
     Case("6.4.8", "compares pins before commit", {"board": PinsAtOnce}),
     Case("6.4.13", "takes a value in one part only", {"board": staging(stage_part=_one_part_only)}),
+    Case("6.4.10", "remembers parts of a field that was set whole", {"board": staging(stage=_parts_of_whole)}),
     Case("6.4.14", "stages nothing that came in parts", {"board": staging(stage_part=_never_staged)}),
     Case("6.4.20", "forgets parts when they are complete", {"board": staging(stage_part=_forgets_complete)}),
     Case("6.4.17", "compares the parts of a secret", {"board": staging(stage_part=_comparing_secrets)}),

@@ -149,6 +149,31 @@ def _pins_first(board: Board, fault: Fault) -> Fault:
     return pins if fault and fault.code is R.MISSING and pins else fault
 
 
+def _kept(board: Board) -> dict[str, Value]:
+    values = {**board.stored, **board.staged}
+    return {key: value for key, value in values.items() if value is not None}
+
+
+def _last_missing(board: Board, fault: Fault) -> Fault:
+    """The last field that lacks a value is named."""
+    if fault and fault.code is R.MISSING:
+        active = whole.active(board.schema, _kept(board))
+        lacking = [
+            s.key
+            for s in board.schema.settings
+            if s.field.required and s.key in active and s.key not in _kept(board)
+        ]
+        return whole.Fault(R.MISSING, lacking[-1]) if lacking else fault
+    return fault
+
+
+def _last_conflict(board: Board, fault: Fault) -> Fault:
+    """The last two fields with one pin are named."""
+    if fault and fault.code is R.PIN_CONFLICT:
+        return [*whole.pin_conflicts(board.schema, _kept(board))][-1]
+    return fault
+
+
 def _staged_only(board: Board, fault: Fault) -> Fault:
     """Pins are compared among what is staged."""
     if fault and fault.code is R.PIN_CONFLICT:
@@ -212,5 +237,7 @@ WHOLES_CASES: tuple[Case, ...] = (
     Case("9.6.2", "puts a default with a caution in force", {"board": wholes(_proposed_in_force), "schema": "orchard-frost-alarm"}),
     Case("9.6.8", "puts a set with a conflict into use", {"board": answering(_as_complete), "device": Conflicting}),
     Case("9.6.6", "compares pins before anything is missing", {"board": wholes(_pins_first)}),
+    Case("9.6.6", "names the last field that is missing", {"board": wholes(_last_missing)}),
+    Case("9.6.6", "names the last two fields that have one pin", {"board": wholes(_last_conflict)}),
     Case("9.6.7", "compares pins with those that are staged only", {"board": wholes(_staged_only)}),
 )  # fmt: skip

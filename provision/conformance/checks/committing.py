@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
+from provision.conformance.checks.parts import Parts
 from provision.conformance.checks.reading import check_status, entries, hello_and_status, pages
 from provision.conformance.checks.sets import (
     Values,
@@ -202,6 +203,20 @@ def staged_in_any_order(bench: Bench) -> Procedure[None]:
     yield from confirm(bench)
 
 
+def drops_parts(bench: Bench) -> Procedure[None]:
+    """A commit drops incomplete parts with what is staged; they count for nothing in it."""
+    parts = Parts(bench)
+    values = full_set(bench, 1)
+    yield from bench.stage_all(values)
+    held = bench.staged.pop(parts.setting.key)
+    yield from parts.take(0, 3, 3)
+    if held is not None and parts.setting.field.required:
+        raise NotApplicable("the field that comes in parts is a required one")
+    yield from bench.commit()
+    yield from parts.gap(parts.body(3, parts.octets[3:5]), 0, "after a commit")
+    yield from confirm(bench)
+
+
 def refused_changes_nothing(bench: Bench) -> Procedure[None]:
     """Whatever is refused leaves what is stored, what is staged and the generation as they were.
 
@@ -289,7 +304,7 @@ COMMIT_CHECKS = (
         changes=True,
     ),
     Check(
-        ("5.5.1", "5.5.3", "5.5.4", "4.3.6", "4.3.9"),
+        ("5.5.1", "5.5.3", "5.5.4", "4.3.5", "4.3.6", "4.3.9"),
         "Changes of what is stored want a person",
         presence_when_stored,
         changes=True,
@@ -302,6 +317,7 @@ COMMIT_CHECKS = (
     ),
     Check(("6.5.3", "5.1.5"), "Another count or digest is refused", set_differs, changes=True),
     Check(("6.5.8", "6.4.9"), "What is not staged stays as it was", some_of_it, changes=True),
+    Check(("5.1.5",), "A commit drops incomplete parts", drops_parts, changes=True),
     Check(("6.5.6",), "Fields may come in any order", staged_in_any_order, changes=True),
     Check(
         ("4.3.10", "5.2.2"),

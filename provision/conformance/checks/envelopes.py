@@ -136,7 +136,15 @@ def skipped_keys(bench: Bench) -> Procedure[None]:
         yield from bench.answer(STATUS, {key: 0})
     for type_ in (MessageType.HELLO, MessageType.GET_SCHEMA, MessageType.GET_VALUES):
         yield from bench.answer(type_, {**_base_body(bench, type_), 64: 0, 100: [{}]})
-    yield from bench.answer(MessageType.DISCARD, {DiscardKey.BOOT: bench.boot, 64: "x"})
+    for number in _requests(bench):
+        body = _base_body(bench, number)
+        first = yield from bench.ask(number, body)
+        second = yield from bench.ask(number, {**body, 64: "x"})
+        code = RefusalKey.CODE
+        if first.type != second.type or (
+            first.type == MessageType.REFUSAL and first.body[code] != second.body[code]
+        ):
+            raise NotMet(f"{MESSAGES[number].name} with key 64 got another answer than without")
 
 
 def hello_of_any_version(bench: Bench) -> Procedure[None]:

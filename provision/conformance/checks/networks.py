@@ -110,6 +110,9 @@ def survey_bounds(bench: Bench) -> Procedure[None]:
         yield from bench.refused(
             MessageType.SURVEY, {**asked}, Refusal.OUT_OF_BOUNDS, details, what=what
         )
+    last: Body = {SurveyKey.SCAN: number, SurveyKey.FIRST: _count(body)}
+    if (yield from bench.ask(MessageType.SURVEY, last)).type == MessageType.REFUSAL:
+        raise NotMet("a `first` that is the count was refused, and is not above it")
     same = yield from bench.ask(MessageType.SURVEY, {SurveyKey.SCAN: number})
     if same.type == MessageType.REFUSAL:
         raise NotMet("a refused request started a scan")

@@ -112,6 +112,9 @@ def parts_in_order(bench: Bench) -> Procedure[None]:
     yield from parts.take(0, 2, size)
     if (yield from bench.status())[StatusReplyKey.STAGED] != 1:
         raise NotMet("a value that came in parts does not count as staged")
+    yield from bench.stage(parts.setting, None)
+    last = parts.body(size - 1, parts.octets[size - 1 :])
+    yield from parts.gap(last, 0, "the last part, after the field was set whole")
 
 
 def parts_repeat(bench: Bench) -> Procedure[None]:
@@ -262,7 +265,7 @@ def parts_wrong(bench: Bench) -> Procedure[None]:
 
 PARTS_CHECKS = (
     Check(
-        ("6.4.13", "6.4.14", "6.4.19", "6.4.20", "6.4.21"),
+        ("6.4.13", "6.4.10", "6.4.14", "6.4.19", "6.4.20", "6.4.21"),
         "Parts are appended and counted",
         parts_in_order,
     ),

@@ -103,6 +103,14 @@ def legal_when_staged(bench: Bench) -> Procedure[None]:
     yield from bench.say_hello()
     yield from bench.answer(MessageType.GET_SCHEMA, {1: 0, 2: 1})
     yield from bench.answer(MessageType.GET_VALUES, {1: 0})
+    for capability, type_ in (
+        (Capability.SURVEY, MessageType.SURVEY),
+        (Capability.LOCATE, MessageType.LOCATE),
+    ):
+        if capability in bench.capabilities:
+            reply = yield from bench.ask(type_)
+            if reply.body.get(RefusalKey.CODE) == Refusal.WRONG_STATE:
+                raise NotMet(f"{type_.name.lower()} was refused since a field is staged")
     yield from bench.ask(99)
     if (yield from bench.status())[StatusReplyKey.STAGED] != 1:
         raise NotMet("a request that only reads dropped what is staged")
@@ -169,6 +177,11 @@ def presence(bench: Bench) -> Procedure[None]:
             yield from bench.refused(type_, body, Refusal.PRESENCE, what=type_.name.lower())
     malformed = Refusal.MALFORMED
     yield from bench.refused(MessageType.COMMIT, {}, malformed, what="form before presence")
+    yield from bench.say_hello()
+    repeat: Body = {**commit, CommitKey.TOKEN: bench.hello[HelloReplyKey.TOKEN]}
+    reply = yield from bench.ask(MessageType.COMMIT, repeat)
+    if reply.type == MessageType.REFUSAL:
+        raise NotMet("the repeat of the newest commit was refused for want of presence")
     if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
         raise NotMet("something is staged, though nobody was present")
     bench.asks_presence = True
@@ -218,7 +231,11 @@ STATE_CHECKS = (
         dropped_in_time,
         minutes=30,
     ),
-    Check(("5.5.1", "5.5.3", "5.5.4", "4.3.6", "4.3.9"), "Changes want a person present", presence),
+    Check(
+        ("5.5.1", "5.5.3", "5.5.4", "4.3.5", "4.3.6", "4.3.9"),
+        "Changes want a person present",
+        presence,
+    ),
     Check(("5.5.2",), "An empty board wants nobody present", presence_when_empty),
     Check(("5.7.7", "5.7.6"), "The board falls silent when it said it would", falls_silent),
 )

@@ -130,6 +130,25 @@ def _mutations(bench: Bench, values: Values) -> Iterator[Values]:
             only = {s.key: values[s.key] if s is setting else None for s in beside}
             found.append(with_partner(schema, only))
             found.append(with_partner(schema, {s.key: None for s in beside}))
+    found += _pin_mutations(schema, values)
+    required = [
+        s
+        for s in schema.settings
+        if needs_value(s.field, schema) and default_in_force(s.field, schema) is None
+    ]
+    found.append(with_partner(schema, {s.key: None for s in required}))  # which is the first?
+    for change in found[:]:  # two rules broken at once: which comes first?
+        refusal = commit_refusal(schema, values, change)
+        if refusal is not None and refusal.code is Refusal.PIN_CONFLICT and required:
+            found.append(with_partner(schema, {**change, required[0].key: None}))
+            break
+    unique = {str(sorted(change.items())): change for change in found}
+    yield from unique.values()
+
+
+def _pin_mutations(schema: Schema, values: Values) -> list[Values]:
+    """Return changes that set two pins, or all, to the same number, or one to another's."""
+    found: list[Values] = []
     pins = [s for s in schema.settings if s.field.kind is Kind.PIN]
     for number, later in enumerate(pins):
         for earlier in pins[:number]:
@@ -142,18 +161,9 @@ def _mutations(bench: Bench, values: Values) -> Iterator[Values]:
                 found += [{later.key: values[earlier.key]}]
             if values[later.key] in shared:
                 found += [{earlier.key: values[later.key]}]
-    required = [
-        s
-        for s in schema.settings
-        if needs_value(s.field, schema) and default_in_force(s.field, schema) is None
-    ]
-    for change in found[:]:  # two rules broken at once: which comes first?
-        refusal = commit_refusal(schema, values, change)
-        if refusal is not None and refusal.code is Refusal.PIN_CONFLICT and required:
-            found.append(with_partner(schema, {**change, required[0].key: None}))
-            break
-    unique = {str(sorted(change.items())): change for change in found}
-    yield from unique.values()
+    for pin in sorted({pin for s in pins for pin in pins_for(s.field, schema)})[:2]:
+        found.append({s.key: pin for s in pins if pin in pins_for(s.field, schema)})
+    return found
 
 
 def with_partner(schema: Schema, changes: Values) -> Values:
