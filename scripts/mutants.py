@@ -71,7 +71,7 @@ MUTANTS = (
         STORE_C,
         (
             (" ||\n                     !holds(to->p, to->at, config->unit, unit);", ";"),
-            ("    to.failed = to.failed || !examine(p, slot, check);", "    (void)check;"),
+            ("    to.failed = to.failed || !examine_once(p, slot, check);", "    (void)check;"),
         ),
         C_STORE_TESTS,
     ),
@@ -80,11 +80,11 @@ MUTANTS = (
         STORE,
         (
             (
-                "            if self._examine(number).record == record:",
+                "            if self._examine_once(number).record == record:",
                 "            if self._slots:",
             ),
             (
-                "                self._slots[number] = slot = self._examine(number)",
+                "                self._slots[number] = slot = self._examine_once(number)",
                 "                self._slots[number] = slot = _Slot(record, sealed=True)",
             ),
         ),
@@ -243,8 +243,8 @@ MUTANTS = (
     _one(
         "does not compare a payload's checksum",
         STORE_C,
-        "        ~digest.crc != get32(header + AT_PAYLOAD_CRC) || !is_entries",
-        "        !is_entries",
+        " &&\n           ~from->crc == get32(header + AT_PAYLOAD_CRC);",
+        " && header != NULL;",
         C_STORE_TESTS,
     ),
     _one(
@@ -264,8 +264,9 @@ MUTANTS = (
     _one(
         "takes a payload that is no entries",
         STORE_C,
-        " || !is_entries(p, slot, length)) {",
-        " || (!is_entries(p, slot, length) && length == 0)) {",
+        "    if (!is_entries(&from.reader) || !is_right(&from, header)) {",
+        "    (void)(is_entries(&from.reader) || pv_read(&from.reader, NULL, from.reader.left));\n"
+        "    if (!is_right(&from, header)) {",
         (*C_STORE_TESTS, "tests/fuzz"),
     ),
     _one(
