@@ -145,6 +145,20 @@ MUTANTS = (
         BOARD_TESTS,
     ),
     _one(
+        "takes the lower half of what a head announces for all of it",
+        CBOR_C,
+        "    if (from->failed || size > from->left) {",
+        "    size = (uint16_t)size;\n    if (from->failed || size > from->left) {",
+        ("tests/emulated/test_avr.py",),
+    ),
+    _one(
+        "lets the items that arrays announce wrap",
+        CBOR_C,
+        "if (items > from->left || head.argument > (from->left - items) / each) {",
+        "if (head.argument > from->left) {",
+        ("tests/stub/test_coverage_gaps.py",),
+    ),
+    _one(
         "compares a part of a secret, in C",
         PV_C,
         "    is_repeat = pv_is_secret(field) ?",
