@@ -428,7 +428,7 @@ MUTANTS = (
     _one(
         "does not look at UTF-8",
         CBOR_C,
-        "(head.major == PV_TEXT && !pv_is_utf8(from.memory, head.argument))",
+        "(head.major == PV_TEXT && !pv_is_utf8(from.memory, (size_t)head.argument))",
         "(head.major == PV_TEXT && from.memory == NULL)",
         C_LINE_TESTS,
     ),

@@ -136,8 +136,8 @@ _OF_ITEMS = (
     _one(
         "a map of 2,147,483,648 pairs that is passed over counts as one of none, in C",
         _CBOR,
-        "            if (head.argument > from->left) {\n                return fail(from);\n"
-        "            }\n            items",
+        "            if (items > from->left || head.argument > (from->left - items) / each) {\n"
+        "                return fail(from);\n            }\n            items",
         "            items",
         _FLASH,
     ),
@@ -449,7 +449,7 @@ _OF_WHOLES = (
     _one(
         "what is dropped stays in the staged struct, in C",
         _CHECK,
-        "    pv_wipe(p->config->staged, p->config->schema->settings_size);\n",
+        "    pv_wipe(p->config->staged, (size_t)p->config->schema->settings_size);\n",
         "    pv_wipe(p->config->staged, p->config->schema->field_count);\n",
         _WIPED,
     ),
@@ -473,8 +473,8 @@ _OF_VALUES = (
     _one(
         "a text may be longer than its field says, in C",
         _VALUES,
-        "    if (size > (size_t)field->maximum) {\n        (void)pv_read(from, NULL, size);\n"
-        "        return PV_REFUSE_LENGTH;\n    }\n",
+        "    if (announced > (uint32_t)field->maximum) {\n"
+        "        (void)pv_read(from, NULL, announced);\n        return PV_REFUSE_LENGTH;\n    }\n",
         "",
         ("tests/stub/test_guards.py", *_FLASH),
     ),
@@ -516,7 +516,7 @@ _OF_VALUES = (
     _one(
         "an option of the right length counts as the option, in C",
         _VALUES,
-        "strlen(field->names[i]) == size && memcmp(field->names[i], key, size) == 0",
+        "strlen(field->names[i]) == size && memcmp(field->names[i], key, (size_t)size) == 0",
         "strlen(field->names[i]) == size",
         _KINDS,
     ),
