@@ -39,6 +39,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if isinstance(sys.stdout, io.TextIOWrapper):
         # Boards have texts in any language; a terminal that is not in UTF-8 shows a mark for them.
         sys.stdout.reconfigure(errors="replace")
+    _forbid_core_dumps()
     options = _parser().parse_args(arguments)
     if hasattr(options, "language"):  # a command for people who may read no English
         wanted = [options.language] if options.language else catalogue.of_environment(os.environ)
@@ -53,6 +54,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # Whoever read the results has gone; what is left must not fail once more at the exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return ExitCode.DONE
+
+
+def _forbid_core_dumps() -> None:
+    """Keep the system from writing this process's memory, which may hold secrets, into a file.
+
+    The soft limit, which whoever starts other programs from here can raise again for those.
+    """
+    try:
+        import resource  # noqa: PLC0415
+    except ImportError:  # Windows has no such limit
+        return
+    _, hard = resource.getrlimit(resource.RLIMIT_CORE)
+    resource.setrlimit(resource.RLIMIT_CORE, (0, hard))
 
 
 def _nothing_changed() -> str:
@@ -134,12 +148,14 @@ def _add_for_people(commands: Any) -> None:
         metavar="FILE",
         help="also write what was found, for whoever helps; it has no secret: read it first",
     )
+    _add_known(diagnose)
     _add_json(diagnose)
 
     _add(commands, "udev-rule", _udev_rule, "print the rule that permits ports on USB (Linux)")
 
     log = _add(commands, "log", _log, "watch what a board prints, cleaned, until Ctrl-C")
     _add_port(log)
+    _add_known(log)
 
 
 def _add_for_authors(commands: Any) -> None:
@@ -303,6 +319,15 @@ def _add_line(parser: argparse.ArgumentParser) -> None:
 def _add_answers(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--answers", type=Path, metavar="FILE", help="answer from a file instead of asking"
+    )
+
+
+def _add_known(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--answers",
+        type=Path,
+        metavar="FILE",
+        help="blank what stands in this file of answers where the board prints it",
     )
 
 
@@ -486,9 +511,11 @@ def _export(options: argparse.Namespace) -> int:
 
 def _diagnose(options: argparse.Namespace) -> int:
     async def run() -> int:
+        from provision.wizard.answers import everything_in, read_file  # noqa: PLC0415
         from provision.wizard.diagnose import diagnose  # noqa: PLC0415
 
-        found = await diagnose(_place(options), _say)
+        known = None if options.answers is None else everything_in(read_file(options.answers))
+        found = await diagnose(_place(options), _say, secrets=known)
         if options.json:
             _print_json(found.as_json())
         else:

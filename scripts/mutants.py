@@ -71,7 +71,7 @@ MUTANTS = (
         STORE_C,
         (
             (" ||\n                     !holds(to->p, to->at, config->unit, unit);", ";"),
-            ("    to.failed = to.failed || !examine(p, slot, check);", "    (void)check;"),
+            ("    to.failed = to.failed || !examine_once(p, slot, check);", "    (void)check;"),
         ),
         C_STORE_TESTS,
     ),
@@ -80,11 +80,11 @@ MUTANTS = (
         STORE,
         (
             (
-                "            if self._examine(number).record == record:",
+                "            if self._examine_once(number).record == record:",
                 "            if self._slots:",
             ),
             (
-                "                self._slots[number] = slot = self._examine(number)",
+                "                self._slots[number] = slot = self._examine_once(number)",
                 "                self._slots[number] = slot = _Slot(record, sealed=True)",
             ),
         ),
@@ -143,6 +143,20 @@ MUTANTS = (
         "        if value is None or declared.is_secret:",
         "        if value is None:",
         BOARD_TESTS,
+    ),
+    _one(
+        "takes the lower half of what a head announces for all of it",
+        CBOR_C,
+        "    if (from->failed || size > from->left) {",
+        "    size = (uint16_t)size;\n    if (from->failed || size > from->left) {",
+        ("tests/emulated/test_avr.py",),
+    ),
+    _one(
+        "lets the items that arrays announce wrap",
+        CBOR_C,
+        "if (items > from->left || head.argument > (from->left - items) / each) {",
+        "if (head.argument > from->left) {",
+        ("tests/stub/test_coverage_gaps.py",),
     ),
     _one(
         "compares a part of a secret, in C",
@@ -243,8 +257,8 @@ MUTANTS = (
     _one(
         "does not compare a payload's checksum",
         STORE_C,
-        "        ~digest.crc != get32(header + AT_PAYLOAD_CRC) || !is_entries",
-        "        !is_entries",
+        " &&\n           ~from->crc == get32(header + AT_PAYLOAD_CRC);",
+        " && header != NULL;",
         C_STORE_TESTS,
     ),
     _one(
@@ -264,8 +278,9 @@ MUTANTS = (
     _one(
         "takes a payload that is no entries",
         STORE_C,
-        " || !is_entries(p, slot, length)) {",
-        " || (!is_entries(p, slot, length) && length == 0)) {",
+        "    if (!is_entries(&from.reader) || !is_right(&from, header)) {",
+        "    (void)(is_entries(&from.reader) || pv_read(&from.reader, NULL, from.reader.left));\n"
+        "    if (!is_right(&from, header)) {",
         (*C_STORE_TESTS, "tests/fuzz"),
     ),
     _one(
@@ -413,7 +428,7 @@ MUTANTS = (
     _one(
         "does not look at UTF-8",
         CBOR_C,
-        "(head.major == PV_TEXT && !pv_is_utf8(from.memory, head.argument))",
+        "(head.major == PV_TEXT && !pv_is_utf8(from.memory, (size_t)head.argument))",
         "(head.major == PV_TEXT && from.memory == NULL)",
         C_LINE_TESTS,
     ),
@@ -492,7 +507,7 @@ MUTANTS = (
     _one(
         "does not look at the check, in Python",
         LINE,
-        "        if line[-_CHECK_LENGTH:] != _check(body):",
+        "        if is_long or line[-_CHECK_LENGTH:] != _check(body):",
         "        if len(line) < _CHECK_LENGTH:",
         CONTRACT_TESTS,
     ),

@@ -4,7 +4,7 @@
     python scripts/power_cuts.py                         everything, with a million random histories
     python scripts/power_cuts.py --histories 1000000 --seed 7
     python scripts/power_cuts.py --only wear             one part: matrix, deep, faults, flips,
-                                                         histories, wear
+                                                         wrap, histories, wear
     python scripts/power_cuts.py --replay 4711           one history again, step by step
 
 Needs a C compiler. Prints a table, and each violation in words with the number of its invariant
@@ -34,9 +34,10 @@ from tests.power.harness import (
     histories,
     matrix,
     run_all,
+    wrap,
 )
 
-PARTS = ("matrix", "deep", "faults", "flips", "histories", "wear")
+PARTS = ("matrix", "deep", "faults", "flips", "wrap", "histories", "wear")
 
 
 def jobs_of(part: str, count: int, seed: int) -> list[Job]:
@@ -47,9 +48,11 @@ def jobs_of(part: str, count: int, seed: int) -> list[Job]:
         case "deep":
             return deep()
         case "faults":
-            return faults()
+            return faults("long")
         case "flips":
             return flips()
+        case "wrap":
+            return wrap()
         case "histories":
             return histories(count, seed)
         case _:

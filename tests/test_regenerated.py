@@ -70,7 +70,7 @@ def test_every_generated_file_says_so() -> None:
 def test_every_marker_in_a_page_has_a_section() -> None:
     """A page asks for no section that nothing generates."""
     for page in ROOT.glob("**/*.md"):
-        if {".venv", "node_modules"} & set(page.relative_to(ROOT).parts):
+        if page.relative_to(ROOT).parts[0].startswith((".venv", "node_modules")):
             continue
         path = page.relative_to(ROOT).as_posix()
         asked = re.findall(r"^<!-- generated: (.*) -->$", page.read_text("utf-8"), re.MULTILINE)

@@ -631,7 +631,6 @@ static uint8_t change_generation(pv *p, request *r)
     uint32_t before = p->storage.generation;
     uint8_t refusal;
     if (r->type == PV_MSG_UNDO) {
-        pv_drop_staged(p); /* incomplete parts: the store works there */
         refusal = pv_store_undo(p);
     } else if (r->type == PV_MSG_ERASE) {
         refusal = pv_store_erase(p);
@@ -641,7 +640,7 @@ static uint8_t change_generation(pv *p, request *r)
     if (p->storage.generation != before) { /* of an erase even if it failed at a later slot */
         p->done = 0;
         p->apply_due = r->type != PV_MSG_CONFIRM;
-        if (r->type == PV_MSG_ERASE) {
+        if (p->apply_due) { /* the settings are others now; of an undo only parts can be staged */
             pv_drop_staged(p);
         }
     }
@@ -915,16 +914,21 @@ static void came_into_force(pv *p)
 static void watch_trial(pv *p)
 {
     bool proven = p->run == PV_RUN_PROVEN;
+    uint32_t before;
     if (!on_trial(p) || (!p->confirm_due && trial_left(p) != 0)) {
         return;
     }
     p->confirm_due = false;
-    if ((proven ? pv_store_confirm(p) : pv_store_end_trial(p)) != 0) {
+    before = p->storage.generation;
+    (void)(proven ? pv_store_confirm(p) : pv_store_end_trial(p));
+    if (p->storage.generation == before) { /* it failed */
         p->in_force = now(p); /* again after a while: each try wears the flash */
         return;
     }
     p->done = 0;
-    p->apply_due = !proven;
+    if (!proven) {
+        came_into_force(p); /* before a request is answered */
+    }
 }
 
 void pv_poll(pv *p)

@@ -171,25 +171,24 @@ void pv_drop_staged(pv *p);
 
 /* p->config and p->capabilities are set before the first call. Each brings p->storage and
  * config->settings up to date, state flags included (pv_settings_reset, pv_settings_load, then
- * p->defect = pv_judge(p, config->settings)), save where it says otherwise.
+ * p->defect = pv_judge(p, config->settings)), save where it says otherwise. Only values that were
+ * read with the right CRC are left in config->settings.
  * pv.c calls apply, wipes what is staged, and keeps the times. */
 
 /* Mends the slots, counts a trial's start down, loads the set in force. 0 or a negative PV_ERROR_:
- * whether the largest set fits is for the store to say. */
+ * whether the largest set fits is for the store to say. Works in config->staged, and leaves it wiped. */
 int pv_store_start(pv *p);
 
-/* The rest return 0 or PV_REFUSE_STORAGE (undo: also PV_REFUSE_NO_OLDER_SET), and change nothing then. */
+/* The rest return 0 or PV_REFUSE_STORAGE (undo: also PV_REFUSE_NO_OLDER_SET), and change nothing then.
+ * What is staged, parts included, they leave alone. */
 
 /* Writes, for every field in schema order, the value in pv_resulting(). Leaves settings and staged alone:
  * pv.c lays the one over the other. On trial if p->capabilities has PV_CAN_TRIAL and a set is stored. */
 uint8_t pv_store_commit(pv *p, const uint8_t token[8]);
 
-/* Nothing is staged when this is called, so the older set may be loaded into config->staged, and judged
- * there, before it is put in force. Whoever uses it so, leaves it wiped. */
 uint8_t pv_store_undo(pv *p);
-
 uint8_t pv_store_confirm(pv *p); /* the settings stay as they are */
 uint8_t pv_store_erase(pv *p);
-uint8_t pv_store_end_trial(pv *p); /* badly; something may be staged, and stays */
+uint8_t pv_store_end_trial(pv *p); /* badly */
 
 #endif

@@ -33,6 +33,7 @@ enum { KIND_SET = 1, KIND_VOID = 2 };
 
 enum {
     CHUNK = 32,       /* bytes of stack for whatever streams */
+    LONGEST_CHARACTER = 4, /* bytes, in UTF-8 */
     TRIAL_STARTS = 3, /* the third start ends a trial badly [5.4] */
     NO_SLOT = 0xFF
 };
@@ -43,7 +44,8 @@ enum {
     SEALED = 2,
     SET = 4,       /* valid, and a set */
     CONFIRMED = 8, /* a set that is not on trial */
-    WORN = 16      /* it could not be written: the last to be taken again */
+    WORN = 16,     /* it could not be written: the last to be taken again */
+    SERVES = 32    /* a set that is complete under this firmware [9.6] */
 };
 
 static const uint8_t magic[4] = {'P', 'V', 'R', '1'};
@@ -60,6 +62,18 @@ static void put32(uint8_t *to, uint32_t value)
     to[1] = (uint8_t)(value >> 8);
     to[2] = (uint8_t)(value >> 16);
     to[3] = (uint8_t)(value >> 24);
+}
+
+/* Generations and set numbers are serial numbers (RFC 1982) that wrap from 2^32-1 to 1: of two of
+ * them the newer one is less than 2^31 ahead. 0 is older than all: nothing was stored. */
+static bool is_newer(uint32_t one, uint32_t other)
+{
+    return one != 0 && (other == 0 || one - other - 1 < INT32_MAX);
+}
+
+static uint32_t number_after(uint32_t number)
+{
+    return number == UINT32_MAX ? 1 : number + 1;
 }
 
 static uint32_t crc_of(const uint8_t *bytes, size_t size)
@@ -120,36 +134,59 @@ static bool read_flash(const pv *p, uint32_t at, void *to, size_t size)
 
 /* ------------------------------------------------------------------ reading */
 
-/* The payload of a record as something to decode, or to copy. */
+/* The payload of a record as something to decode, or to copy. Every byte of it is read, also what is
+ * passed over, and goes through the CRC: what was made of it counts only once is_right() says so. */
 typedef struct payload_reader {
     pv_reader reader;
     const pv *p;
     uint32_t at;
+    uint32_t crc;
 } payload_reader;
 
 static bool read_payload(pv_reader *self, void *to, uint32_t size)
 {
     payload_reader *from = (payload_reader *)(void *)self;
-    uint32_t at = from->at;
-    from->at += size;
-    return to == NULL || read_flash(from->p, at, to, (size_t)size);
+    uint8_t chunk[CHUNK];
+    bool read = true;
+    while (read && size > 0) {
+        uint32_t piece = to == NULL && size > CHUNK ? CHUNK : size;
+        uint8_t *bytes = to == NULL ? chunk : to;
+        read = read_flash(from->p, from->at, bytes, (size_t)piece);
+        if (read) {
+            from->crc = pv_crc(from->crc, bytes, (size_t)piece);
+        }
+        from->at += piece;
+        size -= piece;
+    }
+    pv_wipe(chunk, sizeof chunk);
+    return read;
 }
 
-static void open_payload(const pv *p, uint8_t slot, uint32_t length, payload_reader *from)
+static void open_payload(const pv *p, uint8_t slot, const uint8_t header[HEADER_SIZE],
+                         payload_reader *from)
 {
     memset(from, 0, sizeof *from);
     from->reader.read = read_payload;
-    from->reader.left = length;
+    from->reader.left = get32(header + AT_LENGTH);
     from->p = p;
     from->at = payload_at(p->config->flash, slot);
+    from->crc = PV_CRC_START;
+}
+
+/* Whether the payload was read to its end, and is the one that the header was made for. */
+static bool is_right(const payload_reader *from, const uint8_t header[HEADER_SIZE])
+{
+    return !from->reader.failed && from->reader.left == 0 &&
+           ~from->crc == get32(header + AT_PAYLOAD_CRC);
 }
 
 /* Hands the payload of a record on, in chunks. False if it could not be read. */
-static bool stream_payload(const pv *p, uint8_t slot, uint32_t length, pv_sink *to)
+static bool stream_payload(const pv *p, uint8_t slot, const uint8_t header[HEADER_SIZE],
+                           pv_sink *to)
 {
     uint8_t chunk[CHUNK];
     payload_reader from;
-    open_payload(p, slot, length, &from);
+    open_payload(p, slot, header, &from);
     while (from.reader.left > 0) { /* none is left once reading failed */
         uint32_t size = from.reader.left < CHUNK ? from.reader.left : CHUNK;
         if (pv_read(&from.reader, chunk, size)) {
@@ -157,7 +194,30 @@ static bool stream_payload(const pv *p, uint8_t slot, uint32_t length, pv_sink *
         }
     }
     pv_wipe(chunk, sizeof chunk);
-    return !from.reader.failed;
+    return is_right(&from, header);
+}
+
+/* Passes over so many bytes of text. False if they are no UTF-8. */
+static bool pass_text(pv_reader *from, uint32_t size)
+{
+    uint8_t chunk[CHUNK];
+    uint32_t held = 0;
+    bool right = true;
+    while (right && size + held > 0) {
+        const uint8_t *at = chunk, *end;
+        uint32_t piece = size < CHUNK - held ? size : CHUNK - held;
+        right = pv_read(from, chunk + held, piece);
+        size -= piece;
+        end = chunk + held + piece;
+        /* Up to the end, or to where a character may go on in what was not read yet. */
+        while (right && at < end && (size == 0 || end - at >= LONGEST_CHARACTER)) {
+            right = pv_utf8_next(&at, end) != PV_NO_CHARACTER;
+        }
+        held = (uint32_t)(end - at);
+        memmove(chunk, at, (size_t)held);
+    }
+    pv_wipe(chunk, sizeof chunk);
+    return right;
 }
 
 /* An entry of a payload, up to its value. */
@@ -165,44 +225,63 @@ typedef struct entry {
     uint8_t key[PV_MAX_KEY];
     uint32_t key_size; /* of one larger than `key`, which is of no field of ours, nothing is there */
     uint32_t tag;
-    payload_reader value;
 } entry;
 
-/* Reads the next entry, and goes on behind it. False for what is none. */
-static bool next_entry(payload_reader *from, entry *to)
+/* Reads the next entry up to its value. False for what is none. */
+static bool next_entry(pv_reader *from, entry *to)
 {
     pv_head array, text, tag;
-    if (!pv_read_head(&from->reader, &array) || array.major != PV_ARRAY || array.argument != 3 ||
-        !pv_read_head(&from->reader, &text) || text.major != PV_TEXT) {
+    if (!pv_read_head(from, &array) || array.major != PV_ARRAY || array.argument != 3 ||
+        !pv_read_head(from, &text) || text.major != PV_TEXT) {
         return false;
     }
     to->key_size = text.argument;
-    if (!pv_read(&from->reader, text.argument <= sizeof to->key ? to->key : NULL, text.argument) ||
-        !pv_read_head(&from->reader, &tag) || tag.major != PV_UINT) {
+    if (text.argument <= sizeof to->key
+            ? !pv_read(from, to->key, text.argument) || !pv_is_utf8(to->key, (size_t)text.argument)
+            : !pass_text(from, text.argument)) {
+        return false;
+    }
+    if (!pv_read_head(from, &tag) || tag.major != PV_UINT) {
         return false;
     }
     to->tag = tag.argument;
-    to->value = *from;
-    return pv_skip_value(&from->reader);
+    return true;
 }
 
-/* Whether a payload is entries and nothing else. One with right CRCs that is not was written by
- * other firmware, and can never be in force. */
-static bool is_entries(const pv *p, uint8_t slot, uint32_t length)
+/* Passes over the value of an entry: a number, text, bytes, or yes-no. False for another. */
+static bool pass_value(pv_reader *from, pv_head *head)
 {
-    payload_reader from;
+    if (!pv_read_head(from, head)) {
+        return false;
+    }
+    switch (head->major) {
+    case PV_UINT:
+    case PV_NEGATIVE:
+        return true;
+    case PV_TEXT:
+        return pass_text(from, head->argument);
+    case PV_BYTES:
+        return pv_read(from, NULL, head->argument);
+    default:
+        return head->major == PV_SIMPLE && head->argument != PV_NULL;
+    }
+}
+
+/* Whether a payload is entries and nothing else. One with a right CRC that is not was written by
+ * other firmware, and can never be in force. */
+static bool is_entries(pv_reader *from)
+{
     entry each;
-    open_payload(p, slot, length, &from);
-    while (from.reader.left > 0) {
-        if (!next_entry(&from, &each)) {
+    pv_head value;
+    while (from->left > 0) {
+        if (!next_entry(from, &each) || !pass_value(from, &value)) {
             return false;
         }
     }
     return true;
 }
 
-/* Reads a header. False for one that cannot be read or is none; then nothing in it may be used. */
-static bool read_header(const pv *p, uint8_t slot, uint8_t header[HEADER_SIZE])
+static bool read_header_once(const pv *p, uint8_t slot, uint8_t header[HEADER_SIZE])
 {
     const pv_flash *flash = p->config->flash;
     return read_flash(p, header_at(flash, slot), header, HEADER_SIZE) &&
@@ -212,27 +291,28 @@ static bool read_header(const pv *p, uint8_t slot, uint8_t header[HEADER_SIZE])
            get32(header + AT_LENGTH) <= room(flash);
 }
 
-/* Reads a slot's record: its header, and into the slot's state whether it is valid and sealed.
- * Returns whether it is valid. */
-static bool examine(pv *p, uint8_t slot, uint8_t header[HEADER_SIZE])
+/* Reads a header. False for one that cannot be read or is none; then nothing in it may be used.
+ * What does not read right is read again before a record is given up, here and below. */
+static bool read_header(const pv *p, uint8_t slot, uint8_t header[HEADER_SIZE])
 {
-    const pv_flash *flash = p->config->flash;
-    pv_slot *known = &p->storage.slots[slot];
-    pv_digester digest;
-    uint8_t right[SEAL_SIZE], seal[SEAL_SIZE];
-    uint32_t length;
+    return read_header_once(p, slot, header) || read_header_once(p, slot, header);
+}
 
-    known->state &= WORN;
+static bool examine_once(pv *p, uint8_t slot, uint8_t header[HEADER_SIZE])
+{
+    pv_slot *known = &p->storage.slots[slot];
+    payload_reader from;
+    uint8_t right[SEAL_SIZE], seal[SEAL_SIZE];
+
+    known->state &= WORN | SERVES;
     if (!read_header(p, slot, header)) {
         return false;
     }
     /* The numbers are used up even where the payload turns out to be unreadable. */
     known->generation = get32(header + AT_GENERATION);
     known->set_number = get32(header + AT_SET_NUMBER);
-    length = get32(header + AT_LENGTH);
-    pv_digest_begin(&digest);
-    if (!stream_payload(p, slot, length, &digest.sink) ||
-        ~digest.crc != get32(header + AT_PAYLOAD_CRC) || !is_entries(p, slot, length)) {
+    open_payload(p, slot, header, &from);
+    if (!is_entries(&from.reader) || !is_right(&from, header)) {
         return false;
     }
     known->state |= VALID;
@@ -243,11 +323,20 @@ static bool examine(pv *p, uint8_t slot, uint8_t header[HEADER_SIZE])
         }
     }
     make_seal(header, right);
-    if (read_flash(p, seal_at(flash, slot, length), seal, SEAL_SIZE) &&
+    if (read_flash(p, seal_at(p->config->flash, slot, get32(header + AT_LENGTH)), seal,
+                   SEAL_SIZE) &&
         memcmp(seal, right, SEAL_SIZE) == 0) {
         known->state |= SEALED;
     }
     return true;
+}
+
+/* Reads a slot's record: its header, and into the slot's state whether it is valid and sealed.
+ * Returns whether it is valid. */
+static bool examine(pv *p, uint8_t slot, uint8_t header[HEADER_SIZE])
+{
+    return (examine_once(p, slot, header) && (p->storage.slots[slot].state & SEALED)) ||
+           examine_once(p, slot, header);
 }
 
 /* ------------------------------------------------------------------ choosing slots */
@@ -275,12 +364,12 @@ static uint8_t having(const pv *p, uint8_t flags)
     return found;
 }
 
-/* The valid ones whose generation is above this. */
+/* The valid ones whose generation is newer than this. */
 static uint8_t above(const pv *p, uint32_t generation)
 {
     uint8_t found = 0;
     for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
-        if (p->storage.slots[slot].generation > generation) {
+        if (is_newer(p->storage.slots[slot].generation, generation)) {
             found |= bit(slot);
         }
     }
@@ -291,8 +380,9 @@ static uint8_t oldest_of(const pv *p, uint8_t among)
 {
     uint8_t best = NO_SLOT;
     for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
-        if ((among & bit(slot)) && (best == NO_SLOT || p->storage.slots[slot].generation <
-                                                           p->storage.slots[best].generation)) {
+        if ((among & bit(slot)) &&
+            (best == NO_SLOT || is_newer(p->storage.slots[best].generation,
+                                         p->storage.slots[slot].generation))) {
             best = slot;
         }
     }
@@ -304,8 +394,8 @@ static uint8_t newest_of(const pv *p, uint8_t among)
     uint8_t best = NO_SLOT;
     for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
         if ((among & bit(slot)) &&
-            (best == NO_SLOT ||
-             p->storage.slots[slot].generation > p->storage.slots[best].generation)) {
+            (best == NO_SLOT || is_newer(p->storage.slots[slot].generation,
+                                         p->storage.slots[best].generation))) {
             best = slot;
         }
     }
@@ -448,6 +538,8 @@ static void put_entries(const pv *p, pv_sink *to)
 static bool write_record(pv *p, uint8_t slot, uint8_t header[HEADER_SIZE], uint8_t source)
 {
     pv_slot *known = &p->storage.slots[slot];
+    /* What is committed was found complete. */
+    uint8_t serves = source == NO_SLOT ? SERVES : p->storage.slots[source].state & SERVES;
     uint8_t check[HEADER_SIZE], seal[SEAL_SIZE];
     writer to;
 
@@ -461,7 +553,7 @@ static bool write_record(pv *p, uint8_t slot, uint8_t header[HEADER_SIZE], uint8
     write_bytes(&to.sink, header, HEADER_SIZE);
     write_padding(&to);
     if (source != NO_SLOT) {
-        to.failed |= !stream_payload(p, source, get32(header + AT_LENGTH), &to.sink);
+        to.failed |= !stream_payload(p, source, header, &to.sink);
     } else if (get32(header + AT_LENGTH) > 0) {
         put_entries(p, &to.sink);
     }
@@ -469,20 +561,25 @@ static bool write_record(pv *p, uint8_t slot, uint8_t header[HEADER_SIZE], uint8
 
     /* Every unit was compared by itself; this finds a unit that a later one spoiled, and a payload
      * that is not the one that the header was made for. */
-    to.failed = to.failed || !examine(p, slot, check);
+    to.failed = to.failed || !examine_once(p, slot, check);
     make_seal(header, seal);
     write_bytes(&to.sink, seal, SEAL_SIZE);
     write_padding(&to);
-    known->state = to.failed ? WORN : (uint8_t)((known->state & ~WORN) | SEALED);
+    known->state = to.failed ? WORN : (uint8_t)((known->state & ~WORN) | SEALED | serves);
     pv_wipe(p->config->unit, p->config->flash->program_unit);
     return !to.failed;
 }
 
-/* Makes the slot hold a sealed record of nothing. */
+/* Makes the slot hold a sealed record of nothing: a copy of the one in force, after an erase, so that
+ * the generation outlives any of them. */
 static bool write_void(pv *p, uint8_t slot)
 {
     uint8_t header[HEADER_SIZE];
     new_header(p, header, KIND_VOID);
+    if (!p->storage.holds_set) {
+        put32(header + AT_GENERATION, p->storage.generation);
+        put32(header + AT_SET_NUMBER, p->storage.set_number);
+    }
     return write_record(p, slot, header, NO_SLOT);
 }
 
@@ -498,51 +595,18 @@ static void adopt(pv *p, uint8_t slot, const uint8_t header[HEADER_SIZE])
     storage->starts_left = header[AT_STARTS_LEFT];
 }
 
-/* The largest number in any slot; generations and set numbers go on from there. */
-static uint32_t largest(const pv *p, bool of_sets)
+/* What comes after the newest number in any slot: the next generation, or set number. */
+static uint32_t next_number(const pv *p, bool of_sets)
 {
     uint32_t found = 0;
     for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
         const pv_slot *known = &p->storage.slots[slot];
         uint32_t number = of_sets ? known->set_number : known->generation;
-        if (number > found) {
+        if (is_newer(number, found)) {
             found = number;
         }
     }
-    return found;
-}
-
-/* Writes a record to a slot that is not to be kept, with the next generation, so that it is the one
- * in force. Where a slot does not take it, another may. */
-static bool publish(pv *p, uint8_t header[HEADER_SIZE], uint8_t source, uint8_t keep)
-{
-    uint32_t last = largest(p, false);
-    uint8_t slot;
-    keep |= bit(source);
-    put32(header + AT_GENERATION, last + 1);
-    while (last != UINT32_MAX && (slot = pick(p, keep)) != NO_SLOT) {
-        if (write_record(p, slot, header, source)) {
-            adopt(p, slot, header);
-            return true;
-        }
-        /* It may still read as valid at the next start, and would be in force then. */
-        (void)write_void(p, slot);
-        p->storage.slots[slot].state |= WORN;
-        keep |= bit(slot);
-    }
-    return false;
-}
-
-/* Writes a copy of a record as the newest. False where it cannot be read or written. */
-static bool republish(pv *p, uint8_t slot, uint32_t set_number, uint8_t starts_left)
-{
-    uint8_t header[HEADER_SIZE];
-    if (!examine(p, slot, header)) {
-        return false;
-    }
-    put32(header + AT_SET_NUMBER, set_number);
-    header[AT_STARTS_LEFT] = starts_left;
-    return publish(p, header, slot, kept(p));
+    return number_after(found);
 }
 
 /* ------------------------------------------------------------------ the payload as settings */
@@ -575,16 +639,14 @@ static void take_small(pv_sink *self, const uint8_t *bytes, size_t size)
     to->size = (uint8_t)(to->size + size);
 }
 
-/* Reads a decimal of so many digits as one of other digits. False if that cannot be without loss.
- */
-static bool rescale(pv_reader *from, uint8_t digits, uint8_t wanted, small_item *to)
+/* Makes a decimal of so many digits one of other digits. False if that cannot be without loss. */
+static bool rescale(const pv_head *head, uint8_t digits, uint8_t wanted, small_item *to)
 {
-    pv_head head;
     uint32_t size;
-    if (!pv_read_head(from, &head) || head.major > PV_NEGATIVE || head.argument > INT32_MAX) {
+    if (head->major > PV_NEGATIVE || head->argument > INT32_MAX) {
         return false;
     }
-    size = head.argument + head.major; /* of a negative one: -1 - argument */
+    size = head->argument + head->major; /* of a negative one: -1 - argument */
     for (; digits < wanted; digits++) {
         if (size > INT32_MAX / 10) {
             return false;
@@ -599,22 +661,23 @@ static bool rescale(pv_reader *from, uint8_t digits, uint8_t wanted, small_item 
     }
     memset(to, 0, sizeof *to);
     to->sink.take = take_small;
-    pv_put_head(&to->sink, head.major, size - head.major);
+    pv_put_head(&to->sink, head->major, size - head->major);
     return true;
 }
 
-/* Gives a stored value to a field, if kind and unit fit. */
-static void load_value(const pv *p, void *settings, uint16_t number, uint32_t tag,
-                       payload_reader value)
+/* Gives the stored value that comes next to a field, if kind and unit fit. */
+static void load_value(const pv_schema *schema, void *settings, uint16_t number, uint32_t tag,
+                       pv_reader *from)
 {
-    const pv_schema *schema = p->config->schema;
     uint32_t wanted = schema->fields[number].tag;
+    pv_head head;
     small_item item;
     pv_reader scaled;
     if (tag == wanted) {
-        pv_settings_load(schema, settings, number, &value.reader);
-    } else if ((tag & 0xFF) == PV_KIND_DECIMAL && (tag & 0xFFFF00FFu) == (wanted & 0xFFFF00FFu) &&
-               rescale(&value.reader, (uint8_t)(tag >> 8), (uint8_t)(wanted >> 8), &item)) {
+        pv_settings_load(schema, settings, number, from);
+    } else if (pass_value(from, &head) && (tag & 0xFF) == PV_KIND_DECIMAL &&
+               (tag & 0xFFFF00FFu) == (wanted & 0xFFFF00FFu) &&
+               rescale(&head, (uint8_t)(tag >> 8), (uint8_t)(wanted >> 8), &item)) {
         pv_read_memory(&scaled, item.bytes, item.size);
         pv_settings_load(schema, settings, number, &scaled);
     } else {
@@ -622,62 +685,117 @@ static void load_value(const pv *p, void *settings, uint16_t number, uint32_t ta
     }
 }
 
-/* Goes through a payload for fields that bear a name of that age, and have found no value yet.
- * False for a payload that cannot be read. *last: whether no field has an older name still. */
-static bool load_names(const pv *p, void *settings, payload_reader from, uint8_t age, bool *last)
+/* The field that bears that name at that age and has found no value yet, or PV_NO_FIELD. There is
+ * one at most: no two fields share a name, past or present. */
+static uint16_t field_named(const pv_schema *schema, const void *settings, uint8_t age,
+                            const entry *each)
+{
+    for (uint16_t number = 0; number < schema->field_count; number++) {
+        const char *name = name_of(&schema->fields[number], age);
+        if (name != NULL && strlen(name) == each->key_size &&
+            memcmp(name, each->key, (size_t)each->key_size) == 0 &&
+            !(((const uint8_t *)settings)[number] & (PV_IS_SET | PV_FELL_BACK))) {
+            return number;
+        }
+    }
+    return PV_NO_FIELD;
+}
+
+/* Whether any field has a name of that age. */
+static bool has_names(const pv_schema *schema, uint8_t age)
+{
+    for (uint16_t number = 0; number < schema->field_count; number++) {
+        if (name_of(&schema->fields[number], age) != NULL) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* Goes through a payload for fields that bear a name of that age. False for a payload that does not
+ * read right: then nothing in the settings may be used. */
+static bool load_names(const pv *p, uint8_t slot, const uint8_t header[HEADER_SIZE], void *settings,
+                       uint8_t age)
 {
     const pv_schema *schema = p->config->schema;
-    *last = true;
+    payload_reader from;
+    open_payload(p, slot, header, &from);
     while (from.reader.left > 0) {
         entry each;
-        if (!next_entry(&from, &each)) {
+        pv_head value;
+        uint16_t number;
+        if (!next_entry(&from.reader, &each)) {
             return false;
         }
-        for (uint16_t number = 0; number < schema->field_count; number++) {
-            const char *name = name_of(&schema->fields[number], age);
-            if (name_of(&schema->fields[number], (uint8_t)(age + 1)) != NULL) {
-                *last = false;
-            }
-            if (name != NULL && strlen(name) == each.key_size &&
-                memcmp(name, each.key, (size_t)each.key_size) == 0 &&
-                !(PV_STATE(settings, number) & (PV_IS_SET | PV_FELL_BACK))) {
-                load_value(p, settings, number, each.tag, each.value);
-            }
+        number = field_named(schema, settings, age, &each);
+        if (number == PV_NO_FIELD) {
+            (void)pass_value(&from.reader, &value);
+        } else {
+            load_value(schema, settings, number, each.tag, &from.reader);
+        }
+    }
+    return is_right(&from, header);
+}
+
+static bool load_once(const pv *p, uint8_t slot, void *settings)
+{
+    uint8_t header[HEADER_SIZE];
+    if (!read_header(p, slot, header)) {
+        return false;
+    }
+    pv_settings_reset(p->config->schema, settings);
+    for (uint8_t age = 0; header[AT_KIND] == KIND_SET && has_names(p->config->schema, age); age++) {
+        if (!load_names(p, slot, header, settings, age)) {
+            return false;
         }
     }
     return true;
 }
 
 /* Makes a settings struct of the record in a slot. The newest name that the record has for a field
- * decides [10]: what it says is taken, or the field falls back. False for a payload that cannot be
- * read. */
+ * decides [10]: what it says is taken, or the field falls back. False for a record that does not
+ * read right, in any of the passes: then the struct holds nothing that may be used. */
 static bool load(const pv *p, uint8_t slot, void *settings)
 {
+    return load_once(p, slot, settings) || load_once(p, slot, settings);
+}
+
+/* ------------------------------------------------------------------ putting a record in force */
+
+/* Writes a record to a slot that is not to be kept, with the next generation, so that it is the one
+ * in force. Where a slot does not take it, another may. `settings`: where to load it; NULL: nowhere.
+ * What cannot be loaded was not written. */
+static bool publish(pv *p, uint8_t header[HEADER_SIZE], uint8_t source, uint8_t keep,
+                    void *settings)
+{
+    uint8_t slot;
+    keep |= bit(source);
+    put32(header + AT_GENERATION, next_number(p, false));
+    while ((slot = pick(p, keep)) != NO_SLOT) {
+        if (write_record(p, slot, header, source) &&
+            (settings == NULL || load(p, slot, settings))) {
+            adopt(p, slot, header);
+            return true;
+        }
+        /* It may still read as valid at the next start, and would be in force then. */
+        (void)write_void(p, slot);
+        p->storage.slots[slot].state |= WORN;
+        keep |= bit(slot);
+    }
+    return false;
+}
+
+/* Writes a copy of a record as the newest. False where it cannot be read or written. `settings` as
+ * of publish. */
+static bool republish(pv *p, uint8_t slot, uint32_t set_number, uint8_t starts_left, void *settings)
+{
     uint8_t header[HEADER_SIZE];
-    payload_reader from;
-    bool whole, last = false;
-    pv_settings_reset(p->config->schema, settings);
-    whole = read_header(p, slot, header);
-    if (!whole || header[AT_KIND] != KIND_SET) {
-        return whole;
+    if (!examine(p, slot, header)) {
+        return false;
     }
-    open_payload(p, slot, get32(header + AT_LENGTH), &from);
-    for (uint8_t age = 0; whole && !last; age++) {
-        whole = load_names(p, settings, from, age, &last);
-    }
-    return whole;
-}
-
-static void judge(pv *p)
-{
-    p->defect = pv_judge(p, p->config->settings);
-}
-
-/* Puts the values of the record in force into the settings. */
-static void reload(pv *p)
-{
-    (void)load(p, p->storage.slot, p->config->settings);
-    judge(p);
+    put32(header + AT_SET_NUMBER, set_number);
+    header[AT_STARTS_LEFT] = starts_left;
+    return publish(p, header, slot, kept(p), settings);
 }
 
 /* ------------------------------------------------------------------ at a start */
@@ -710,6 +828,22 @@ static void forget(pv *p, uint8_t slots)
     }
 }
 
+/* After an erase many slots hold the record in force. One that reads as sealed stays valid, so that
+ * those of its generation that do not need no settling, only mending. */
+static void forget_twins(pv *p)
+{
+    const pv_slot *slots = p->storage.slots;
+    uint8_t valid = having(p, VALID), sealed = having(p, SEALED);
+    for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
+        for (uint8_t at = 0; at < p->config->flash->slot_count; at++) {
+            if ((valid & ~sealed & bit(slot)) && (sealed & bit(at)) &&
+                slots[at].generation == slots[slot].generation) {
+                forget(p, bit(slot));
+            }
+        }
+    }
+}
+
 /* Sees to it that the newest record is sealed, and will be at every later start. One whose seal
  * does not read right may never have been written whole, and be unreadable the next time; or it may
  * have read as sealed at an earlier start, which somebody was told of. So it is written anew: over
@@ -717,6 +851,7 @@ static void forget(pv *p, uint8_t slots)
  * vanish. */
 static void settle(pv *p)
 {
+    forget_twins(p);
     for (;;) {
         uint8_t header[HEADER_SIZE];
         uint8_t sealed = having(p, SEALED);
@@ -745,7 +880,7 @@ static void settle(pv *p)
             }
         }
         if (examine(p, source, header)) {
-            (void)publish(p, header, source, keep);
+            (void)publish(p, header, source, keep, NULL);
             return;
         }
     }
@@ -770,27 +905,28 @@ static void choose(pv *p)
 static bool mend(pv *p)
 {
     uint8_t keep = kept(p);
-    uint8_t right = having(p, SEALED);
     bool whole = true;
-    if (!p->storage.holds_set) {
-        right &= (uint8_t)~having(p, SET);
-    }
     for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
-        if (!(bit(slot) & (keep | right)) && !write_void(p, slot)) {
+        const pv_slot *known = &p->storage.slots[slot];
+        bool right = (known->state & SEALED) != 0;
+        if (!p->storage.holds_set) { /* every slot has the void record in force */
+            right = right && !(known->state & SET) && known->generation == p->storage.generation;
+        }
+        if (!(bit(slot) & keep) && !right && !write_void(p, slot)) {
             whole = false;
         }
     }
     return whole;
 }
 
-/* Ends a trial badly. With nothing to go back to the set is kept. */
-static bool end_trial(pv *p)
+/* Ends a trial badly. With nothing to go back to the set is kept. `settings` as of publish. */
+static bool end_trial(pv *p, void *settings)
 {
     uint8_t slot = confirmed(p);
     if (slot == NO_SLOT) {
         slot = p->storage.slot;
     }
-    return republish(p, slot, p->storage.slots[slot].set_number, 0);
+    return republish(p, slot, p->storage.slots[slot].set_number, 0, settings);
 }
 
 /* Counts a start in a trial. A firmware that has no trials keeps the set. */
@@ -801,12 +937,42 @@ static void count_start(pv *p)
         return;
     }
     if (!(p->capabilities & PV_CAN_TRIAL) || confirmed(p) == NO_SLOT) {
-        (void)republish(p, storage->slot, storage->set_number, 0);
+        (void)republish(p, storage->slot, storage->set_number, 0, NULL);
     } else if (storage->starts_left > 1) {
-        (void)republish(p, storage->slot, storage->set_number, (uint8_t)(storage->starts_left - 1));
+        (void)republish(p, storage->slot, storage->set_number,
+                        (uint8_t)(storage->starts_left - 1), NULL);
     } else {
-        (void)end_trial(p);
+        (void)end_trial(p, NULL);
     }
+}
+
+/* Loads the record in force into the settings. One that cannot be read any more, though it could a
+ * moment ago, gives way to the one before. */
+static void load_in_force(pv *p)
+{
+    const pv_config *config = p->config;
+    while (p->storage.slot != NO_SLOT && !load(p, p->storage.slot, config->settings)) {
+        p->storage.slots[p->storage.slot].state &= WORN;
+        choose(p);
+    }
+    if (p->storage.slot == NO_SLOT) {
+        pv_settings_reset(config->schema, config->settings);
+    }
+    p->defect = pv_judge(p, config->settings);
+}
+
+/* Finds the sets that are complete under this firmware: now, since nothing is staged where they are
+ * loaded to, and may be when undo wants to know. */
+static void find_complete(pv *p)
+{
+    void *scratch = p->config->staged;
+    uint8_t sets = having(p, VALID | SET);
+    for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
+        if ((sets & bit(slot)) && load(p, slot, scratch) && pv_judge(p, scratch).field == PV_NO_FIELD) {
+            p->storage.slots[slot].state |= SERVES;
+        }
+    }
+    pv_wipe(scratch, (size_t)p->config->schema->settings_size);
 }
 
 int pv_store_start(pv *p)
@@ -823,16 +989,8 @@ int pv_store_start(pv *p)
     choose(p);
     (void)mend(p);
     count_start(p);
-    /* A record that cannot be read any more, though it could a moment ago, gives way to the one
-     * before. */
-    while (p->storage.slot != NO_SLOT && !load(p, p->storage.slot, p->config->settings)) {
-        p->storage.slots[p->storage.slot].state &= WORN;
-        choose(p);
-    }
-    if (p->storage.slot == NO_SLOT) {
-        pv_settings_reset(p->config->schema, p->config->settings);
-    }
-    judge(p);
+    load_in_force(p);
+    find_complete(p);
     return 0;
 }
 
@@ -865,58 +1023,70 @@ uint8_t pv_store_commit(pv *p, const uint8_t token[8])
     }
 
     new_header(p, header, KIND_SET);
-    put32(header + AT_SET_NUMBER, largest(p, true) + 1);
+    put32(header + AT_SET_NUMBER, next_number(p, true));
     memcpy(header + AT_TOKEN, token, 8);
     put32(header + AT_LENGTH, payload.size);
     put32(header + AT_PAYLOAD_CRC, ~payload.crc);
     if ((p->capabilities & PV_CAN_TRIAL) && p->storage.holds_set) {
         header[AT_STARTS_LEFT] = TRIAL_STARTS;
     }
-    return publish(p, header, NO_SLOT, kept(p)) ? 0 : PV_REFUSE_STORAGE;
+    return publish(p, header, NO_SLOT, kept(p), NULL) ? 0 : PV_REFUSE_STORAGE;
 }
 
 uint8_t pv_store_confirm(pv *p)
 {
-    return republish(p, p->storage.slot, p->storage.set_number, 0) ? 0 : PV_REFUSE_STORAGE;
+    return republish(p, p->storage.slot, p->storage.set_number, 0, NULL) ? 0 : PV_REFUSE_STORAGE;
+}
+
+/* Where to load a set that is not in force yet: with nothing staged, where that would be. */
+static void *room_to_load(const pv *p)
+{
+    bool is_free = pv_staged_count(p) == 0 && p->part_field == PV_NO_FIELD;
+    return is_free ? p->config->staged : p->config->settings;
+}
+
+/* Ends what put another set in force, or tried to, and loaded it there. */
+static uint8_t take_up(pv *p, void *loaded, bool done)
+{
+    const pv_config *config = p->config;
+    if (loaded == config->staged) {
+        if (done) {
+            memcpy(config->settings, loaded, (size_t)config->schema->settings_size);
+        }
+        pv_wipe(loaded, (size_t)config->schema->settings_size);
+    } else if (!done) {
+        load_in_force(p); /* again */
+    }
+    p->defect = pv_judge(p, config->settings);
+    return done ? 0 : PV_REFUSE_STORAGE;
 }
 
 uint8_t pv_store_end_trial(pv *p)
 {
-    if (!end_trial(p)) {
-        return PV_REFUSE_STORAGE;
-    }
-    reload(p);
-    return 0;
+    void *to = room_to_load(p);
+    return take_up(p, to, end_trial(p, to));
 }
 
 uint8_t pv_store_undo(pv *p)
 {
-    const pv_config *config = p->config;
-    size_t size = (size_t)config->schema->settings_size;
+    void *to = room_to_load(p);
     uint8_t slot = older(p);
-    uint8_t refusal = PV_REFUSE_NO_OLDER_SET;
-    if (slot != NO_SLOT && load(p, slot, config->staged) &&
-        pv_judge(p, config->staged).field == PV_NO_FIELD) {
-        refusal = republish(p, slot, largest(p, true) + 1, 0) ? 0 : PV_REFUSE_STORAGE;
+    if (slot == NO_SLOT || !(p->storage.slots[slot].state & SERVES)) {
+        return PV_REFUSE_NO_OLDER_SET;
     }
-    if (refusal == 0) {
-        memcpy(config->settings, config->staged, size);
-        judge(p);
-    }
-    pv_wipe(config->staged, size);
-    return refusal;
+    return take_up(p, to, republish(p, slot, next_number(p, true), 0, to));
 }
 
 uint8_t pv_store_erase(pv *p)
 {
     uint8_t header[HEADER_SIZE];
     new_header(p, header, KIND_VOID);
-    put32(header + AT_SET_NUMBER, largest(p, true) + 1);
-    if (!publish(p, header, NO_SLOT, kept(p))) {
+    put32(header + AT_SET_NUMBER, next_number(p, true));
+    if (!publish(p, header, NO_SLOT, kept(p), NULL)) {
         return PV_REFUSE_STORAGE;
     }
     /* From here on nothing is in force at any later start, and each start goes on wiping. */
     pv_settings_reset(p->config->schema, p->config->settings);
-    judge(p);
+    p->defect = pv_judge(p, p->config->settings);
     return mend(p) ? 0 : PV_REFUSE_STORAGE;
 }

@@ -581,6 +581,7 @@ class Board:
         except NoOlderSet:
             raise Refused(Refusal.NO_OLDER_SET) from None
         self._brought = (MessageType.UNDO, _integer(body, UndoKey.GENERATION), self.generation)
+        self._staging.forget()  # parts: nothing else may be staged
         self._come_into_force()
         return {UndoReplyKey.GENERATION: self.generation}
 

@@ -18,7 +18,7 @@ CRCs and the payload is such a sequence, and sealed when its seal is right too.
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Mapping, Set
+from collections.abc import Callable, Iterable, Mapping, Set
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
@@ -44,7 +44,7 @@ _HEADER = struct.Struct("<4sIIBBH8s8sIII")
 _NUMBER = struct.Struct("<I")
 _SEAL = struct.Struct("<4sI")
 _HEADER_SIZE = _HEADER.size + _NUMBER.size
-_LAST_GENERATION = 2**32 - 1
+_NUMBERS = 2**32
 
 
 class RecordKind(IntEnum):
@@ -71,7 +71,7 @@ class Record:
 
     kind: RecordKind
     generation: int = 0
-    """Counts every record; the highest is in force."""
+    """Counts every record, and wraps to 1; the newest is in force. 0: it only fills a slot."""
 
     set_number: int = 0
     """The same for the copies of a set: on trial, counted down, confirmed."""
@@ -111,6 +111,24 @@ class Stored:
 
     fell_back: frozenset[str] = frozenset()
     """Full keys for which something is stored that this schema refuses."""
+
+
+def _is_newer(one: int, other: int) -> bool:
+    """Whether a generation, or set number, comes after another.
+
+    They are serial numbers (RFC 1982): the newer one is less than 2^31 ahead. 0 is older than all.
+    """
+    if 0 in (one, other):
+        return one > other
+    return 0 < (one - other) % _NUMBERS < _NUMBERS // 2
+
+
+def _number_after(numbers: Iterable[int]) -> int:
+    """Return what comes after the newest of them; after 2^32-1 that is 1."""
+    newest = 0
+    for number in numbers:
+        newest = number if _is_newer(number, newest) else newest
+    return newest % (_NUMBERS - 1) + 1
 
 
 def pack_values(schema: Schema, values: Mapping[str, Value]) -> bytes:
@@ -157,6 +175,19 @@ class _Slot:
 
     worn: bool = False
     """It could not be written since the start: the last to be taken again."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Age:
+    """Orders valid slots: by generation, and of several with the same a sealed one last."""
+
+    generation: int
+    sealed: bool
+
+    def __lt__(self, other: _Age) -> bool:
+        if self.generation == other.generation:
+            return self.sealed < other.sealed
+        return _is_newer(other.generation, self.generation)
 
 
 class Store:
@@ -275,12 +306,13 @@ class Store:
         nor a copy that an interrupted settling left, nor what comes after them all. Where there is
         no slot for that, it is taken back.
         """
+        self._forget_twins()
         while (newest := self._newest(self._ever_written())) is not None:
             written = self._ever_written()
             copies = {slot for slot in written if self._is_copy(slot, newest)}
             after = self._newest(written - copies)
             if after is not None:
-                copies = {slot for slot in copies if self._age(slot) > self._age(after)}
+                copies = {slot for slot in copies if self._age(after) < self._age(slot)}
             sealed = {slot for slot in copies if self._slots[slot].sealed}
             if copies == sealed:
                 return
@@ -297,6 +329,16 @@ class Store:
             self._forget(copies - {self._in_force})
             return
 
+    def _forget_twins(self) -> None:
+        """Of the records that an erase wrote, leave the unsealed to be mended if one is sealed.
+
+        One that reads as sealed stays valid, so that the others need no settling.
+        """
+        sealed = {slot for slot in self._valid() if self._slots[slot].sealed}
+        generations = {self._record(slot).generation for slot in sealed}
+        unsealed = self._valid() - sealed
+        self._forget({slot for slot in unsealed if self._record(slot).generation in generations})
+
     def _forget(self, slots: Set[int | None]) -> None:
         """Take records back: these slots hold none from here on, and are mended."""
         for slot in self._valid() & slots:
@@ -307,15 +349,12 @@ class Store:
 
         After an erase every slot must hold its void record, or a set would come back one day.
         """
-        current = self.current
-        erased = not current.is_set and current.generation > 0
-        void = current if erased else _NOTHING
-        keep = {self._in_force} if erased else self._kept()
+        keep = self._kept()
         right = True
         for number, slot in enumerate(self._slots):
-            fits = slot.sealed and (not erased or slot.record == void)
+            fits = slot.sealed and (self.current.is_set or slot.record == self._void)
             if not fits and number not in keep:
-                right = self._write(number, void) and right
+                right = self._write(number, self._void) and right
         return right
 
     # -------------------------------------------------------------------------- choosing slots
@@ -325,9 +364,13 @@ class Store:
         assert record is not None
         return record
 
-    def _age(self, slot: int) -> tuple[int, bool]:
-        """Order valid slots: by generation, and of several with the same a sealed one last."""
-        return self._record(slot).generation, self._slots[slot].sealed
+    @property
+    def _void(self) -> Record:
+        """What fills a slot; after an erase a copy of its record, so that the generation lasts."""
+        return _NOTHING if self.current.is_set else self.current
+
+    def _age(self, slot: int) -> _Age:
+        return _Age(self._record(slot).generation, self._slots[slot].sealed)
 
     def _valid(self) -> set[int]:
         return {number for number, slot in enumerate(self._slots) if slot.record is not None}
@@ -376,8 +419,7 @@ class Store:
         return min(blank, default=None) if blank else min(sound, key=self._age, default=None)
 
     def _next_set_number(self) -> int:
-        numbers = [self._record(slot).set_number for slot in self._valid()]
-        return (max(numbers, default=0) + 1) & 0xFFFFFFFF
+        return _number_after(self._record(slot).set_number for slot in self._valid())
 
     # --------------------------------------------------------------------------------- writing
 
@@ -394,14 +436,14 @@ class Store:
 
         Where a slot does not take it, another may.
         """
-        last = max((self._record(each).generation for each in self._valid()), default=0)
-        # After the last generation a newer record would count as the oldest, and be lost.
-        while last < _LAST_GENERATION and (slot := self._pick(keep)) is not None:
-            if self._write(slot, replace(record, generation=last + 1)):
+        last = (self._record(each).generation for each in self._valid())
+        record = replace(record, generation=_number_after(last))
+        while (slot := self._pick(keep)) is not None:
+            if self._write(slot, record):
                 self._in_force = slot
                 return
             # It may still read as valid at the next start, and would be in force then.
-            self._write(slot, _NOTHING)
+            self._write(slot, self._void)
             self._slots[slot].worn = True
             keep = {*keep, slot}
         raise StorageError
@@ -411,9 +453,9 @@ class Store:
         slot = self._slots[number] = _Slot(worn=self._slots[number].worn)
         try:
             header_crc = self._write_unsealed(number, record)
-            if self._examine(number).record == record:
+            if self._examine_once(number).record == record:
                 self._program(self._seal_at(number, record), _seal(header_crc))
-                self._slots[number] = slot = self._examine(number)
+                self._slots[number] = slot = self._examine_once(number)
         except FlashError:
             pass
         if slot.record == record and slot.sealed:
@@ -461,6 +503,11 @@ class Store:
     # --------------------------------------------------------------------------------- reading
 
     def _examine(self, number: int) -> _Slot:
+        """Read a slot; what does not read right is read again before it is given up."""
+        slot = self._examine_once(number)
+        return slot if slot.sealed else self._examine_once(number)
+
+    def _examine_once(self, number: int) -> _Slot:
         """Read a slot. What cannot be read, or is wrong, is not there."""
         try:
             record, header_crc = self._read(number)
@@ -494,7 +541,7 @@ class Store:
 def _entries(payload: bytes) -> dict[str, tuple[int, Value]]:
     """Return full key to tag and value; ProfileError if it is no sequence of such entries.
 
-    Of two entries with one key the first counts.
+    A value is a number, text, bytes or yes-no. Of two entries with one key the first counts.
     """
     entries: dict[str, tuple[int, Value]] = {}
     at = 0
@@ -503,7 +550,9 @@ def _entries(payload: bytes) -> dict[str, tuple[int, Value]]:
         for _ in range(3):
             end = _after_scalar(payload, end)
         match profile.decode(payload[at:end]):
-            case [str(key), int(stored_tag), int() | str() | bytes() as value]:
+            case [str(key), int(stored_tag), int() | str() | bytes() as value] if (
+                type(stored_tag) is int and stored_tag >= 0
+            ):
                 entries.setdefault(key, (stored_tag, value))
             case _:
                 raise ProfileError("an entry is not a key, a tag and a value")

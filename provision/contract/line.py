@@ -15,6 +15,7 @@ import base64
 import binascii
 import codecs
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -40,9 +41,12 @@ _BASE64URL = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
 _FRAME_CHARACTERS = _BASE64URL + b"@"  # the letters of CHECK are among the others
 _FOREIGN_SHARE = 8  # a line of which more than one character in eight is foreign was no frame
 _RUN = re.compile(rb"[A-Za-z0-9_-]{16,}")
+Blank = Callable[[bytes], bytes]
+"""Returns a line of log text, as it came, without what must not be shown of it."""
+
 # ECMA-48: control sequences (clause 5.4), control strings up to BEL, ST or the next escape (5.6),
 # then every other escape sequence (ECMA-35 clause 13.2) and the stray ESC of one that was cut.
-_ESCAPE = re.compile(
+ESCAPE = re.compile(
     rb"\x1b(?:\[[0-?]*[ -/]*[@-~]?|[P\]X^_][^\x07\x1b]*(?:\x07|\x1b\\)?|[ -/]*[0-~]?)"
 )
 _AS_PRINTABLE = bytes(
@@ -119,14 +123,18 @@ class LineReceiver:
     bytes are split over calls.
     """
 
-    __slots__ = ("_held", "_longest_frame")
+    __slots__ = ("_blank", "_held", "_longest_frame")
 
-    def __init__(self, max_body: int = MAX_BODY) -> None:
-        """max_body: longest BODY in characters to accept, MIN_BODY_LIMIT to MAX_BODY."""
+    def __init__(self, max_body: int = MAX_BODY, *, blank: Blank = bytes) -> None:
+        """max_body: longest BODY in characters to accept, MIN_BODY_LIMIT to MAX_BODY.
+
+        blank: gets the lines of log text in their order, before they are cleaned.
+        """
         if not MIN_BODY_LIMIT <= max_body <= MAX_BODY:
             raise ValueError(
                 f"A BODY limit is {MIN_BODY_LIMIT} to {MAX_BODY} characters, not {max_body}."
             )
+        self._blank = blank
         self._held = b""
         self._longest_frame = 1 + max_body + _CHECK_LENGTH
 
@@ -140,7 +148,7 @@ class LineReceiver:
         for line in filter(None, lines):
             if line.startswith(b"~"):
                 events.append(self._frame(line))
-            elif text := clean_log(line):
+            elif text := clean_log(line, self._blank):
                 events.append(LogText(text))
         return events
 
@@ -166,17 +174,18 @@ class LineReceiver:
         return Frame(item, len(line) + 2)
 
 
-def clean_log(raw: bytes) -> str:
+def clean_log(raw: bytes, blank: Blank = bytes) -> str:
     """Return a line of log text as printable text, bounded in length, without possible secrets.
 
     A damaged echo of a frame could carry a secret: everything from a ``~`` on, and every run of 16
     or more base64url characters, gives way to a mark. Escape sequences are dropped, a tab becomes
     a space, and what is not printable (bidirectional controls among it) becomes ``?``. Text that is
-    no valid UTF-8 is read as ASCII. What goes beyond 960 bytes is cut off.
+    no valid UTF-8 is read as ASCII. What goes beyond 960 bytes is cut off. What blank() takes away
+    is taken away first.
     """
-    kept, tilde, _ = raw[:_LONGEST_LOG].partition(b"~")
+    kept, tilde, _ = blank(raw[:_LONGEST_LOG]).partition(b"~")
     if b"\x1b" in kept:
-        kept = _ESCAPE.sub(b"", kept)
+        kept = ESCAPE.sub(b"", kept)
     cut = not tilde and len(raw) > _LONGEST_LOG
     if cut:
         kept = kept.rstrip(_BASE64URL)  # it may be the head of a longer run

@@ -13,8 +13,8 @@ share the line's flights.
 from __future__ import annotations
 
 import asyncio
-import secrets
 from collections.abc import Callable, Sequence
+from secrets import randbelow
 from types import TracebackType
 from typing import Any, TypeVar
 
@@ -22,6 +22,7 @@ from provision.contract.messages import MAX_ID
 from provision.link import procedures
 from provision.link.errors import LineLost, LinkError
 from provision.link.exchange import PATIENCE, Notice
+from provision.link.known_secrets import KnownSecrets
 from provision.link.ports import Driver, Port, list_ports, open_stream
 from provision.link.procedures import Change, OnProgress, Procedure
 from provision.link.replies import HeldValue, Hello, Network, Outcome, Status, Unknown
@@ -38,8 +39,9 @@ _OTHERS_AFTER = 2.0  # seconds after which ports are tried that only the unit id
 class Connection:
     """One board at the other end of a stream.
 
-    Errors are LinkErrors in a person's words. on_log gets each line of log text, cleaned; on_notice
-    what the person may want to know while nothing has failed. Make it inside a running event loop.
+    Errors are LinkErrors in a person's words. on_log gets each line of log text, cleaned, and what
+    `secrets` know blanked; on_notice what the person may want to know while nothing has failed.
+    Make it inside a running event loop.
     """
 
     def __init__(
@@ -49,11 +51,14 @@ class Connection:
         baud: int = 115200,
         on_log: Callable[[str], None] | None = None,
         on_notice: Callable[[Notice], None] | None = None,
+        secrets: KnownSecrets | None = None,
     ) -> None:
         self._stream = stream
         self._on_log = on_log
         self._on_notice = on_notice
-        self._session = Session(baud=baud, first_id=secrets.randbelow(MAX_ID + 1))
+        self._session = Session(baud=baud, first_id=randbelow(MAX_ID + 1))
+        if secrets is not None:
+            self._session.blank_in_log(secrets)
         self._loop = asyncio.get_running_loop()
         self._waiting: dict[Run[Any], asyncio.Future[None]] = {}
         self._timer: asyncio.TimerHandle | None = None
@@ -74,8 +79,9 @@ class Connection:
     ) -> None:
         await self.close()
 
-    def listen(self, on_log: Callable[[str], None] | None) -> None:
-        """Let on_log take each line of log text from now on; None: nobody."""
+    def listen(self, on_log: Callable[[str], None] | None, secrets: KnownSecrets) -> None:
+        """Let on_log take each line of log text from now on, these blanked; None: nobody."""
+        self._session.blank_in_log(secrets)
         self._on_log = on_log
 
     async def until_lost(self) -> None:

@@ -15,7 +15,7 @@ were submitted; every one that was not abandoned gets exactly one answer.
 from __future__ import annotations
 
 import math
-from collections import Counter, deque
+from collections import deque
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from enum import Enum, auto
@@ -50,6 +50,7 @@ from provision.contract.table import (
     StatusReplyKey,
 )
 from provision.link.errors import Refused
+from provision.link.known_secrets import KnownSecrets
 from provision.link.replies import Body, read_refusal
 
 HELLO_INTERVAL = HELLO_INTERVAL_MS / 1000
@@ -70,7 +71,6 @@ _PIECE_REPLY = 32  # of a reply with a piece, beyond its bytes in base64url
 _MALFORMED_BOUND = 2  # so many replies of a wrong form to one request are no accident
 _DAMAGE_BOUND = 3  # so many damaged frames while no answer comes are no accident
 _DAMAGE_KEPT = 64  # so many of the last are compared with each other
-_ALIKE = 4  # one in so many of them may be another line than those that fail alike
 _DAMAGE_NOTICED = 5  # so many of them ...
 _DAMAGE_SPAN = 10.0  # ... within so many seconds are worth a word, once, even where answers come
 _WITHHELD = "[log withheld while settings are sent]"
@@ -115,10 +115,10 @@ whether or not the line comes again."""
 
 _SAME_FAULTS: Mapping[LineFault | None, str] = MappingProxyType(
     {
-        LineFault.TOO_LONG: mark("all its lines are longer than a line may be"),
+        LineFault.TOO_LONG: mark("all its lines are too long"),
         LineFault.CHECK: mark("all its lines have a wrong CHECK"),
-        LineFault.SPELLING: mark("all its lines have a BODY that is no base64url without padding"),
-        None: mark("all its lines arrive as they were sent, and none holds a message"),
+        LineFault.SPELLING: mark("all its lines have a wrongly encoded BODY"),
+        None: mark("none of its lines holds a message"),
     }
 )
 
@@ -220,7 +220,9 @@ class Exchange:
         self.limits = Limits()
         self._byte_time = _BITS_PER_BYTE / baud
         self._next_id = first_id
-        self._lines = LineReceiver()
+        self.secrets = KnownSecrets()
+        """What is blanked in log text."""
+        self._lines = LineReceiver(blank=self._blanked)
         self._queue: list[_Pending] = []
         self._sent: dict[int, _Pending] = {}  # by id, in the order of first sending
         self._answers: list[Answer] = []
@@ -382,6 +384,9 @@ class Exchange:
 
     # --- In
 
+    def _blanked(self, line: bytes) -> bytes:
+        return self.secrets.blank(line)
+
     def _keep_log(self, text: str) -> None:
         """Keep a line of log text, unless it may be a piece of an echo.
 
@@ -468,15 +473,11 @@ class Exchange:
     def _same_fault(self, count: int) -> str | None:
         """Return what is wrong with the last damaged frames if the same ones come again and again.
 
-        What another reader takes, and what a bad line changes, differs from line to line; a few may
-        have been cut off by the opening of the port.
+        What another reader takes, and what a bad line changes, differs from line to line. Half of
+        them may: one was cut off when the port was opened, and several replies fail in turn.
         """
         last = [failing for _, failing in self._damages][-count:]
-        times = Counter(last)
-        again = [(fault, crc) for fault, crc in last if not crc or times[fault, crc] > 1]
-        if len(last) - len(again) > len(last) // _ALIKE:
-            return None
-        return _SAME_FAULTS[again[-1][0]]
+        return None if 2 * len(set(last)) > len(last) else _SAME_FAULTS[last[-1][0]]
 
 
 def _reply_size(request: Request) -> int:

@@ -11,6 +11,7 @@ from typing import Any, Generic, TypeVar
 
 from provision.link.errors import LinkError
 from provision.link.exchange import Answer, Exchange, Limits, Notice
+from provision.link.known_secrets import KnownSecrets
 from provision.link.procedures import Instead, Procedure
 
 _Result = TypeVar("_Result")
@@ -58,6 +59,10 @@ class Session:
     def limits(self) -> Limits:
         """What the board announced in its last hello."""
         return self._exchange.limits
+
+    def blank_in_log(self, secrets: KnownSecrets) -> None:
+        """Blank what these know in log text from now on."""
+        self._exchange.secrets = secrets
 
     def start(self, procedure: Procedure[_Result], now: float) -> Run[_Result]:
         """Set a procedure going; it comes back among take_finished() when it has ended."""

@@ -18,6 +18,7 @@ message repeats a value.
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -27,6 +28,7 @@ from typing import Any
 
 from provision.catalogue import ntr, tr
 from provision.contract.table import MAX_BLOB, Kind, Refusal
+from provision.link.known_secrets import KnownSecrets
 from provision.settings.model import Schema, Setting
 from provision.settings.values import ValueProblem, check_value, parse, refusal_words
 from provision.wizard.asking import Asker, Change, UnanswerableError, Verdict
@@ -40,7 +42,6 @@ from provision.wizard.questions import (
     Question,
     ReviewLine,
     answered,
-    shown_value,
 )
 
 _LARGEST_FILE = 1 << 20  # bytes; the longest value has 16 KiB
@@ -124,6 +125,36 @@ def read_file(path: Path) -> AnswersFile:
     if problems:
         raise AnswersError(problems)
     return AnswersFile(path, entries, lists["clear"], lists["accept"])
+
+
+def everything_in(file: AnswersFile) -> KnownSecrets:
+    """Return what knows every text of a file of answers, for a board that may print them.
+
+    Without a schema nobody can tell which of them are secret. Raises AnswersError where a file that
+    it names cannot be read.
+    """
+    known = KnownSecrets()
+    problems = []
+
+    def take(place: str, value: object) -> None:
+        if _is_file(value):
+            assert isinstance(value, dict)
+            try:
+                known.add(read_bytes(file.path.parent / value["file"]))
+            except ValueProblem as problem:
+                problems.append(f"{file.path}: {place}: {problem.words}.")
+        elif isinstance(value, dict):
+            for name, inner in value.items():
+                take(f"{place}.{name}".lstrip("."), inner)
+        elif isinstance(value, str):
+            known.add(value.encode())
+            with contextlib.suppress(ValueError):
+                known.add(bytes.fromhex(value))
+
+    take("", file.entries)
+    if problems:
+        raise AnswersError(problems)
+    return known
 
 
 def match(file: AnswersFile, schema: Schema) -> Answers:
@@ -271,7 +302,7 @@ class AnswersAsker:
         if question.heading != self._heading:
             self._heading = question.heading
             self._say(self._heading)
-        self._say(f"  {question.field.label}: {_shown(question, answer)}")
+        self._say(f"  {question.field.label}: {_shown(question, answer, flow)}")
         return answer
 
     async def ask_another(self, offer: AnotherInstance) -> bool | None:  # noqa: ARG002
@@ -396,9 +427,9 @@ class AnswersAsker:
             )
 
 
-def _shown(question: Question, answer: Answer) -> str:
+def _shown(question: Question, answer: Answer, flow: Flow) -> str:
     if isinstance(answer, Given):
-        return shown_value(question.field, answer.value, answer.written)
+        return flow.shown(question.field, answer.value, answer.written)
     if answer is Move.CLEAR:
         return tr("none")
     origins = {

@@ -14,10 +14,17 @@ from provision.contract.table import Capability, Kind
 from provision.link.connection import Connection
 from provision.link.errors import LineLost
 from provision.link.exchange import PATIENCE
+from provision.link.known_secrets import KnownSecrets
 from provision.link.streams import Stream
 from provision.settings.model import Setting
 from provision.wizard.acting import Say, nothing_changed
-from provision.wizard.answers import AnswersAsker, AnswersFile, no_answers, read_file
+from provision.wizard.answers import (
+    AnswersAsker,
+    AnswersFile,
+    everything_in,
+    no_answers,
+    read_file,
+)
 from provision.wizard.asking import Asker
 from provision.wizard.cache import Cache, default_folder
 from provision.wizard.cleaning import printable
@@ -136,8 +143,13 @@ async def erase_at_port(place: Place, person: Person, *, agreed: bool) -> Ending
 
 
 async def watch_log(place: Place, person: Person, show: Callable[[str], None]) -> NoReturn:
-    """Show each line that a board prints, cleaned, until the person leaves. Raises LinkError."""
-    finder, found = await _find(place, person, on_log=show)
+    """Show each line that a board prints, cleaned, until the person leaves.
+
+    What stands in the person's file of answers is blanked. Raises LinkError, AnswersError.
+    """
+    answers = _answers(person)
+    known = None if answers is None else everything_in(answers)
+    finder, found = await _find(place, person, show, known)
     person.say(tr("What the board at {device} prints (Ctrl-C leaves):", device=found.port.device))
     while True:
         try:
@@ -158,9 +170,19 @@ async def find_port(place: Place, person: Person) -> str:
 
 
 async def _find(
-    place: Place, person: Person, on_log: Callable[[str], None] | None = None
+    place: Place,
+    person: Person,
+    on_log: Callable[[str], None] | None = None,
+    secrets: KnownSecrets | None = None,
 ) -> tuple[Finder, Found]:
-    finder = Finder(place, person.say, waits=person.waits, asker=person.asker, on_log=on_log)
+    finder = Finder(
+        place,
+        person.say,
+        waits=person.waits,
+        asker=person.asker,
+        on_log=on_log,
+        secrets=secrets,
+    )
     return finder, await finder.find()
 
 

@@ -41,6 +41,7 @@ from provision.link.errors import (
     PortMissing,
 )
 from provision.link.exchange import PATIENCE
+from provision.link.known_secrets import KnownSecrets
 from provision.link.replies import (
     HeldValue,
     Hello,
@@ -341,6 +342,7 @@ class _Dialog:
         self._durable: bytes | None = None  # the token of the set that was stored
         self._standing: Ending | None = None  # how it ends if it goes no further
         self._shows_log = False  # at this moment
+        self._secrets = KnownSecrets()  # those that were answered, blanked in what the board prints
         self._networks: tuple[InRange, ...] | None = None  # in range; None: not looked for
         self._open_networks: set[str] = set()  # as they are shown
         self._secured_networks: set[str] = set()
@@ -426,6 +428,7 @@ class _Dialog:
             changes = flow.changes()
             if not changes:
                 return self._standing or self._nothing_to_do()
+            self._learn(changes, flow.answers())
             outcome = await self._store(changes)
             if isinstance(outcome, Unknown):
                 return _unknown()
@@ -544,7 +547,17 @@ class _Dialog:
     def _faults(self, status: Status, active: frozenset[str]) -> dict[str, str]:
         """Return the setting that a failure leads to, and why, if there is one."""
         key = words.key_at_fault(self._met.schema, active, status.reason, status.field)
-        return {} if key is None else {key: words.reason_words(status.reason)}
+        return {} if key is None else {key: words.fault_words(status.reason)}
+
+    def _learn(self, changes: Mapping[str, Value | None], answers: Mapping[str, Given]) -> None:
+        """Know the secrets that are sent, and those that a network's key was made of."""
+        for setting in self._met.schema.settings:
+            if not setting.field.is_secret:
+                continue
+            given = answers.get(setting.key)
+            for value in (changes.get(setting.key), None if given is None else given.value):
+                if isinstance(value, str | bytes):
+                    self._secrets.add(value.encode() if isinstance(value, str) else value)
 
     # ------------------------------------------------------------------------------- storing
 
@@ -653,7 +666,7 @@ class _Dialog:
             self._listen()
 
     def _listen(self) -> None:
-        self.board.listen(self._show_log_line if self._shows_log else None)
+        self.board.listen(self._show_log_line if self._shows_log else None, self._secrets)
 
     def _show_log_line(self, line: str) -> None:
         self._asker.say(f"  {tr('Its log: {line}', line=line)}")
@@ -754,7 +767,7 @@ class _Dialog:
         address = _address(status)
         if status.run == Run.FAILED:
             code = ExitCode.NOT_WORKING
-            why = words.reason_words(status.reason)
+            why = words.why_words(self._met.schema, status)
             said = f"{words.failure_sentence(self._done, status.step)} {why}"
         elif status.run == Run.PROVEN and address is not None:
             said = f"{said} {tr('Its address is {address}.', address=address)}"

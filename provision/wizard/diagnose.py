@@ -37,6 +37,7 @@ from provision.link.errors import (
     WrongVersion,
 )
 from provision.link.exchange import Notice
+from provision.link.known_secrets import KnownSecrets
 from provision.link.ports import Port, list_ports, open_stream
 from provision.link.replies import Hello
 from provision.link.streams import Stream
@@ -166,13 +167,14 @@ async def diagnose(
     place: Place,
     say: Say,
     *,
+    secrets: KnownSecrets | None = None,
     look: Callable[[], list[Port]] = list_ports,
     usb: Path = _USB,
 ) -> Diagnosis:
     """Look at the port that was named, else at every port on USB.
 
-    say: told what is being looked at. look: lists the ports. usb: where the system shows the
-    devices on USB.
+    say: told what is being looked at. secrets: blanked in what boards print. look: lists the
+    ports. usb: where the system shows the devices on USB.
     """
     ports = await asyncio.to_thread(look)
     if place.port is not None:
@@ -185,7 +187,7 @@ async def diagnose(
     looked = []
     for port in wanted:
         say(tr("Looking at {device}.", device=port.device))
-        looked.append(await _look_at(port, place))
+        looked.append(await _look_at(port, place, secrets))
     return Diagnosis(tuple(looked))
 
 
@@ -215,7 +217,7 @@ class _Tap:
         await self._stream.close()
 
 
-async def _look_at(port: Port, place: Place) -> Looked:
+async def _look_at(port: Port, place: Place, secrets: KnownSecrets | None) -> Looked:
     looked = Looked(port, Finding("works", "", ExitCode.DONE))
     try:
         stream = _Tap(await open_stream(port.device, baud=place.baud, driver=place.driver))
@@ -228,7 +230,7 @@ async def _look_at(port: Port, place: Place) -> Looked:
         if len(looked.log) < _LOG_LINES:
             looked.log.append(line)
 
-    board = Connection(stream, baud=place.baud, on_log=keep, on_notice=notices.add)
+    board = Connection(stream, baud=place.baud, on_log=keep, on_notice=notices.add, secrets=secrets)
     try:
         looked.finding = await _converse(board, looked)
     except LinkError as error:
@@ -280,7 +282,8 @@ async def _converse(board: Connection, looked: Looked) -> Finding:
     run = words.run_words(met.status.run)
     said += f" {tr('It {run}.', run=run)}"
     if met.status.run == Run.FAILED:
-        said += f" {words.reason_words(met.status.reason)} {tr('`provision setup` mends it.')}"
+        why = words.why_words(met.schema, met.status)
+        said += f" {why} {tr('`provision setup` mends it.')}"
     elif met.hello.token is None:
         said += f" {tr('`provision setup` sets it up.')}"
     return Finding("works", said, ExitCode.DONE)

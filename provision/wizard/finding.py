@@ -13,6 +13,7 @@ from provision.contract.table import Capability
 from provision.link.connection import Connection, find_again
 from provision.link.errors import BoardFault, LinkError, OtherReader, PortMissing, WrongVersion
 from provision.link.exchange import Notice
+from provision.link.known_secrets import KnownSecrets
 from provision.link.ports import Driver, Port, list_ports, open_stream
 from provision.link.replies import Hello
 from provision.wizard import words
@@ -64,6 +65,7 @@ class Finder:
         waits: bool,
         asker: Asker | None = None,
         on_log: Callable[[str], None] | None = None,
+        secrets: KnownSecrets | None = None,
         look: Callable[[], list[Port]] = list_ports,
     ) -> None:
         """Set out what to look for.
@@ -74,6 +76,7 @@ class Finder:
             waits: Whether a person is there to plug something in.
             asker: Whom to ask which of several boards is meant; None: nobody.
             on_log: Takes the lines that the board prints, cleaned.
+            secrets: What is blanked in these lines.
             look: Lists the ports of this computer.
         """
         self._place = place
@@ -81,6 +84,7 @@ class Finder:
         self._waits = waits
         self._asker = asker
         self._on_log = on_log
+        self._secrets = secrets
         self._look = look
 
     async def find(self) -> Found:
@@ -136,6 +140,7 @@ class Finder:
             baud=self._place.baud,
             on_log=self._on_log,
             on_notice=self._tell if named else None,
+            secrets=self._secrets,
         )
 
     async def _knock(self, ports: Sequence[Port]) -> tuple[list[_Answered], dict[str, LinkError]]:

@@ -20,7 +20,7 @@ from dataclasses import dataclass, field, replace
 
 from provision.catalogue import tr
 from provision.contract.table import Held, Kind, Refusal
-from provision.settings.model import Repeat, Schema, Section, Setting, Value
+from provision.settings.model import Field, Repeat, Schema, Section, Setting, Value
 from provision.settings.values import (
     ValueProblem,
     as_typed,
@@ -264,7 +264,7 @@ class Flow:
             if choice.pin.number == value and choice.obstacle is not None:
                 words = tr(
                     "must be another pin: {pin} is {obstacle}",
-                    pin=pin_name(choice.pin),
+                    pin=choice.name,
                     obstacle=choice.obstacle,
                 )
                 raise ValueProblem(words, Refusal.PIN_CONFLICT)
@@ -279,7 +279,7 @@ class Flow:
             return ()
         found = [question.field.caution] if question.field.caution else []
         found += [
-            f"{pin_name(choice.pin)}: {choice.pin.caution}"
+            f"{choice.name}: {choice.pin.caution}"
             for choice in question.pins
             if choice.pin.number == value and choice.pin.caution
         ]
@@ -324,7 +324,7 @@ class Flow:
             given = self._answers.get(key)
             shown = tr("none")
             if value is not None:
-                shown = shown_value(setting.field, value, given.written if given else None)
+                shown = self.shown(setting.field, value, given.written if given else None)
             lines.append(ReviewLine(key, heading(setting), setting.field.label, shown))
         return tuple(lines)
 
@@ -343,6 +343,10 @@ class Flow:
     def active(self) -> frozenset[str]:
         """The full keys of what applies with the answers so far."""
         return self._whole.active
+
+    def shown(self, declared: Field, value: Value, written: str | None = None) -> str:
+        """Return a value as shown_value() does, a pin by its name on this board."""
+        return shown_value(declared, value, written, pins=self._schema.pins)
 
     def untouched(self) -> int:
         """Return how many settings the board holds that the changes leave as they are."""
@@ -500,7 +504,7 @@ class Flow:
             self._why(setting) or Why.PARTNER,
             asked.index(stop) + 1,
             len(asked),
-            current=None if value is None else shown_value(setting.field, value, written),
+            current=None if value is None else self.shown(setting.field, value, written),
             editable="" if value is None else typed_value(setting.field, value, written),
             origin=origin,
             can_clear=not setting.field.required and setting.field.default is None,
@@ -566,7 +570,9 @@ class Flow:
         needs = setting.field.needs
         return tuple(
             PinChoice(
-                pin, tr("taken: {what}", what=pin.taken) if pin.taken else users.get(pin.number)
+                pin,
+                pin_name(pin, self._schema.pins),
+                tr("taken: {what}", what=pin.taken) if pin.taken else users.get(pin.number),
             )
             for pin in self._schema.pins
             if pin.abilities & needs == needs

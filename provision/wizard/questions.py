@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import Enum, auto
 
@@ -98,6 +99,8 @@ class PinChoice:
     """A pin that has what a question needs, and what stands in the way of choosing it."""
 
     pin: Pin
+    name: str
+    """What it is called among the pins of the board."""
     obstacle: str | None = None
 
 
@@ -183,9 +186,15 @@ def heading(setting: Setting) -> str:
     return label if setting.instance is None else f"{label} {setting.instance}"
 
 
-def pin_name(pin: Pin) -> str:
-    """Return a pin's name as printed on the board, else its number."""
-    return pin.name or tr("pin {number}", number=pin.number)
+def pin_name(pin: Pin, pins: Sequence[Pin]) -> str:
+    """Return a pin's name as printed on the board, else its number; both if `pins` share the name.
+
+    pins: all of the board.
+    """
+    if not pin.name:
+        return tr("pin {number}", number=pin.number)
+    is_alone = sum(other.name == pin.name for other in pins) == 1
+    return pin.name if is_alone else tr("{name} (pin {number})", name=pin.name, number=pin.number)
 
 
 def is_opaque(declared: Field) -> bool:
@@ -198,17 +207,24 @@ def answered(declared: Field, value: Value, written: str) -> Given:
     return Given(value, written.strip() if declared.kind is Kind.TIME_ZONE else None)
 
 
-def shown_value(declared: Field, value: Value, written: str | None = None) -> str:
+def shown_value(
+    declared: Field, value: Value, written: str | None = None, *, pins: Sequence[Pin] = ()
+) -> str:
     """Return a value fit to be shown on one line: masked, sized or cleaned.
 
     Of a blob the value may be its length in bytes, which is all that a board tells. Quotes show
-    where a text begins or ends with a space.
+    where a text begins or ends with a space. pins: all of the board, cleaned; a pin among them is
+    shown by its name.
     """
     if declared.is_secret:
         return MASK
     if declared.kind is Kind.BLOB:
         size = len(value) if isinstance(value, bytes | str) else value
         return ntr("{count} byte", "{count} bytes", size)
+    if declared.kind is Kind.PIN:
+        for pin in pins:
+            if pin.number == value:
+                return pin_name(pin, pins)
     text = typed_value(declared, value, written)
     return text if text == text.strip() else f'"{text}"'
 

@@ -56,7 +56,6 @@ from provision.wizard.questions import (
     PinChoice,
     Question,
     ReviewLine,
-    pin_name,
 )
 
 if sys.platform != "win32":  # whose terminals echo nothing by themselves
@@ -442,7 +441,7 @@ class ScreenAsker:
             self._print(tr("Type the name of the file that holds it."), indent=_INDENT)
         for choice in question.pins:
             if choice.pin.caution is not None:
-                self._print(f"{pin_name(choice.pin)}: {choice.pin.caution}", indent=_INDENT)
+                self._print(f"{choice.name}: {choice.pin.caution}", indent=_INDENT)
         if question.current is not None:
             keeps = tr("Return takes what stands in pale letters; Up lets you edit it.")
             if field.is_secret:

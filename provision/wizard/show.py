@@ -37,7 +37,7 @@ def lines(met: Met) -> Iterator[str]:
         yield f"    {lacking}"
     yield f"  {tr('it {run}', run=words.run_words(status.run))}"
     if status.reason:
-        yield f"  {words.reason_words(status.reason)}"
+        yield f"  {words.why_words(met.schema, status)}"
     if status.address is not None:
         yield f"  {tr('address: {address}', address=ipaddress.ip_address(status.address))}"
     used = applying(met)
@@ -101,14 +101,16 @@ def value_words(met: Met, setting: Setting) -> str:
         default = setting.field.default
         if default is None:
             return tr("not set")
-        shown = shown_value(setting.field, default)
+        shown = shown_value(setting.field, default, pins=met.schema.pins)
         if met.schema.only_proposes(setting.field):
             return tr("not set; {default} is proposed, with a caution", default=shown)
         return tr("not set: {default} by default", default=shown)
     if setting.field.is_secret:
         shown = tr("set, not shown") if held.held is Held.SET else tr("not set")
     else:
-        shown = tr("nothing") if held.value is None else shown_value(setting.field, held.value)
+        shown = tr("nothing")
+        if held.value is not None:
+            shown = shown_value(setting.field, held.value, pins=met.schema.pins)
     if held.held is Held.FELL_BACK:
         shown += f" ({tr('what is stored is not taken by this firmware')})"
     return shown

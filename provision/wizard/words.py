@@ -68,6 +68,9 @@ REASONS: Mapping[int, str] = MappingProxyType(
 )
 """Why the board does not work with the settings, and what people usually do about it."""
 
+NO_WORD_WHY = mark("does not work, and the board does not say why")
+"""What is wrong with a setting that the board names with no reason, to follow the label."""
+
 UNKNOWN_REASON = mark("The reason is one that this program does not know: a newer one may.")
 
 UNKNOWN_STEP = mark("at a step that this program does not know")
@@ -184,6 +187,29 @@ def run_words(run: int) -> str:
 def reason_words(reason: int | None) -> str:
     """Return why the board does not work with the settings, in one or more sentences."""
     return tr(REASONS.get(reason or Reason.NONE, UNKNOWN_REASON))
+
+
+def fault_words(reason: int | None) -> str:
+    """Return what is wrong with the setting that a failure leads to, for fault_sentence()."""
+    return tr(NO_WORD_WHY) if reason in (None, Reason.NONE, Reason.OTHER) else reason_words(reason)
+
+
+def why_words(schema: Schema, status: Status) -> str:
+    """Return the same, with the setting that the board names where the reason leads to no such.
+
+    A setting that the schema does not have is not named: it may be anything.
+    """
+    why = reason_words(status.reason)
+    setting = schema.setting(status.field) if status.field else None
+    everything = frozenset(each.key for each in schema.settings)
+    if setting is None or setting.key == key_at_fault(schema, everything, status.reason, None):
+        return why
+    return tr(
+        "{why} The board names this setting: {heading}, {label}.",
+        why=why,
+        heading=heading(setting),
+        label=setting.field.label,
+    )
 
 
 def step_words(step: int | None) -> str:

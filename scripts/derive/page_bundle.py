@@ -134,7 +134,7 @@ def _minify() -> tuple[str, ...]:
             "--ecma",
             "2022",
             "--compress",
-            "passes=1,sequences=false,pure_getters,unsafe_arrows",
+            "passes=2,sequences=false,pure_getters,unsafe_arrows",
         ),
         *("--mangle", "--mangle-props", f"regex=/^[A-Z][A-Z0-9_]+$/,reserved=[{reserved}]"),
     )

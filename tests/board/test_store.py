@@ -325,12 +325,39 @@ def test_two_failures_in_a_row_leave_no_refused_set_behind() -> None:
         assert opened(store.flash).current.payload == expected
 
 
-def test_the_last_generation_is_the_end() -> None:
-    """A record after it would count as the oldest and be lost, so that it is refused."""
-    store = opened(image(raw_record(1, generation=2**32 - 1)))
-    with pytest.raises(StorageError):
-        store.commit(payload(2), TOKENS[2], DIGEST, on_trial=False)
-    assert store.current.payload == payload(1)
+def at_the_wrap() -> Store:
+    """A store with sets 1 and 2, written under the last two generations before they wrap."""
+    older, newest = (raw_record(each, generation=2**32 - 3 + each) for each in (1, 2))
+    return opened(image(older, newest), offers_trial=True)
+
+
+def told(store: Store) -> tuple[bytes, int]:
+    """The payload in force after a start, and the generation."""
+    current = opened(store.flash, offers_trial=True).current
+    return current.payload, current.generation
+
+
+def test_generations_wrap_to_1() -> None:
+    """After 2^32-1 comes 1 [5.2], which is newer; 0 stays what it means: nothing was stored."""
+    store = at_the_wrap()
+    assert told(store) == (payload(2), 2**32 - 1)
+    store.commit(payload(3), TOKENS[3], DIGEST, on_trial=False)
+    assert told(store) == (payload(3), 1)
+    store.undo(serves)
+    assert told(store) == (payload(2), 2)
+
+
+def test_undo_erase_and_a_trial_across_the_wrap() -> None:
+    """Each takes the generations after the last one."""
+    store = at_the_wrap()
+    store.undo(serves)
+    assert told(store) == (payload(1), 1)
+    store = at_the_wrap()
+    store.erase()
+    assert told(store) == (b"", 1)
+    store = at_the_wrap()
+    store.commit(payload(3), TOKENS[3], DIGEST, on_trial=True)
+    assert [told(store) for _ in range(3)] == [(payload(3), 2), (payload(3), 3), (payload(2), 4)]
 
 
 # ------------------------------------------------------------------------------------ at a start

@@ -160,7 +160,7 @@ def _(board: HostileBoard) -> None:
     answers(board, MessageType.HELLO, lambda m: reply_to(m, 2, {}))
 
 
-@case("hello is answered with an array for a body", NO_BOARD, "none holds a message")
+@case("hello is answered with an array for a body", NO_BOARD, "none of its lines holds a message")
 def _(board: HostileBoard) -> None:
     answers(board, MessageType.HELLO, lambda m: reply_to(m, 2, [1, 2, 3]))
 

@@ -140,7 +140,7 @@ for _name, _chunks, _says in (
     (
         "frames that are no messages",
         lambda: always(line_with(b"\xf6") * 500),
-        "none holds a message",
+        "none of its lines holds a message",
     ),
     (
         "replies that nobody asked for",
@@ -217,7 +217,7 @@ case("every reply is cut in half", NO_BOARD, "all its lines have a wrong CHECK")
 case("every CHECK is that of another polynomial", NO_BOARD, "all its lines have a wrong CHECK")(
     twisted(lambda sent: LINE.sub(lambda line: with_crc32(line.group()), sent))
 )
-case("every BODY is padded, and its CHECK covers the padding", NO_BOARD, "no base64url")(
+case("every BODY is padded, and its CHECK covers the padding", NO_BOARD, "wrongly encoded BODY")(
     twisted(lambda sent: LINE.sub(lambda line: with_padding(line.group()), sent))
 )
 case("another reader takes a part of every reply", DAMAGED_LINE, "another program")(
@@ -226,7 +226,7 @@ case("another reader takes a part of every reply", DAMAGED_LINE, "another progra
 case("a line on which no character is safe", DAMAGED_LINE, "another cable")(
     lambda board: setattr(board, "twist", flipped_bits(1))
 )
-case("every reply is longer than a line may be", NO_BOARD, "longer than a line may be")(
+case("every reply is longer than a line may be", NO_BOARD, "all its lines are too long")(
     lambda board: answers(
         board, MessageType.HELLO, lambda m: reply_to(m, 2, {**board.hello_body(), 99: bytes(500)})
     )
@@ -256,12 +256,12 @@ case("values are answered in version 2", NO_BOARD, BREAKS)(
         lambda m: line_with(encode_message(Message(2, 6, m.id, {1: 0, 2: 1, 3: [["a.b", 0]]}))),
     )
 )
-case("values are answered with an item nested 200 deep", NO_BOARD, "none holds a message")(
+case("values are answered with an item nested 200 deep", NO_BOARD, "holds a message")(
     lambda board: answers(
         board, MessageType.GET_VALUES, lambda _: line_with(b"\x81" * 200 + b"\x01")
     )
 )
-case("values are answered with a map of 4 billion keys", NO_BOARD, "none holds a message")(
+case("values are answered with a map of 4 billion keys", NO_BOARD, "holds a message")(
     lambda board: answers(
         board, MessageType.GET_VALUES, lambda _: line_with(b"\x84\x01\x06\x07\xba\xff\xff\xff\xff")
     )

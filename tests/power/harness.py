@@ -157,13 +157,29 @@ def matrix(size: str) -> list[Job]:
     return found
 
 
-def faults() -> list[Job]:
-    """Operations that fail, or do nothing and say that they did."""
+# Of the bits of each read, one in so many.
+WRONG_BITS = {"long": 17, "short": 199}
+
+
+def faults(size: str) -> list[Job]:
+    """Operations that fail, or claim to be done; reads that fail, or have a bit wrong, once."""
     return [
-        Job("faults", {"slots": slots, "geometry": geometry})
-        for slots in (4, 3)
-        for geometry in GEOMETRIES
+        Job("faults", {"slots": slots, "geometry": geometry, "each": WRONG_BITS[size]})
+        for slots in (4, 3, 2)
+        for geometry in (GEOMETRIES if size == "long" else (1, 3, 5))
     ]
+
+
+def wrap() -> list[Job]:
+    """Boards whose generation passes 2^32-1 in a scenario, or in the starts after it."""
+    last = 2**32 - 1
+    found = [
+        Job("deep", {"slots": slots, "cuts": 2, "from": last - back})
+        for slots in (3, 4)
+        for back in range(8)
+    ]
+    found += [Job("flips", {"geometry": 2, "from": last - back}) for back in (0, 3)]
+    return [*found, Job("histories", {"first": 1, "count": 2000, "from": last - 10})]
 
 
 def flips(geometries: Iterable[int] = GEOMETRIES) -> list[Job]:

@@ -302,11 +302,13 @@ bool oracle_in_trial(const oracle *o)
 
 /* ------------------------------------------------------------------ events */
 
-void oracle_begin(oracle *o, bool weak, bool few)
+void oracle_begin(oracle *o, bool weak, bool few, uint32_t generation)
 {
     memset(o, 0, sizeof *o);
     o->weak = weak;
     o->few = few;
+    o->asked = generation > 0;
+    o->told = o->acknowledged = generation;
     o->matching = 1;
     add(o, (state){NO_SET, NO_SET, NO_SET, 0, 0});
 }
@@ -408,19 +410,26 @@ int oracle_stage(oracle *o, one_set *sets, board *b, const step *s, unsigned fir
     return o->sets++;
 }
 
+/* Whether one generation comes before another, 0 before all, and the last ones before the first. */
+static bool precedes(uint32_t one, uint32_t other)
+{
+    return one == 0 || other == 0 ? one < other : one != other && other - one < UINT32_C(1) << 31;
+}
+
 /* The generation told, with the state that it is told for. */
 static int note_generation(oracle *o, const board *b, bool acknowledged)
 {
     uint32_t generation = board_generation(b);
     const state *now = &o->possible[0];
     unsigned at = generation % NAMED;
-    bool back = generation < o->told;
+    bool back = precedes(generation, o->told);
     if (!o->asked && generation > 0) {
         return GENERATION;
     }
     bool may_go_back = o->weak || o->cuts >= 3;
-    if (acknowledged ? generation <= o->told
-                     : back && (!may_go_back || (!o->weak && generation < o->acknowledged))) {
+    if (acknowledged
+            ? !precedes(o->told, generation)
+            : back && (!may_go_back || (!o->weak && precedes(generation, o->acknowledged)))) {
         return GENERATION;
     }
     if (back) {
@@ -488,6 +497,9 @@ int oracle_started(oracle *o, const one_set *sets, const board *b, unsigned firm
     }
     for (int i = 0; i < before.count && o->weak; i++) {
         add(o, kept_for_good(before.possible[i]));
+    }
+    for (int i = 0; i < before.count && o->few && o->misread; i++) {
+        add(o, before.possible[i]);
     }
     oracle all = *o;
     if (!narrow(o, sets, b, firmware)) {

@@ -12,8 +12,9 @@
  *     something else was asked for. A request that power cut short was done, or was not.
  *  4  Trial. A set on trial that is not confirmed gives way to the confirmed one at the third start,
  *     and not before; the confirmed one is never lost.
- *  5  Generation. It is 0 until something is asked for, grows with every acknowledged request and
- *     never goes back, and no two states of a board are told under the same one. Three cuts in
+ *  5  Generation. It is 0 until something is asked for, and never again; it grows with every
+ *     acknowledged request, 1 following 2^32-1, and never goes back, after an erase not even for a
+ *     flipped bit; and no two states of a board are told under the same one. Three cuts in
  *     succession excepted: then it may go back to that of an older copy of the same set, but not
  *     behind the last acknowledged request.
  *  6  Token. The token told is that of the commit which the set in force came by; with none in
@@ -78,6 +79,7 @@ typedef struct oracle {
     bool weak; /* what only a start told may be taken back, see STORAGE.md */
     bool few;  /* fewer slots than undo needs after one cut; after two it may be lost on any board */
     bool asked;  /* anything at all */
+    bool misread; /* something read wrongly: with few slots a start may find none to count in */
     bool beyond; /* more cuts than the board withstands: 1, 2, 6, 7 and 9 still hold */
     uint8_t count;    /* of the possible states */
     uint8_t matching; /* so many of them, the first, are as the board told last */
@@ -107,8 +109,8 @@ typedef struct step {
     uint16_t number;  /* of a commit: no two alike, but by AGAIN */
 } step;
 
-/* No set was ever stored. */
-void oracle_begin(oracle *o, bool weak, bool few);
+/* No set was ever stored (generation 0), or all were erased when the board had got so far. */
+void oracle_begin(oracle *o, bool weak, bool few, uint32_t generation);
 
 /* Stages what the step says on a board, and writes into the table the set that comes of it. Returns
  * its index. */
@@ -124,7 +126,8 @@ void oracle_cut(oracle *o, const step *s, unsigned firmware, int added, int undo
 /* A start has ended. */
 int oracle_started(oracle *o, const one_set *sets, const board *b, unsigned firmware, int error);
 
-/* A bit of the flash was flipped: any set of the table may be in force, or none. */
+/* A bit of the flash was flipped: any set of the table may be in force, or none. `elsewhere`: the
+ * bit is not in the record in force, or what is in force is that all was erased: nothing changes. */
 int oracle_flipped(const oracle *o, const one_set *sets, const board *b, unsigned firmware,
                    int error, bool elsewhere);
 

@@ -45,8 +45,8 @@ PLANTS = (
                 "for (uint32_t done = size; done < size;",
             ),
             (
-                "to.failed = to.failed || !examine(p, slot, check);",
-                "(void)examine(p, slot, check);",
+                "to.failed = to.failed || !examine_once(p, slot, check);",
+                "(void)examine_once(p, slot, check);",
             ),
         ),
         frozenset({3}),
@@ -55,8 +55,8 @@ PLANTS = (
         "a commit is acknowledged whatever the program did",
         (
             (
-                "return publish(p, header, NO_SLOT, kept(p)) ? 0 : PV_REFUSE_STORAGE;",
-                "(void)publish(p, header, NO_SLOT, kept(p));\n    return 0;",
+                "return publish(p, header, NO_SLOT, kept(p), NULL) ? 0 : PV_REFUSE_STORAGE;",
+                "(void)publish(p, header, NO_SLOT, kept(p), NULL);\n    return 0;",
             ),
         ),
         frozenset({3}),
@@ -135,7 +135,7 @@ PLANTS = (
     ),
     Plant(
         "starts in a trial are not counted",
-        (("    count_start(p);\n    /*", "    (void)count_start;\n    /*"),),
+        (("    count_start(p);\n    load_in_force", "    (void)count_start;\n    load_in_force"),),
         frozenset({4}),
     ),
     Plant(
@@ -150,17 +150,42 @@ PLANTS = (
     ),
     Plant(
         "a set keeps its generation",
-        (("put32(header + AT_GENERATION, last + 1);", "put32(header + AT_GENERATION, last);"),),
+        (
+            (
+                "put32(header + AT_GENERATION, next_number(p, false));",
+                "put32(header + AT_GENERATION, next_number(p, false) - 1);",
+            ),
+        ),
         frozenset({5}),
     ),
     Plant(
         "a payload is taken unchecked",
         (
             (
-                "~digest.crc != get32(header + AT_PAYLOAD_CRC) || !is_entries(p, slot, length)) {",
-                "(digest.crc == 0 && !is_entries(p, slot, length))) {",
+                "           ~from->crc == get32(header + AT_PAYLOAD_CRC);",
+                "           header != NULL;",
             ),
         ),
         frozenset({2}),
+    ),
+    Plant(
+        "a read that fails while a set is loaded is not heard",
+        (
+            (
+                "if (!load_names(p, slot, header, settings, age)) {\n            return false;",
+                "if (!load_names(p, slot, header, settings, age)) {\n            return true;",
+            ),
+        ),
+        frozenset({2}),
+    ),
+    Plant(
+        "a record is given up for one wrong read",
+        (
+            (
+                "SEALED)) ||\n           examine_once(p, slot, header);",
+                "VALID));",
+            ),
+        ),
+        frozenset({3}),
     ),
 )

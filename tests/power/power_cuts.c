@@ -4,13 +4,13 @@
  *
  *   power_cuts matrix    scenarios=FILE geometry=N slots=N tear=NAME [depth=N] [each=N] [readings=N]
  *                                             [withstands=N]
- *   power_cuts faults    scenarios=FILE geometry=N slots=N
+ *   power_cuts faults    scenarios=FILE geometry=N slots=N [each=N]
  *   power_cuts flips     scenarios=FILE geometry=N slots=N
  *   power_cuts deep      scenarios=FILE slots=N cuts=N
  *   power_cuts histories first=N count=N [slots=N] [stable=1] [trace=1]
  *   power_cuts wear
  *
- * [only=NAME] takes one scenario. Each prints a line for each of the first violations, then one JSON
+ * [only=NAME] takes one scenario; [from=N] begins with a board that was erased at generation N. Each prints a line for each of the first violations, then one JSON
  * object that counts. scripts/power_cuts.py runs all of it.
  */
 #include <inttypes.h>
@@ -161,6 +161,7 @@ static struct {
     uint64_t reported;
     bool trace;
     bool stable; /* what is torn reads alike at every start: then few slots promise more */
+    uint32_t from; /* the generation that boards begin with */
     char where[256]; /* the run, as far as it does not change; then what happened in it */
     char story[4096];
 } total;
@@ -247,8 +248,11 @@ static world new_world(uint8_t number, uint8_t slots, uint8_t firmware, uint32_t
     world w = {.slots = slots, .geometry = number, .firmware = firmware};
     /* STORAGE.md, "Promises". */
     bool weak = !total.stable && (slots == 2 || (slots == 3 && firmware == TRIAL));
-    oracle_begin(&w.o, weak, slots <= 3);
+    oracle_begin(&w.o, weak, slots <= 3, total.from);
     w.b = board_new(slots, g->slot_size, g->erase_unit, g->program_unit, seed);
+    if (total.from > 0) {
+        board_age(w.b, total.from);
+    }
     return w;
 }
 
@@ -622,6 +626,61 @@ static void run_faults(uint8_t number, uint8_t slots)
     empty_pool();
 }
 
+/* Two starts, and requests that must find what was acknowledged. */
+static void go_on(world *w, uint8_t firmware)
+{
+    const step steps[] = {{.request = START, .firmware = firmware},
+                          {.request = START, .firmware = firmware},
+                          {.request = COMMIT, .number = 900, .shape = VARIED},
+                          {.request = w->slots > 2 ? UNDO_IT : COMMIT, .number = 901},
+                          {.request = START, .firmware = firmware}};
+    for (size_t i = 0; i < sizeof steps / sizeof steps[0]; i++) {
+        if (steps[i].request == START) {
+            board_power(w->b);
+        }
+        tell(" %s;", request_names[steps[i].request]);
+        if (!check(perform(w, &steps[i]))) {
+            return;
+        }
+    }
+}
+
+/* Each read of the last step, a start as any, fails once, or has one bit wrong once, of so many. */
+static void run_misreads(uint8_t number, uint8_t slots, uint32_t each)
+{
+    fill_pool(number, slots);
+    for (int i = 0; i < scenario_count; i++) {
+        const scenario *one = &scenarios[i];
+        world w = new_world(number, slots, one->firmware, 1), *here = &pool[0], *clean = &pool[1];
+        if (offered(one, slots) && prepare(&w, one)) {
+            uint32_t first = board_reads(w.b), bit = UINT32_MAX;
+            size_t length = strlen(total.story);
+            copy(clean, &w);
+            (void)perform(clean, &one->last);
+            for (uint32_t read = first; read < board_reads(clean->b);) {
+                copy(here, &w);
+                board_misread(here->b, read, bit);
+                total.story[length] = '\0';
+                tell(" read %" PRIu32 " wrong at bit %" PRId32 ";", read, (int32_t)bit);
+                here->o.misread = true;
+                if (check(perform(here, &one->last)) && !board_same(here->b, clean->b)) {
+                    here->o.misread = false;
+                    go_on(here, one->later);
+                }
+                total.cuts++;
+                /* After the failure, the bits of that read; then the next one. */
+                bit = bit == UINT32_MAX ? draw(each) : bit + each;
+                if (bit >= 8 * board_misread_size(here->b)) {
+                    bit = UINT32_MAX;
+                    read++;
+                }
+            }
+        }
+        board_free(w.b);
+    }
+    empty_pool();
+}
+
 /* ------------------------------------------------------------------ flipped bits */
 
 static uint32_t get32(const uint8_t *from)
@@ -640,12 +699,13 @@ static void run_flips(uint8_t number, uint8_t slots)
         world w = new_world(number, slots, one->firmware, 1);
         if (offered(one, slots) && prepare(&w, one) && check(perform(&w, &one->last))) {
             bool in_trial = oracle_in_trial(&w.o);
+            bool erased = oracle_told(&w.o, sets, w.b, one->later) == NO_SET;
             uint32_t in_force = board_generation(w.b);
             for (uint32_t bit = 0; bit < 8 * slots * slot_size; bit++) {
                 uint32_t at = bit / 8, slot = at / slot_size;
                 uint32_t there = get32(board_image(w.b) + slot * slot_size + 4);
                 world *here = &pool[0];
-                bool elsewhere = !in_trial && there != in_force;
+                bool elsewhere = (!in_trial && there != in_force) || erased;
                 int error;
                 copy(here, &w);
                 board_power(here->b);
@@ -990,6 +1050,7 @@ int main(int count, char **arguments)
     const char *tear = option(count, arguments, "tear", "prefix");
     uint8_t which = (uint8_t)number(count, arguments, "geometry", "1");
     uint8_t slots = (uint8_t)number(count, arguments, "slots", "4");
+    total.from = (uint32_t)number(count, arguments, "from", "0");
     if (path != NULL) {
         read_scenarios(path, option(count, arguments, "only", NULL));
     }
@@ -1009,6 +1070,7 @@ int main(int count, char **arguments)
         run_matrix(which, slots, &how);
     } else if (strcmp(part, "faults") == 0) {
         run_faults(which, slots);
+        run_misreads(which, slots, (uint32_t)number(count, arguments, "each", "1"));
     } else if (strcmp(part, "flips") == 0) {
         run_flips(which, slots);
     } else if (strcmp(part, "deep") == 0) {

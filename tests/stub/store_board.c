@@ -102,16 +102,30 @@ struct board {
     settings settings, staged;
     uint8_t unit[256];
     uint32_t reads_left; /* until reading fails; UINT32_MAX: never */
+    uint32_t reads;      /* in this power cycle */
+    uint32_t wrong_read; /* this one fails, or has one bit of it wrong; UINT32_MAX: none */
+    uint32_t wrong_bit;  /* UINT32_MAX: it fails */
+    uint32_t wrong_size; /* bytes of it, once it was */
 };
 
 static int read_back(void *context, uint32_t offset, void *to, size_t size)
 {
     board *b = context;
+    bool is_wrong = b->reads++ == b->wrong_read;
+    int result;
     if (b->reads_left != UINT32_MAX && b->reads_left-- == 0) {
         b->reads_left = 0;
         return -1;
     }
-    return flash_read(&b->flash, offset, to, size);
+    result = flash_read(&b->flash, offset, to, size);
+    if (is_wrong) {
+        b->wrong_size = (uint32_t)size;
+        if (b->wrong_bit == UINT32_MAX) {
+            return -1;
+        }
+        ((uint8_t *)to)[b->wrong_bit / 8 % size] ^= (uint8_t)(1u << b->wrong_bit % 8);
+    }
+    return result;
 }
 
 static int program(void *context, uint32_t offset, const void *from, size_t size)
@@ -141,6 +155,12 @@ static void wire(board *b, const pv_schema *schema)
     b->p.config = &b->config;
 }
 
+static void read_rightly(board *b)
+{
+    b->reads = 0;
+    b->reads_left = b->wrong_read = UINT32_MAX;
+}
+
 board *board_new(uint8_t slots, uint32_t slot_size, uint32_t erase_unit, uint16_t program_unit,
                  uint32_t seed)
 {
@@ -152,7 +172,7 @@ board *board_new(uint8_t slots, uint32_t slot_size, uint32_t erase_unit, uint16_
     b->geometry.slot_size = slot_size;
     b->geometry.erase_unit = erase_unit;
     b->geometry.program_unit = program_unit;
-    b->reads_left = UINT32_MAX;
+    read_rightly(b);
     flash_blank(&b->flash, slots * slot_size, erase_unit, program_unit, seed);
     return b;
 }
@@ -183,18 +203,19 @@ int board_start(board *b, unsigned schema)
     if (schemas[schema].trial_seconds > 0) {
         b->p.capabilities |= PV_CAN_TRIAL;
     }
+    pv_drop_staged(&b->p);
     return pv_store_start(&b->p);
 }
 
 void board_power(board *b)
 {
-    b->reads_left = UINT32_MAX;
+    read_rightly(b);
     flash_power_on(&b->flash);
 }
 
 void board_power_as(board *b, uint32_t happened)
 {
-    b->reads_left = UINT32_MAX;
+    read_rightly(b);
     flash_power_on_as(&b->flash, happened);
 }
 
@@ -204,6 +225,16 @@ void board_stage_bytes(board *b, uint16_t field, const uint8_t *bytes, size_t si
     memcpy(pv_member_bytes(one, &b->staged), bytes, size);
     pv_member_close(one, &b->staged, size);
     b->staged.state[field] = PV_IS_STAGED;
+}
+
+/* Bytes of a value whose other parts are still to come. */
+void board_stage_parts(board *b, uint16_t field, const uint8_t *bytes, size_t size)
+{
+    const pv_field *one = &b->config.schema->fields[field];
+    memcpy(pv_member_bytes(one, &b->staged), bytes, size);
+    b->p.part_field = field;
+    b->p.part_held = (uint16_t)size;
+    b->p.part_total = (uint16_t)one->maximum;
 }
 
 void board_stage_number(board *b, uint16_t field, int32_t number)
@@ -369,6 +400,47 @@ void board_spoil(board *b, uint32_t operation, uint32_t at)
 void board_fail_reads(board *b, uint32_t after)
 {
     b->reads_left = after;
+}
+
+/* That read of this power cycle, once, fails (bit UINT32_MAX) or has one bit wrong. */
+void board_misread(board *b, uint32_t read, uint32_t bit)
+{
+    b->wrong_read = read;
+    b->wrong_bit = bit;
+}
+
+/* Reads since the start of this power cycle, and the bytes of the one that went wrong. */
+uint32_t board_reads(const board *b)
+{
+    return b->reads;
+}
+
+uint32_t board_misread_size(const board *b)
+{
+    return b->wrong_size;
+}
+
+/* Whether two boards hold the same in flash and RAM, so that whatever comes next is the same. */
+bool board_same(const board *one, const board *other)
+{
+    uint32_t units = one->flash.size / one->flash.program_unit;
+    return memcmp(one->flash.seen, other->flash.seen, one->flash.size) == 0 &&
+           memcmp(one->flash.programmed, other->flash.programmed, units) == 0 &&
+           memcmp(&one->p, &other->p, sizeof one->p) == 0 &&
+           memcmp(&one->settings, &other->settings, sizeof one->settings) == 0 &&
+           memcmp(&one->staged, &other->staged, sizeof one->staged) == 0;
+}
+
+/* Makes a blank board one that was erased when it had got to that generation. */
+void board_age(board *b, uint32_t generation)
+{
+    (void)board_start(b, 0);
+    b->p.storage.slots[0].generation = generation - 1;
+    b->p.storage.slots[0].set_number = generation - 1;
+    if (board_erase(b) != 0 || b->p.storage.generation != generation) {
+        abort();
+    }
+    board_power(b);
 }
 
 enum { TOLD_SIZE = 1 + 1 + 8 + sizeof(settings) };

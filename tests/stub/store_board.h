@@ -39,6 +39,7 @@ void board_power(board *b);
 void board_power_as(board *b, uint32_t happened);
 
 void board_stage_bytes(board *b, uint16_t field, const uint8_t *bytes, size_t size);
+void board_stage_parts(board *b, uint16_t field, const uint8_t *bytes, size_t size);
 void board_stage_number(board *b, uint16_t field, int32_t number);
 void board_stage_clear(board *b, uint16_t field);
 int board_commit(board *b, const uint8_t token[8]);
@@ -65,6 +66,11 @@ void board_fail(board *b, uint32_t from, uint32_t to);
 void board_silence(board *b, uint32_t operation);
 void board_spoil(board *b, uint32_t operation, uint32_t at);
 void board_fail_reads(board *b, uint32_t after);
+void board_misread(board *b, uint32_t read, uint32_t bit);
+uint32_t board_reads(const board *b);
+uint32_t board_misread_size(const board *b);
+bool board_same(const board *one, const board *other);
+void board_age(board *b, uint32_t generation);
 
 /* All that a host is told, in a form to compare: whether a set is held, starts left, token,
  * settings. The generation is not in it: a start may raise it. Returns the size. */

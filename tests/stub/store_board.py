@@ -110,7 +110,10 @@ def compile_board(folder: Path) -> ctypes.CDLL:
     loaded.board_image.restype = ctypes.POINTER(ctypes.c_uint8)
     loaded.board_find_in_ram.restype = ctypes.c_long
     loaded.board_told.restype = ctypes.c_size_t
-    for name in ("generation", "erases", "operations", "operation_size", "broken_rules", "torn"):
+    for name in (
+        "generation", "erases", "operations", "operation_size", "broken_rules", "torn",
+        "reads", "misread_size",
+    ):  # fmt: skip
         getattr(loaded, f"board_{name}").restype = ctypes.c_uint32
     for name in ("missing", "capabilities"):
         getattr(loaded, f"board_{name}").restype = ctypes.c_uint16
@@ -184,6 +187,20 @@ class Board:
         """Let reading fail after so many reads."""
         self.library.board_fail_reads(self.handle, after)
 
+    def misread(self, read: int, bit: int | None = None) -> None:
+        """Let the read with that number of this power cycle fail, or have one bit wrong."""
+        self.library.board_misread(self.handle, read, 0xFFFFFFFF if bit is None else bit)
+
+    @property
+    def reads(self) -> int:
+        """Reads in this power cycle."""
+        return int(self.library.board_reads(self.handle))
+
+    @property
+    def misread_size(self) -> int:
+        """Bytes of the read that went wrong."""
+        return int(self.library.board_misread_size(self.handle))
+
     def stage(self, values: dict[int, bytes | int | None]) -> None:
         """Stage values, or None to clear."""
         for field, value in values.items():
@@ -193,6 +210,10 @@ class Board:
                 self.library.board_stage_number(self.handle, field, value)
             else:
                 self.library.board_stage_bytes(self.handle, field, value, len(value))
+
+    def stage_parts(self, field: int, held: bytes) -> None:
+        """Hold the first bytes of a value that comes in parts."""
+        self.library.board_stage_parts(self.handle, field, held, len(held))
 
     def commit(self, token: bytes, values: dict[int, bytes | int | None]) -> int:
         """Stage and commit."""

@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from provision.board.engine import Network
+from provision.board.flash import Faults, Flash, FlashError, Operation, Tear
 from provision.contract.profile import Item
 from provision.contract.table import MessageType as Type
 from provision.contract.table import Refusal, Run, Security, Store
@@ -288,6 +289,56 @@ def test_undo_erase_and_their_repeats(both: Twins) -> None:
     assert SECRET.encode() not in both.stub.settings.bytes() + both.stub.flash.content
     both.restart()
     refused(both.ask(Type.ERASE, {1: 3}), Refusal.MOVED_ON, detail=erased[1])
+
+
+def test_parts_outlive_an_undo_that_is_refused(both: Twins) -> None:
+    """A refusal changes nothing, neither where no set is older nor where the flash fails."""
+    fill(both)
+    size = len(SECRET)
+    set_part(both, "words.secret", 0, size, SECRET[:5].encode())
+    refused(both.ask(Type.UNDO, {1: 1}), Refusal.NO_OLDER_SET)
+    assert set_part(both, "words.secret", 5, size, SECRET[5:7].encode()).body == {1: 0, 2: 7}
+    assert set_part(both, "words.secret", 7, size, SECRET[7:].encode()).body == {1: 1, 2: size}
+    both.commit(b"12345678")
+    set_part(both, "words.secret", 0, size, SECRET[:5].encode())
+    assert isinstance(both.stub.flash, Flash)
+    for flash in (both.stub.flash, both.board.store.flash):
+        flash.faults = Failing()
+    refused(both.ask(Type.UNDO, {1: 2}), Refusal.STORAGE)
+    assert set_part(both, "words.secret", 5, size, SECRET[5:7].encode()).body == {1: 0, 2: 7}
+
+
+def test_an_undo_drops_parts(both: Twins) -> None:
+    """As a commit does: what was to be set was meant for the set that is out of force."""
+    fill(both)
+    set_field(both, "words.secret", "another-canary")
+    both.commit(b"12345678")
+    size = len(SECRET)
+    set_part(both, "words.secret", 0, size, SECRET[:5].encode())
+    assert both.ask(Type.UNDO, {1: 2}).body == {1: 3}
+    reply = set_part(both, "words.secret", 5, size, SECRET[5:].encode())
+    refused(reply, Refusal.GAP, field="words.secret", detail=0)
+
+
+class Failing(Faults):
+    """No change of the flash works."""
+
+    def changing(self, operation: Operation) -> Tear | None:  # noqa: ARG002
+        """See Faults."""
+        raise FlashError
+
+
+def test_the_request_that_finds_a_trial_over_is_answered_by_the_older_set(trial: Twins) -> None:
+    """What was reported before is forgotten [6.6], also for a status that no poll came before."""
+    set_field(trial, "lamp.level", 1)
+    trial.commit()
+    set_field(trial, "lamp.level", 2)
+    trial.commit(b"12345678")
+    trial.report(Run.FAILED, 1, 1)
+    trial.stub.now_ms += 60_000
+    status = trial.ask(Type.STATUS).body
+    assert (status[1], status[3], status[8]) == (Store.COMPLETE, Run.APPLYING, 3)
+    assert not {6, 7} & status.keys()  # reason, field
 
 
 def test_trial_ends_well(trial: Twins) -> None:

@@ -12,7 +12,11 @@ import io
 import cbor2
 import google_crc32c
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from provision.board import flash
+from provision.board.store import Store
 from tests.stub.store_board import (
     CERT,
     COARSE,
@@ -547,6 +551,16 @@ NAME_ENTRY = entry("site.name", 1, "hostile")
             record(b"\x83\x69site.name\x01\x7a\xff\xff\xff\xff"), id="value of 2^32 bytes"
         ),
         pytest.param(record(NAME_ENTRY + b"\xff"), id="something after the entries"),
+        pytest.param(record(entry("other.key", 99, None) + NAME_ENTRY), id="null"),
+        pytest.param(record(entry("other.key", 99, [1, [2, {3: b"4"}]])), id="array"),
+        pytest.param(record(entry("other.key", 99, {}) + NAME_ENTRY), id="map"),
+        pytest.param(record(entry("site.name", True, "hostile")), id="tag that is yes"),
+        pytest.param(record(entry("site.name", -1, "hostile")), id="tag below 0"),
+        pytest.param(record(b"\x83\x61\xff\x01\x01" + NAME_ENTRY), id="key that is no UTF-8"),
+        pytest.param(
+            record(b"\x83\x78\x2a" + b"k" * 41 + b"\xc3\x01\x01"), id="long key that is no UTF-8"
+        ),
+        pytest.param(record(b"\x83\x61a\x01\x61\x80" + NAME_ENTRY), id="text that is no UTF-8"),
         pytest.param(record(b"\x83\x69site.name\x01" + b"\x9a\x00\x01\x00\x00"), id="long array"),
         pytest.param(record(b"\x83\x69site.name\x01" + b"\xba\x80\x00\x00\x00"), id="long map"),
     ],
@@ -588,13 +602,20 @@ def test_what_is_no_entries_is_taken_for_what_a_cut_left(library: ctypes.CDLL) -
         (entry("k" * 33, 1, "x") + NAME_ENTRY, b"hostile", IS_SET),
         (entry("site.name\0", 1, "x") + NAME_ENTRY, b"hostile", IS_SET),
         (entry("", 1, "x") + NAME_ENTRY, b"hostile", IS_SET),
-        (entry("other.key", 99, [1, [2, {3: b"4"}]]) + NAME_ENTRY, b"hostile", IS_SET),
+        (entry("other.key", 99, b"4") + NAME_ENTRY, b"hostile", IS_SET),
+        (
+            entry("\N{SNOWMAN}" * 100, 2**32 - 1, "\N{SNOWMAN}" * 50) + NAME_ENTRY,
+            b"hostile",
+            IS_SET,
+        ),
+        (entry("other.key", 0, True) + NAME_ENTRY, b"hostile", IS_SET),
+        (entry("other.key", 3, -(2**31)) + NAME_ENTRY, b"hostile", IS_SET),
         (NAME_ENTRY + entry("site.name", 1, "again"), b"hostile", IS_SET),
         (entry("site.name", 2, "hostile"), b"", FELL_BACK),
         (entry("site.name", 1, 7), b"", FELL_BACK),
         (entry("site.name", 1, "x" * 17), b"", FELL_BACK),
         (entry("site.name", 1, "bell\a"), b"", FELL_BACK),
-        (entry("site.name", 1, [1]), b"", FELL_BACK),
+        (entry("site.name", 1, False), b"", FELL_BACK),
     ],
 )
 def test_entries_are_taken_or_fall_back_one_by_one(
@@ -606,12 +627,143 @@ def test_entries_are_taken_or_fall_back_one_by_one(
     assert board.settings.state[NAME] & (IS_SET | FELL_BACK) == state
 
 
-def test_the_last_generation_is_never_passed(library: ctypes.CDLL) -> None:
-    """Flash does not live that long; a record made to wrap the number is refused company."""
-    board = board_with(library, record(NAME_ENTRY, generation=2**32 - 1))
-    assert board.settings.name == b"hostile"
-    assert commit(2)(board) == STORAGE_REFUSED
-    assert board.restart().settings.name == b"hostile"
+def old_board(library: ctypes.CDLL, schema: int = FIRST) -> Board:
+    """A board with records of the two last generations before they wrap, made by hand."""
+    board = Board(library, FINE)
+    for slot, generation in ((1, 2**32 - 2), (2, 2**32 - 1)):
+        made = record(entry("site.name", 1, f"set {slot}"), generation=generation, set=generation)
+        board.write_image(slot * FINE.slot_size, made)
+    board.restart(schema)
+    assert (board.settings.name, board.generation) == (b"set 2", 2**32 - 1)
+    return board
+
+
+def test_generations_wrap_to_1(library: ctypes.CDLL) -> None:
+    """After 2^32-1 comes 1 [5.2], which is newer; 0 stays what it means: nothing was stored."""
+    board = old_board(library)
+    assert commit(3)(board) == 0
+    assert board.generation == 1
+    assert (told_token(board.restart()), board.generation) == (token_of(3), 1)
+    assert board.undo() == 0
+    assert (board.restart().settings.name, board.generation) == (b"set 2", 2)
+    assert board.undo() == 0
+    assert (told_token(board.restart()), board.generation) == (token_of(3), 3)
+
+
+def test_an_undo_across_the_wrap_goes_to_the_set_before(library: ctypes.CDLL) -> None:
+    """Set numbers wrap as generations do: none is taken for a copy of another set's."""
+    board = old_board(library)
+    assert board.undo() == 0
+    assert (board.restart().settings.name, board.generation) == (b"set 1", 1)
+    assert board.undo() == 0
+    assert (board.restart().settings.name, board.generation) == (b"set 2", 2)
+
+
+def test_an_erase_across_the_wrap(library: ctypes.CDLL) -> None:
+    """Its generation is 1, and stays."""
+    board = old_board(library)
+    assert board.erase() == 0
+    assert (told_token(board.restart()), board.generation) == (b"", 1)
+    assert commit(3)(board) == 0
+    assert (told_token(board.restart()), board.generation) == (token_of(3), 2)
+
+
+def test_a_trial_across_the_wrap_ends_at_the_third_start(library: ctypes.CDLL) -> None:
+    """Commit and counted starts take the generations 1 to 3, the way back 4."""
+    board = old_board(library, TRIAL)
+    assert commit(3)(board) == 0
+    for generation in (2, 3):
+        assert (told_token(board.restart(TRIAL)), board.generation) == (token_of(3), generation)
+    assert (board.restart(TRIAL).settings.name, board.generation) == (b"set 2", 4)
+
+
+GENERATIONS = st.one_of(st.integers(1, 2**32 - 1), st.sampled_from([1, 2, 2**31, 2**32 - 1]))
+
+
+@given(first=GENERATIONS, ahead=st.integers(1, 2**31 - 1))
+def test_both_boards_order_generations_as_serial_numbers(
+    library: ctypes.CDLL, first: int, ahead: int
+) -> None:
+    """Of two sets the one less than 2^31 ahead is newer (RFC 1982), 0 left out in counting."""
+    second = (first + ahead) % 2**32 or 1
+    newer = (first, second) if second == first else (second,)
+    slots = [record(entry("site.name", 1, "x"), generation=each) for each in (first, second)]
+    board = Board(library, FINE)
+    for slot, made in enumerate(slots):
+        board.write_image(slot * FINE.slot_size, made)
+    assert board.restart().generation in newer
+    assert python_store(b"".join(made.ljust(FINE.slot_size, b"\xff") for made in slots)) in newer
+
+
+def python_store(content: bytes) -> int:
+    """The generation that the Python board has in force on a flash with this content."""
+    geometry = flash.Geometry(FINE.slots * FINE.slot_size, FINE.erase_unit, FINE.program_unit)
+    store = Store(flash.Flash(geometry, content.ljust(geometry.size, b"\xff")), FINE.slots)
+    store.boot(offers_trial=False)
+    return store.current.generation
+
+
+# What an entry may be made of: right in every part, or wrong in one.
+KEYS = st.one_of(
+    st.sampled_from(["site.name", "", "k" * 32, "k" * 33, "\N{SNOWMAN}" * 30]),
+    st.integers(-2, 2), st.just(b"site.name"), st.text(max_size=40),
+)  # fmt: skip
+TAGS = st.one_of(st.integers(0, 2**32 - 1), st.sampled_from([True, -1, 2**32, None, "1", b""]))
+VALUES = st.one_of(
+    st.integers(-(2**31) - 1, 2**32), st.booleans(), st.text(max_size=60), st.binary(max_size=60),
+    st.none(), st.lists(st.integers(0, 3), max_size=3), st.just({}), st.just(1.5),
+)  # fmt: skip
+ENTRIES = st.lists(st.one_of(st.builds(entry, KEYS, TAGS, VALUES), st.binary(max_size=4)))
+
+
+@given(
+    payload=ENTRIES.map(b"".join).filter(lambda made: len(made) < 400),
+    changes=st.lists(st.tuples(st.integers(0, 400), st.integers(0, 255)), max_size=2),
+)
+def test_both_boards_take_the_same_payloads(
+    library: ctypes.CDLL, payload: bytes, changes: list[tuple[int, int]]
+) -> None:
+    """Entries of key, tag and value, and bytes of them changed: a set for both, or for neither."""
+    changed = bytearray(payload)
+    for at, byte in changes if payload else ():
+        changed[at % len(changed)] = byte
+    made = record(bytes(changed))
+    board = Board(library, FINE)
+    board.write_image(0, made)
+    assert board.restart().generation == python_store(made)
+
+
+def test_a_void_record_with_a_wrong_bit_does_not_cost_the_generation(library: ctypes.CDLL) -> None:
+    """It survives erase [5.2]: after that every slot has it, and a start mends the one at fault."""
+    board = Board(library, FINE).restart()
+    for number in (1, 2, 3):
+        commit(number)(board)
+    assert board.erase() == 0
+    for bit in range(FINE.slots * 64 * 8):  # header, and seal behind no payload
+        slot, place = divmod(bit, 64 * 8)
+        flipped = board.copy()
+        flipped.change_image(slot * FINE.slot_size + place // 8, 1 << place % 8)
+        for _ in range(2):
+            assert (flipped.restart().generation, told_token(flipped)) == (4, b"")
+        assert {each["generation"] for each in records(flipped)} == {4}
+
+
+def test_an_undo_leaves_alone_what_is_staged_in_parts(library: ctypes.CDLL) -> None:
+    """Refused since the older set is incomplete, or the flash fails, it changes nothing."""
+    half = {KEY: b"half a secret"}
+    board = Board(library, FINE).restart()
+    commit(1)(board)
+    board.restart(SECOND)
+    assert board.commit(token_of(2), {HEIGHT: 5}) == 0
+    board.stage_parts(KEY, half[KEY])
+    assert board.undo() == NO_OLDER_SET
+    assert board.find_in_ram(half[KEY]) >= 0
+    assert board.commit(token_of(3), {HEIGHT: 6}) == 0
+    board.stage_parts(KEY, half[KEY])
+    board.fail(0, 10_000)
+    told = board.told
+    assert (board.undo(), board.told) == (STORAGE_REFUSED, told)
+    assert board.find_in_ram(half[KEY]) >= 0
 
 
 @pytest.mark.parametrize("slot", range(4))

@@ -498,7 +498,7 @@ class Forgotten:
         return folder
 
 
-STAGED = "    pv_wipe(p->config->staged, p->config->schema->settings_size);\n"
+STAGED = "    pv_wipe(p->config->staged, (size_t)p->config->schema->settings_size);\n"
 CHUNK = "    pv_wipe(chunk, sizeof chunk);\n"
 UNIT = "    pv_wipe(p->config->unit, p->config->flash->program_unit);\n"
 FORGOTTEN = (

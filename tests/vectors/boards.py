@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import ctypes
 import subprocess
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -70,7 +70,8 @@ def configuration(name: str) -> Row:
     return board
 
 
-def _capabilities(board: Row) -> Capability:
+def offered(board: Row) -> Capability:
+    """Return the capabilities of a configuration."""
     names = (each.upper().replace("-", "_") for each in board["capabilities"])
     return Capability(sum(Capability[name] for name in names))
 
@@ -111,7 +112,7 @@ class PythonBoard:
                 listens=board["listens"],
                 presence=_PRESENCE_MS if "presence" in board["capabilities"] else None,
             ),
-            capabilities=_capabilities(board),
+            capabilities=offered(board),
             packed=Packed(deflated, len(deflated) - 5, bytes.fromhex(schema["digest"])),
             now_ms=self._now,
         )
@@ -137,9 +138,9 @@ class PythonBoard:
     def report(self, report: Row) -> None:
         """See VectorBoard."""
         self._board.report(
-            Run[_name(report["run"])],
-            Step[_name(report["step"])],
-            Reason[_name(report["reason"])],
+            Run[code_name(report["run"])],
+            Step[code_name(report["step"])],
+            Reason[code_name(report["reason"])],
             report.get("field"),
             bytes.fromhex(report["address"]) if "address" in report else None,
         )
@@ -154,7 +155,7 @@ class PythonBoard:
     def found(self, networks: Sequence[tuple[str, int, str]], *, done: bool) -> None:
         """See VectorBoard."""
         seen = [
-            Network(bytes.fromhex(name), signal, Security[_name(security)])
+            Network(bytes.fromhex(name), signal, Security[code_name(security)])
             for name, signal, security in networks
         ]
         self._board.found(seen, done=done)
@@ -163,7 +164,8 @@ class PythonBoard:
         """See VectorBoard; the flash refuses what breaks its rules by itself."""
 
 
-def _name(code: str) -> str:
+def code_name(code: str) -> str:
+    """Return how the table of codes in Python has a code's name."""
     return code.upper().replace("-", "_")
 
 
@@ -252,7 +254,7 @@ class CBoard:
         """Start a board's firmware on a fresh flash."""
         board = configuration(name)
         library = self._libraries[board["schema"]]
-        capabilities = _capabilities(board)
+        capabilities = offered(board)
         # Kept: the board points into these bytes.
         self._deflated = bytes.fromhex(row("schemas", board["schema"])["bytes"])
         unit = bytes.fromhex(board["unit"])
@@ -314,9 +316,9 @@ class CBoard:
             self._library.board_report_address(self._board, address, len(address))
         key = report["field"].encode() if "field" in report else None
         codes = (
-            Run[_name(report["run"])],
-            Step[_name(report["step"])],
-            Reason[_name(report["reason"])],
+            Run[code_name(report["run"])],
+            Step[code_name(report["step"])],
+            Reason[code_name(report["reason"])],
         )
         assert self._library.board_report(self._board, *map(int, codes), key) == 1
         self.wait(0)
@@ -328,7 +330,7 @@ class CBoard:
     def found(self, networks: Sequence[tuple[str, int, str]], *, done: bool) -> None:
         """See VectorBoard."""
         for name, signal, security in networks:
-            octets, code = bytes.fromhex(name), int(Security[_name(security)])
+            octets, code = bytes.fromhex(name), int(Security[code_name(security)])
             self._library.board_found(self._board, octets, len(octets), signal, code)
         if done:
             self._library.board_scan_done(self._board)
@@ -341,15 +343,13 @@ class CBoard:
 
 @dataclass(frozen=True, slots=True)
 class Maker:
-    """Makes boards of one implementation; libraries: of C, by schema."""
+    """Makes boards of one implementation; make: of the configuration of a name."""
 
-    libraries: dict[str, ctypes.CDLL] | None
+    make: Callable[[str], VectorBoard]
 
     def board(self, name: str = "vector") -> VectorBoard:
         """Return a board in the configuration of this name, fresh from the factory."""
-        if self.libraries is None:
-            return PythonBoard(name)
-        return CBoard(name, self.libraries)
+        return self.make(name)
 
     def board_with_line(self, limit: int) -> VectorBoard:
         """Return a board that receives lines up to this BODY, in characters."""

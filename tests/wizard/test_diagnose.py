@@ -253,7 +253,12 @@ async def a_board_behind_an_echo() -> Diagnosis:
         (an_echo, "echo", ExitCode.NO_BOARD, "sends back what it is sent"),
         (second_reader, "second-reader", ExitCode.PORT, "another program"),
         (damaged_answers, "second-reader", ExitCode.PORT, "try another cable"),
-        (wrong_checks, "breaks-the-protocol", ExitCode.NO_BOARD, "its lines have a wrong CHECK"),
+        (
+            wrong_checks,
+            "breaks-the-protocol",
+            ExitCode.NO_BOARD,
+            "have a wrong CHECK",
+        ),
         (a_shell, "other-firmware", ExitCode.NO_BOARD, "the firmware"),
         (other_version, "other-version", ExitCode.NO_BOARD, "update whichever is older"),
         (an_unusable_schema, "schema", ExitCode.SCHEMA, "list of settings"),

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import pytest
 
@@ -424,6 +425,22 @@ def test_a_change_asks_one_question_and_comes_back_to_the_review() -> None:
     assert flow.changes()["door.note"] == "oil it"
 
 
+def test_a_pin_is_given_by_its_name_and_by_its_number_where_two_have_the_name() -> None:
+    """In the question that offers it, and in the review; what is edited is the number."""
+    pins = tuple(replace(pin, name="X" if pin.number in (4, 6) else pin.name) for pin in PINS)
+    flow = Flow(
+        replace(SCHEMA, pins=pins),
+        held({**COMPLETE, "door.motor": True, "door.relay": 4}),
+        keys=["door.relay", "door.contact"],
+        only_keys=True,
+    )
+    relay = asked(flow)
+    assert (relay.current, relay.editable) == ("X (pin 4)", "4")
+    flow.answer(flow.read(relay, "2"))
+    flow.answer(flow.read(asked(flow), "4"))
+    assert [line.shown for line in flow.review()] == ["P2", "X (pin 4)"]
+
+
 def test_a_refused_answer_is_asked_again_and_the_others_stay() -> None:
     """The board has the last word on every value."""
     flow = Flow(SCHEMA, {})
@@ -433,7 +450,7 @@ def test_a_refused_answer_is_asked_again_and_the_others_stay() -> None:
     assert (question.why, question.fault, question.current) == (
         Why.FAULT,
         "must be another pin",
-        "5",
+        "P5",
     )
     answer(flow, door__contact="4")
     assert flow.next() is None

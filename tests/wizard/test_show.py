@@ -5,12 +5,14 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
+from dataclasses import replace
 
 import pytest
 
-from provision.contract.table import Held, Kind
-from provision.link.replies import HeldValue
-from provision.settings.model import Field, Schema, Section, Value
+from provision.contract.table import Ability, Held, Kind, Reason, Run, Store
+from provision.link.replies import HeldValue, Hello, Status
+from provision.settings.model import Field, Pin, Schema, Section, Value
 from provision.settings.wire import SchemaError
 from provision.wizard import show
 from provision.wizard.conduct import Met, held_settings, meet
@@ -99,6 +101,51 @@ def test_a_board_that_contradicts_its_own_schema_is_not_believed(
     """With one sentence that says whose fault it is."""
     with pytest.raises(SchemaError, match="needs mending"):
         held_settings(SCHEMA, values(changed))
+
+
+def test_a_pin_is_shown_by_its_name() -> None:
+    """With its number where another pin has that name, by its number alone without a name."""
+    fields = tuple(Field(key, Kind.PIN, key.upper()) for key in ("a", "b", "c"))
+    pins = (
+        Pin(2, Ability.OUT, "D2"),
+        Pin(3, Ability.OUT, "LED"),
+        Pin(4, Ability.OUT, "LED"),
+        Pin(5, Ability.OUT),
+    )
+    schema = Schema("T", (Section("s", "S", fields),), pins)
+    told = {
+        f"s.{key}": HeldValue(Held.SET, number) for key, number in (("a", 2), ("b", 4), ("c", 5))
+    }
+    hello = replace(asyncio.run(_hello()), token=bytes(8))
+    status = Status(Store.COMPLETE, 0, Run.PROVEN, 1, 1)
+    board = Met(hello, schema, held_settings(schema, told), status)
+    assert list(show.lines(board))[-3:] == ["  A: D2", "  B: LED (pin 4)", "  C: pin 5"]
+    found = show.as_json(board)["settings"]
+    assert [found[key]["value"] for key in told] == [2, 4, 5]  # programs read the number
+
+
+def test_a_default_pin_is_shown_by_its_name() -> None:
+    """What is not set is told with what the firmware takes instead."""
+
+    async def play() -> None:
+        async with bench() as here:
+            text = "\n".join(show.lines(await met(here)))
+            assert re.search(r": not set: GPIO[0-9]+ by default$", text, re.MULTILINE)
+
+    asyncio.run(play())
+
+
+async def _hello() -> Hello:
+    async with bench() as here:
+        return (await met(here)).hello
+
+
+def test_a_setting_that_the_board_names_as_failing_is_named() -> None:
+    """Also where the board says no more than that something else went wrong."""
+    told = held_settings(SCHEMA, values({}))
+    status = Status(Store.COMPLETE, 0, Run.FAILED, 1, 1, reason=Reason.OTHER, field="door.contact")
+    text = "\n".join(show.lines(Met(asyncio.run(_hello()), SCHEMA, told, status)))
+    assert "The board names this setting: Door, Pin of the contact." in text
 
 
 def test_of_a_blob_the_length_is_shown() -> None:

@@ -7,7 +7,6 @@ The compiled stub behind a line that loses every commit, so that the program is 
 from __future__ import annotations
 
 import asyncio
-import importlib.util
 import os
 import select
 import signal
@@ -38,11 +37,6 @@ pytestmark = [
         reason="needs the compiled stub, firmware_stub/build/board_pty (make stub)",
     ),
 ]
-
-_CAUGHT = pytest.mark.skipif(
-    importlib.util.find_spec("provision.link.running") is None,
-    reason="the signals of a closed terminal and of kill are not caught yet",
-)
 
 
 class Line:
@@ -114,14 +108,7 @@ async def look(port: str) -> Status:
         return await connection.status()
 
 
-@pytest.mark.parametrize(
-    "told",
-    [
-        signal.SIGINT,
-        pytest.param(signal.SIGTERM, marks=_CAUGHT),
-        pytest.param(signal.SIGHUP, marks=_CAUGHT),
-    ],
-)
+@pytest.mark.parametrize("told", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_a_program_that_is_ended_leaves_nothing_staged(
     tmp_path: Path, told: signal.Signals
 ) -> None:

@@ -9,6 +9,7 @@ import pytest
 
 from provision.contract.table import Kind, Reason, Refusal, Run, Step, Store
 from provision.link.errors import Refused
+from provision.link.replies import Status
 from provision.settings.model import Field, Schema, Section
 from provision.wizard import words
 from provision.wizard.screen import _WANTED
@@ -75,6 +76,50 @@ def test_a_failure_never_leads_to_what_does_not_apply() -> None:
     """A setting whose condition does not hold cannot be mended."""
     applying = EVERYTHING - {"door.relay"}
     assert words.key_at_fault(SCHEMA, applying, Reason.PIN_CONFLICT, "door.relay") == "door.contact"
+
+
+@pytest.mark.parametrize(
+    ("reason", "named", "says"),
+    [
+        (
+            Reason.OTHER,
+            "door.relay",
+            "wrong. The board names this setting: Door, Pin of the relay.",
+        ),
+        (
+            Reason.OTHER,
+            "lamp.2.place",
+            "wrong. The board names this setting: Lamp 2, Where it hangs.",
+        ),
+        (None, "door.note", "no reason. The board names this setting: Door, Note."),
+        (200, "door.note", "a newer one may. The board names this setting: Door, Note."),
+        (
+            Reason.NO_RESPONSE,
+            "door.contact",
+            "The board names this setting: Door, Pin of the contact.",
+        ),
+        (Reason.NO_RESPONSE, "door.relay", "Look at the wiring, and at the pin."),
+        (Reason.PASSPHRASE_WRONG, "network.passphrase", "Capital letters count."),
+        (Reason.OTHER, "no.such", "Something else went wrong."),
+        (Reason.OTHER, None, "Something else went wrong."),
+    ],
+)
+def test_a_setting_that_the_board_names_is_named(
+    reason: int | None, named: str | None, says: str
+) -> None:
+    """Where the reason alone does not lead to it; one that the schema lacks may be anything."""
+    status = Status(Store.COMPLETE, 0, Run.FAILED, 1, 1, reason=reason, field=named)
+    assert words.why_words(SCHEMA, status).endswith(says)
+
+
+@pytest.mark.parametrize("reason", [Reason.OTHER, Reason.NONE, None])
+def test_a_setting_that_fails_for_no_reason_is_named_where_it_is_asked_for(
+    reason: int | None,
+) -> None:
+    """By its label, in the sentence before the question."""
+    said = words.fault_sentence("Note", words.fault_words(reason))
+    assert said == "Note does not work, and the board does not say why."
+    assert words.fault_words(Reason.TIME_OUT) == words.reason_words(Reason.TIME_OUT)
 
 
 def test_a_key_that_is_refused_can_be_the_only_secret() -> None:

@@ -20,10 +20,10 @@
  * @property {number} crc the CRC-32C of the line, by which the same line is known when it comes
  *     again
  *
- * @typedef {"foreign" | "too-long" | "check" | "spelling"} LineFault what is wrong with a line;
- *     foreign: it is too short, or too many of its characters are none of a frame's, so that it is a
- *     prompt, or noise; spelling: its CHECK matches, and its BODY is no base64url without padding
- *     and with zero pad bits
+ * @typedef {"foreign" | "long" | "check" | "body"} LineFault what is wrong with a line; foreign: it is
+ *     too short, or too many of its characters are none of a frame's, so that it is a prompt, or
+ *     noise; body: its CHECK matches, and its BODY is no base64url without padding and with zero pad
+ *     bits
  *
  * @typedef {object} LogText a line that is no frame, cleaned
  * @property {"log"} type
@@ -164,11 +164,11 @@ export class LineReceiver {
     if (body && !isLong && line.slice(-CHECK_LENGTH) === check(body)) {
       const item = fromBody(body);
       if (item) return { type: "frame", item, size: line.length + 2 };
-      return { type: "damaged", fault: "spelling", crc: 0 };
+      return { type: "damaged", fault: "body", crc: 0 };
     }
     const foreign = line.replace(/[\w@-]/g, "").length - 1; // the tilde
     const isForeign = !body || foreign * FOREIGN_SHARE > line.length;
-    const fault = isForeign ? "foreign" : isLong ? "too-long" : "check";
+    const fault = isForeign ? "foreign" : isLong ? "long" : "check";
     return { type: "damaged", fault, crc: crc32c(toBytes(line)) };
   }
 }

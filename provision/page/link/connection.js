@@ -43,7 +43,6 @@ const FOLLOW_GRACE = 10_000; // ms beyond the time that the board announces (cla
 export class Connection {
   #transport;
   #session;
-  #onLog;
   #onNotice;
   /** @type {ReturnType<typeof setTimeout> | undefined} */
   #timer;
@@ -58,17 +57,14 @@ export class Connection {
    * @param {Transport} transport
    * @param {object} [options]
    * @param {number} [options.baud] bits a second of the line
-   * @param {(line: string) => void} [options.onLog] gets each line of log text
-   * @param {(line: Uint8Array) => string} [options.clean] cleanLog(), for who wants log text
    * @param {(notice: Notice) => void} [options.onNotice] gets what the person may want to know
    *     while nothing has failed
    */
-  constructor(transport, { baud = 115200, onLog = () => {}, clean, onNotice = () => {} } = {}) {
+  constructor(transport, { baud = 115200, onNotice = () => {} } = {}) {
     this.#transport = transport;
-    this.#onLog = onLog;
     this.#onNotice = onNotice;
     const [firstId = 0] = crypto.getRandomValues(new Uint16Array(1));
-    this.#session = new Session(baud, firstId % (MAX_ID + 1), clean);
+    this.#session = new Session(baud, firstId % (MAX_ID + 1));
     void this.#readOn();
   }
 
@@ -145,15 +141,14 @@ export class Connection {
 
   /**
    * Look at the status until the firmware works with the set in force, fails, or does not report;
-   * return that status, null if none such came in time. A board that restarts meanwhile is waited
-   * for.
+   * return that status, null if none such came in the time that the board announces, and 10 s
+   * (clause 5.3). A board that restarts meanwhile is waited for.
    *
    * @param {(status: Status) => void} onChange told of every step
-   * @param {number} [limit] else the time that the board announces, and 10 s (clause 5.3)
    * @returns {Promise<Status | null>}
    */
-  async followStatus(onChange, limit) {
-    const end = performance.now() + (limit ?? (await this.#met()).applyTime + FOLLOW_GRACE);
+  async followStatus(onChange) {
+    const end = performance.now() + (await this.#met()).applyTime + FOLLOW_GRACE;
     let last = "";
     for (;;) {
       const patience = Math.min(end - performance.now(), STEP_BOUND_MS);
@@ -215,19 +210,13 @@ export class Connection {
     return { isEmpty: !left.length && store === Store.EMPTY && token === null, left };
   }
 
-  /** Restart the firmware; hello() then meets a new boot number. */
-  async restart() {
-    const { boot } = await this.#met();
-    return this.#change(() => procedures.restart(boot));
-  }
-
   /**
    * Return the wireless networks in range.
    *
-   * @param {(found: Network[]) => void} [onFound] told of them as they come in
+   * @param {(found: Network[]) => void} onFound told of them as they come in
    * @param {AbortSignal} [signal] ends it: the promise rejects with the signal's reason
    */
-  survey(onFound = () => {}, signal) {
+  survey(onFound, signal) {
     return this.#run(procedures.survey(onFound), signal);
   }
 
@@ -284,7 +273,6 @@ export class Connection {
   /** Send what is to be sent, hand out what came in, and set the clock for the next time. */
   #advance() {
     const out = this.#session.poll(performance.now());
-    for (const line of this.#session.takeLog()) this.#onLog(line);
     for (const notice of this.#session.takeNotices()) this.#onNotice(notice);
     if (out.length) {
       this.#written = this.#written

@@ -32,7 +32,6 @@
  * @property {number} wait
  * @property {number} longestWait
  * @property {number} givenUp
- * @property {number} judged when lines that all fail alike end it, however long it may wait
  * @property {boolean} abandoned
  * @property {number} malformed
  * @property {Evidence} before
@@ -42,9 +41,8 @@
  * @property {number} echoes
  * @property {number} damaged
  *
- * @typedef {"silent" | "else" | "echo" | "damaged" | "alike" | "malformed"} Why what came from the
- *     port while an answer did not; alike: the same lines fail again and again, which no bad line
- *     and no other reader does
+ * @typedef {"silent" | "else" | "echo" | "damaged" | "malformed"} Why what came from the port while
+ *     an answer did not
  *
  * @typedef {object} Failing how a line failed
  * @property {keyof typeof SAME_FAULTS} fault
@@ -105,18 +103,20 @@ const PIECE_REPLY = 32; // of a reply with a piece, beyond its bytes in base64ur
 const MALFORMED_BOUND = 2; // so many replies of a wrong form to one request are no accident
 const DAMAGE_BOUND = 3; // so many damaged frames while no answer comes are no accident
 const DAMAGE_NOTICED = 5; // so many of them are worth a word, even where answers come
+const ALIKE_SENDS = 40; // of hello; lines that all fail alike end it then, however long it may wait
 const DAMAGE_KEPT = 64; // so many of the last are compared with each other
-const ALIKE = 4; // one in so many of them may be another line than those that fail alike
 const SAME_FAULTS = {
-  "too-long": mark("all its lines are longer than a line may be"),
+  long: mark("all its lines are too long"),
   check: mark("all its lines have a wrong CHECK"),
-  spelling: mark("all its lines have a BODY that is no base64url without padding"),
-  "no-message": mark("all its lines arrive as they were sent, and none holds a message"),
+  body: mark("all its lines have a wrongly encoded BODY"),
+  item: mark("none of its lines holds a message"),
 };
-const WITHHELD = "[log withheld while settings are sent]";
 const UNHEARD_NOTICED = 8; // sends of hello to which no answer came
 
-/** No answer came in time; fault tells what was wrong with those that came malformed. */
+/**
+ * No answer came in time; fault tells what was wrong with those that came malformed, or with lines
+ * of which the same were damaged again and again: no bad line and no other reader does that.
+ */
 export class Lost {
   /**
    * @param {Why} why
@@ -170,23 +170,19 @@ export class Exchange {
     capabilities: 0,
   };
 
-  #lines;
+  #lines = new LineReceiver();
   /** @type {Pending[]} */
   #queue = [];
   /** @type {Map<number, Pending>} by id, in the order of first sending */
   #sent = new Map();
   /** @type {Answer[]} */
   #answers = [];
-  /** @type {string[]} */
-  #log = [];
   /** @type {Notice[]} */
   #notices = [];
-  #mayEcho = false; // whether an echo of values that were sent may still come
   /** @type {Evidence} */
   #evidence = { bytes: 0, echoes: 0, damaged: 0 };
   /** @type {Failing[]} the last */
   #damages = [];
-  #toldDamage = false; // once is enough: a flood of damage would become one of words
   #polled = -Infinity;
   #byteTime;
   #nextId;
@@ -194,10 +190,8 @@ export class Exchange {
   /**
    * @param {number} baud bits a second
    * @param {number} firstId random, so that replies to an earlier host are told
-   * @param {(line: Uint8Array) => string} [clean] as cleanLog(); without it there is no log text
    */
-  constructor(baud, firstId, clean) {
-    this.#lines = new LineReceiver(undefined, clean);
+  constructor(baud, firstId) {
     this.#byteTime = (BITS_PER_BYTE * 1000) / baud;
     this.#nextId = firstId;
   }
@@ -224,7 +218,6 @@ export class Exchange {
       wait: 0,
       longestWait: 0,
       givenUp: Infinity,
-      judged: Infinity,
       abandoned: false,
       malformed: 0,
       before: this.#evidence,
@@ -256,8 +249,9 @@ export class Exchange {
     this.#evidence.bytes += bytes.length;
     for (const event of this.#lines.feed(bytes)) {
       if (event.type === "frame") this.#take(event.item, now);
-      else if (event.type === "log") this.#keepLog(event.text);
-      else if (event.fault !== "foreign") this.#countDamage(event.fault, event.crc);
+      else if (event.type === "damaged" && event.fault !== "foreign") {
+        this.#countDamage(event.fault, event.crc);
+      }
     }
   }
 
@@ -298,11 +292,6 @@ export class Exchange {
     return this.#answers.splice(0);
   }
 
-  /** Return the lines of log text since the last call, cleaned. */
-  takeLog() {
-    return this.#log.splice(0);
-  }
-
   /** Return what the person may want to know since the last call. */
   takeNotices() {
     return this.#notices.splice(0);
@@ -338,7 +327,6 @@ export class Exchange {
     const { request } = pending;
     pending.sends += 1;
     pending.counted = true;
-    this.#mayEcho ||= request.type === MessageType.SET_FIELD;
     if (pending.sends === 1) {
       let announced = 0;
       let size = 0;
@@ -350,7 +338,6 @@ export class Exchange {
       pending.wait = request.every || size * this.#byteTime + REPLY_ALLOWANCE_MS + announced;
       pending.longestWait = request.every || pending.wait + MAX_BACKOFF_MS;
       pending.givenUp = now + request.patience + announced;
-      pending.judged = now + STEP_BOUND_MS + announced;
       pending.before = { ...this.#evidence };
     } else {
       pending.wait = Math.min(2 * pending.wait, pending.longestWait);
@@ -381,14 +368,12 @@ export class Exchange {
     if (now >= pending.due) pending.counted = false;
     if (pending.abandoned) {
       if (!pending.counted) this.#sent.delete(pending.id);
-    } else if (
-      now >= pending.givenUp ||
-      (now >= pending.due && pending.sends === pending.request.sends)
-    ) {
-      this.#complete(pending, this.#lost(pending), pending.sends);
-    } else if (now >= pending.judged) {
+    } else {
+      const { sends } = pending;
       const lost = this.#lost(pending);
-      if (lost.why === "alike") this.#complete(pending, lost, pending.sends);
+      const isAlike = sends >= ALIKE_SENDS && lost.fault;
+      const isOver = now >= pending.due && (isAlike || sends === pending.request.sends);
+      if (isOver || now >= pending.givenUp) this.#complete(pending, lost, sends);
     }
   }
 
@@ -396,28 +381,12 @@ export class Exchange {
   #lost({ before }) {
     const now = this.#evidence;
     const damaged = now.damaged - before.damaged;
-    if (damaged >= DAMAGE_BOUND) {
-      const fault = this.#sameFault(damaged);
-      return fault ? new Lost("alike", fault) : new Lost("damaged");
-    }
+    if (damaged >= DAMAGE_BOUND) return new Lost("damaged", this.#sameFault(damaged));
     if (now.echoes > before.echoes) return new Lost("echo");
     return new Lost(now.bytes > before.bytes ? "else" : "silent");
   }
 
   // --- In
-
-  /**
-   * Keep a line of log text, unless it may be a piece of an echo.
-   *
-   * Cleaning knows long runs of base64url for what they are. An echo that damage has cut into
-   * shorter ones, while settings are on their way, could still carry a piece of a secret.
-   *
-   * @param {string} text
-   */
-  #keepLog(text) {
-    if (!this.#mayEcho) this.#log.push(text);
-    else if (this.#log.at(-1) !== WITHHELD) this.#log.push(WITHHELD);
-  }
 
   /**
    * @param {Uint8Array} item
@@ -429,7 +398,7 @@ export class Exchange {
       message = decodeMessage(item);
     } catch (error) {
       if (!(error instanceof MessageError)) throw error;
-      this.#countDamage("no-message", 0);
+      this.#countDamage("item", 0);
       return;
     }
     if (message.type % 2) {
@@ -450,10 +419,6 @@ export class Exchange {
     if (type === MessageType.HELLO_REPLY) this.limits = readHello(body);
     if (type === MessageType.REFUSAL) this.#refused(pending, readRefusal(body), now);
     else this.#complete(pending, body, pending.sends - 1);
-    // Echoes come in the order of what was sent, each before the reply to it.
-    this.#mayEcho &&= [...this.#sent.values()].some(
-      ({ request }) => request.type === MessageType.SET_FIELD,
-    );
   }
 
   /**
@@ -487,26 +452,24 @@ export class Exchange {
   #countDamage(fault, crc) {
     this.#evidence.damaged += 1;
     this.#damages = [...this.#damages.slice(1 - DAMAGE_KEPT), { fault, crc }];
-    if (this.#toldDamage || this.#evidence.damaged < DAMAGE_NOTICED) return;
-    if (this.#sameFault(DAMAGE_NOTICED)) return;
-    this.#notices.push("other-reader");
-    this.#toldDamage = true;
+    // Once is enough: a flood of damage would become one of words.
+    if (this.#evidence.damaged === DAMAGE_NOTICED && !this.#sameFault(DAMAGE_NOTICED)) {
+      this.#notices.push("other-reader");
+    }
   }
 
   /**
    * Return what is wrong with the last damaged frames if the same ones come again and again, "" if
-   * they differ, as what another reader takes does, and what a bad line changes. A few may have been
-   * cut off by the opening of the port.
+   * they differ, as what another reader takes does, and what a bad line changes. Half of them may
+   * differ: one was cut off when the port was opened, and several replies fail in turn.
    *
    * @param {number} count
    */
   #sameFault(count) {
     const last = this.#damages.slice(-count);
-    const again = last.filter(
-      ({ crc }, at) => !crc || last.some((other, place) => place !== at && other.crc === crc),
-    );
-    if (last.length - again.length > Math.floor(last.length / ALIKE)) return "";
-    return SAME_FAULTS[/** @type {Failing} */ (again.at(-1)).fault];
+    const different = new Set(last.map(({ crc }) => crc)).size;
+    const fault = last.at(-1)?.fault;
+    return fault && different * 2 <= last.length ? SAME_FAULTS[fault] : "";
   }
 }
 

@@ -43,7 +43,6 @@ import {
   MessageType,
   PROTOCOL_VERSION,
   Refusal,
-  RestartKey,
   STEP_BOUND_MS,
   SetFieldKey,
   SetFieldReplyKey,
@@ -159,18 +158,6 @@ export function* readStatusNow(how) {
  */
 export function* locate() {
   body(yield [new Request(MessageType.LOCATE)]);
-}
-
-/**
- * Restart the board's firmware.
- *
- * @param {number} boot
- * @returns {Procedure<void>}
- */
-export function* restart(boot) {
-  const answer = yield [new Request(MessageType.RESTART, [[RestartKey.BOOT, boot]])];
-  if (answer.losses && isRefused(answer, Refusal.MOVED_ON)) return; // it did, and the reply was lost
-  body(answer);
 }
 
 /**
@@ -654,12 +641,12 @@ function body({ request, result }) {
  * @param {Lost} lost
  */
 function unheard({ why, fault }) {
+  if (fault) {
+    return new BoardFault(
+      say("The board breaks the protocol ({fault}): its firmware needs mending.", { fault }),
+    );
+  }
   switch (why) {
-    case "malformed":
-    case "alike":
-      return new BoardFault(
-        say("The board breaks the protocol ({fault}): its firmware needs mending.", { fault }),
-      );
     case "damaged":
       return new OtherReader(
         say(

@@ -2,7 +2,7 @@
 /**
  * The session with a board: any number of procedures over one exchange.
  *
- * Sans-I/O: bytes and the time go in; bytes, log text and notices come out, and of each procedure
+ * Sans-I/O: bytes and the time go in; bytes and notices come out, and of each procedure
  * how it ended. Whoever drives it calls poll() after every start(), stop() and receive(), and at
  * nextDeadline().
  *

@@ -94,6 +94,9 @@ const REFUSALS = Object.freeze({
   [Refusal.WRONG_STATE]: NOT_WHOLE,
 });
 
+/** What is wrong with a setting that the board names with no reason, to follow the label. */
+export const NO_WORD_WHY = "does not work, and the board does not say why";
+
 /** What was done when a board fails with its settings, for failureSentence(). */
 export const STORED = "The settings are stored";
 export const TAKEN_BACK = "The settings before are in force again";
@@ -131,6 +134,34 @@ export function incompleteWords(schema, { missing, conflict }) {
  */
 export function reasonWords(reason) {
   return say(REASONS[reason ?? Reason.NONE] ?? UNKNOWN_REASON);
+}
+
+/**
+ * Return what is wrong with the setting that a failure leads to, for faultSentence().
+ *
+ * @param {number | null} reason
+ */
+export function faultWords(reason) {
+  return !reason || reason === Reason.OTHER ? say(NO_WORD_WHY) : reasonWords(reason);
+}
+
+/**
+ * Return why the board does not work with the settings, with the setting that it names where the
+ * reason leads to no such. One that the schema does not have is not named: it may be anything.
+ *
+ * @param {Schema} schema
+ * @param {{reason: number | null, field: string | null}} status
+ */
+export function whyWords({ settings }, { reason, field }) {
+  const why = reasonWords(reason);
+  const keys = new Set(settings.map(({ key }) => key));
+  const setting = settings.find(({ key }) => key === field);
+  if (!setting || field === keyAtFault({ settings }, keys, reason, null)) return why;
+  return say("{why} The board names this setting: {heading}, {label}.", {
+    why,
+    heading: heading(setting),
+    label: setting.field.label,
+  });
 }
 
 /**
@@ -177,7 +208,7 @@ export function refusedWords(schema, refused) {
  * That is the one the board named, if it exists, else the first active one of the kind that such a
  * failure is usually about.
  *
- * @param {Schema} schema
+ * @param {Pick<Schema, "settings">} schema
  * @param {ReadonlySet<string>} applying  full keys of what is active
  * @param {number | null} reason
  * @param {string | null} named

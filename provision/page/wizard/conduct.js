@@ -21,13 +21,14 @@ import { say, sayPlural } from "../words.js";
 import { cleanSchema, printable } from "./cleaning.js";
 import {
   failureSentence,
+  faultWords,
   incompleteWords,
   keyAtFault,
-  reasonWords,
   refusedWords,
   stepWords,
   STORED,
   TAKEN_BACK,
+  whyWords,
 } from "./codes.js";
 import { doubts } from "./doubts.js";
 import { Flow } from "./flow.js";
@@ -250,7 +251,7 @@ export class Dialog {
     const { held, value } = /** @type {HeldSetting} */ (this.met.held.get(key));
     if (held === Held.UNSET) {
       if (field.default === null) return say("not set");
-      const shown = shownValue(field, field.default);
+      const shown = shownValue(field, field.default, this.schema.pins);
       return onlyProposes(this.schema, field)
         ? say("not set; {default} is proposed, with a caution", { default: shown })
         : say("not set: {default} by default", { default: shown });
@@ -259,7 +260,7 @@ export class Dialog {
       ? say("set, not shown")
       : value === null
         ? say("nothing")
-        : shownValue(field, value);
+        : shownValue(field, value, this.schema.pins);
     if (held !== Held.FELL_BACK) return shown;
     return `${shown} (${say("what is stored is not taken by this firmware")})`;
   }
@@ -512,7 +513,7 @@ export class Dialog {
     flow.answer(answer);
     for (const network of question.networks) {
       if (typeof answer === "object" && String(answer.value) === String(network.name)) {
-        this.#isOpen.set(shownValue(question.field, network.name), network.isOpen);
+        this.#isOpen.set(shownValue(question.field, network.name, []), network.isOpen);
       }
     }
   }
@@ -552,7 +553,7 @@ export class Dialog {
    */
   #faults(status, applying) {
     const key = keyAtFault(this.schema, applying, status.reason, status.field);
-    return key === null ? [] : [[key, reasonWords(status.reason)]];
+    return key === null ? [] : [[key, faultWords(status.reason)]];
   }
 
   // ------------------------------------------------------------------------------------ storing
@@ -728,7 +729,7 @@ export class Dialog {
   #endingOf(status) {
     const done = say(this.#done);
     if (status.run === Run.FAILED) {
-      const words = `${failureSentence(this.#done, status.step)} ${reasonWords(status.reason)}`;
+      const words = `${failureSentence(this.#done, status.step)} ${whyWords(this.schema, status)}`;
       return { result: "stored", isGood: false, words };
     }
     if (status.run !== Run.PROVEN) {

@@ -42,7 +42,7 @@ import {
   typedValue,
 } from "./questions.js";
 
-/** @import { Schema, Section, Setting, Value } from "../settings/model.js" */
+/** @import { Field, Schema, Section, Setting, Value } from "../settings/model.js" */
 /** @import { AnotherInstance, Answer, DialogStep, Given, HeldSetting, OfferedFrom, PinChoice,
  *   Question, ReviewLine, WhyAsked } from "./questions.js" */
 
@@ -335,9 +335,9 @@ export class Flow {
     const field = asTyped(question.field);
     const code = checkValue(field, value, this.#schema);
     if (code !== null) throw new ValueProblem(refusalWords(field, code), code);
-    for (const { pin, obstacle } of question.pins) {
+    for (const { pin, name, obstacle } of question.pins) {
       if (pin.number === value && obstacle !== null) {
-        const place = { pin: pinName(pin), obstacle };
+        const place = { pin: name, obstacle };
         const words = say("must be another pin: {pin} is {obstacle}", place);
         throw new ValueProblem(words, Refusal.PIN_CONFLICT);
       }
@@ -358,8 +358,8 @@ export class Flow {
       return [];
     }
     const found = field.caution ? [field.caution] : [];
-    for (const { pin } of pins) {
-      if (pin.number === given.value && pin.caution) found.push(`${pinName(pin)}: ${pin.caution}`);
+    for (const { pin, name } of pins) {
+      if (pin.number === given.value && pin.caution) found.push(`${name}: ${pin.caution}`);
     }
     return found;
   }
@@ -427,7 +427,7 @@ export class Flow {
     return [...this.changes()].map(([key, value]) => {
       const setting = this.#setting(key);
       const written = this.#answers.get(key)?.written;
-      const shown = value === null ? say("none") : shownValue(setting.field, value, written);
+      const shown = value === null ? say("none") : this.#shown(setting.field, value, written);
       return { key, heading: heading(setting), label: setting.field.label, shown };
     });
   }
@@ -654,14 +654,14 @@ export class Flow {
       why: this.#why(setting) ?? Why.PARTNER,
       position: asked.indexOf(stop) + 1,
       count: asked.length,
-      current: given && shownValue(field, given.value, given.written),
+      current: given && this.#shown(field, given.value, given.written),
       editable: given ? typedValue(field, given.value, given.written) : "",
       origin,
       canClear: !field.required && field.default === null,
       fault: this.#faults.get(stop) ?? null,
       conflict: this.#conflictWords(stop),
       pins,
-      network: name === undefined ? null : shownValue(this.#setting(beside).field, name),
+      network: name === undefined ? null : this.#shown(this.#setting(beside).field, name),
       networks: [],
     };
   }
@@ -754,8 +754,20 @@ export class Flow {
       .map((pin) => {
         const user = users.get(pin.number);
         const used = user === undefined ? null : say("used: {place}", { place: user });
-        return { pin, obstacle: pin.taken ? say("taken: {what}", { what: pin.taken }) : used };
+        const name = pinName(pin, this.#schema.pins);
+        return { pin, name, obstacle: pin.taken ? say("taken: {what}", { what: pin.taken }) : used };
       });
+  }
+
+  /**
+   * Return a value fit to be shown, a pin by its name on this board.
+   *
+   * @param {Field} field
+   * @param {Value} value
+   * @param {string | null} [written]
+   */
+  #shown(field, value, written) {
+    return shownValue(field, value, this.#schema.pins, written);
   }
 
   // ------------------------------------------------------------------------------- the whole

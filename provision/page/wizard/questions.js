@@ -80,7 +80,8 @@ export const Move = Object.freeze({
 /**
  * A pin that has what a question needs, and what stands in the way of choosing it.
  *
- * @typedef {{pin: Pin, obstacle: string | null}} PinChoice
+ * @typedef {{pin: Pin, name: string, obstacle: string | null}} PinChoice  `name` is what it is called
+ *   among the pins of the board
  */
 
 /**
@@ -140,12 +141,15 @@ export function heading({ section, instance }) {
 }
 
 /**
- * Return a pin's name as printed on the board, else its number.
+ * Return a pin's name as printed on the board, else its number; both if several have that name.
  *
  * @param {Pin} pin
+ * @param {readonly Pin[]} pins all of the board
  */
-export function pinName(pin) {
-  return pin.name || say("pin {number}", { number: pin.number });
+export function pinName({ name, number }, pins) {
+  if (!name) return say("pin {number}", { number });
+  const isAlone = pins.filter((other) => other.name === name).length === 1;
+  return isAlone ? name : say("{name} (pin {number})", { name, number });
 }
 
 /**
@@ -173,20 +177,23 @@ export function answered(field, value, written) {
  * Return a value fit to be shown on one line: masked, sized or cleaned.
  *
  * Of a blob the value may be its length in bytes, which is all that a board tells. Quotes show
- * where a text begins or ends with a space.
+ * where a text begins or ends with a space. A pin is shown by its name.
  *
  * @param {Field} field
  * @param {Value} value
+ * @param {readonly Pin[]} pins all of the board
  * @param {string | null} [written]
  * @returns {string}
  */
-export function shownValue(field, value, written = null) {
+export function shownValue(field, value, pins, written = null) {
   if (isSecret(field)) return MASK;
   if (field.kind === Kind.BLOB) {
     const isWhole = typeof value === "object" || typeof value === "string";
     const size = isWhole ? value.length : Number(value);
     return sayPlural("{count} byte", "{count} bytes", size, { count: size });
   }
+  const pin = field.kind === Kind.PIN && pins.find(({ number }) => number === value);
+  if (pin) return pinName(pin, pins);
   const text = typedValue(field, value, written);
   return text === trimmed(text) ? text : `"${text}"`;
 }

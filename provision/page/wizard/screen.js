@@ -12,7 +12,7 @@ import { names } from "../settings/time_zones.js";
 import { asTyped, isKeyOnly, refusalWords, ValueProblem } from "../settings/values.js";
 import { say } from "../words.js";
 import { faultSentence, WHYS } from "./codes.js";
-import { Move, Origin, pinName } from "./questions.js";
+import { Move, Origin } from "./questions.js";
 
 /** @import { Asker } from "./conduct.js" */
 /** @import { Flow } from "./flow.js" */
@@ -349,7 +349,7 @@ export class Screen {
         question,
         question.pins.map(({ pin, obstacle }) => ({
           text: `${pin.number}`,
-          shown: pin.name === null ? undefined : pinName(pin),
+          shown: pin.name ?? undefined,
           beside: obstacle ?? (pin.caution && say("Caution: {caution}", { caution: pin.caution })),
           isOff: obstacle !== null,
           answer: () => given(pin.number),

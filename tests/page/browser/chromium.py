@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 _FEATURES = "CDPScreenshotNewSurface,SkipListAccountsWithoutGaiaCookies,NetworkServiceInProcess2"
 
 FLAGS = (
-    "--no-sandbox",  # a container has no other user to fall back to
+    "--no-sandbox",  # root gets none, and many a container forbids what it is made of
     "--disable-gpu",
     "--disable-quic",
     "--no-first-run",

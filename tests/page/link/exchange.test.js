@@ -2,7 +2,6 @@
 /** When requests go out, and again, and no more: clauses 4.1, 5.6, 5.7 and 7.2 of the protocol. */
 
 import assert from "node:assert/strict";
-import { cleanLog } from "../../../provision/page/contract/log.js";
 import { test } from "node:test";
 
 import { LineReceiver, encodeLine } from "../../../provision/page/contract/line.js";
@@ -23,7 +22,7 @@ const BOUND = 10_000;
  * @param {number} [firstId]
  */
 function exchangeWith(limits = {}, firstId = 100) {
-  const exchange = new Exchange(115200, firstId, cleanLog);
+  const exchange = new Exchange(115200, firstId);
   const wide = { line: 655, credit: 1400, commitTime: 0, eraseTime: 0, capabilities: 0 };
   exchange.limits = { ...wide, ...limits };
   return exchange;

@@ -208,16 +208,6 @@ test("the board shows itself, or says that it cannot", { skip }, () =>
   }),
 );
 
-test("the firmware restarts, and is another start of the same board", { skip }, () =>
-  withBoard(async (board) => {
-    const before = await board.hello();
-    await board.restart();
-    const after = await board.hello();
-    assert.deepEqual(after.unit, before.unit);
-    assert.notEqual(after.boot, before.boot);
-  }),
-);
-
 test("everything is erased, and nothing is left", { skip }, () =>
   withBoard(async (board) => {
     const before = await board.hello();

@@ -7,7 +7,6 @@
  * answered by {"toHost": [hexadecimal], "gone": true or false}; out goes at last {"ended": ...}.
  */
 
-import { cleanLog } from "../../../provision/page/contract/log.js";
 import { setImmediate } from "node:timers";
 import { createInterface } from "node:readline";
 import { stdin, stdout } from "node:process";
@@ -158,13 +157,7 @@ for (let command; (command = await read()); ) {
   const line = new Line(command.ticks);
   /** @type {string[]} */
   const notices = [];
-  /** @type {string[]} */
-  const log = [];
-  const board = new Connection(line, {
-    onNotice: (notice) => notices.push(notice),
-    clean: cleanLog,
-    onLog: (text) => log.push(text) > 20 && log.shift(),
-  });
+  const board = new Connection(line, { onNotice: (notice) => notices.push(notice) });
   let ended;
   try {
     const playing = play(board, command.do, fromJson(command.changes ?? []));
@@ -177,5 +170,5 @@ for (let command; (command = await read()); ) {
   while (isAsking) await new Promise(setImmediate);
   collect();
   const held = process.memoryUsage().heapUsed - before;
-  write({ ended: { ...ended, notices, log, seconds, held } });
+  write({ ended: { ...ended, notices, seconds, held } });
 }

@@ -222,7 +222,7 @@ for (const [when, unplug] of /** @type {[string, (port: FakePort) => void][]} */
 test("the plug is pulled while an answer is waited for", async () => {
   const port = new FakePort(new Uint8Array());
   const { board } = await connected(port);
-  const calls = [board.hello(Infinity), board.readValues(), board.survey()];
+  const calls = [board.hello(Infinity), board.readValues(), board.survey(() => {})];
   setTimeout(() => port.unplug(), 20);
   for (const { status, reason } of await Promise.all(calls.map(settled))) {
     assert.equal(status, "rejected");

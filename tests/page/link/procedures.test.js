@@ -143,13 +143,6 @@ test("an erase that was refused outright changed nothing", () => {
   assert.throws(() => play(procedures.erase(4), lines), BoardRefused);
 });
 
-test("a restart whose reply was lost was done, and any other start is not ours", () => {
-  const { RESTART } = MessageType;
-  play(procedures.restart(7), [refusal(RESTART, Refusal.MOVED_ON, 1)]);
-  const other = [refusal(RESTART, Refusal.MOVED_ON)];
-  assert.throws(() => play(procedures.restart(7), other), BoardRefused);
-});
-
 test("what a board that restarted holds staged needs no discard", () => {
   play(procedures.discard(7), [refusal(MessageType.DISCARD, Refusal.MOVED_ON)]);
   const other = [refusal(MessageType.DISCARD, Refusal.PRESENCE)];

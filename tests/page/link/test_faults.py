@@ -151,8 +151,8 @@ def test_a_short_line_is_kept_to(host: Player) -> None:
     assert max(lengths) <= 139
 
 
-def test_an_echo_does_no_harm_and_no_secret_reaches_the_log(host: Player) -> None:
-    """A console that echoes: requests come back, and while values are sent no log is kept (2.2)."""
+def test_an_echo_does_no_harm(host: Player) -> None:
+    """A console that echoes: requests come back, whole and in pieces (2.2)."""
     wire = Wire()
 
     def echoed(data: bytes, now: int) -> tuple[list[bytes], bool]:
@@ -160,10 +160,7 @@ def test_an_echo_does_no_harm_and_no_secret_reaches_the_log(host: Player) -> Non
         cut = data.replace(b"~", b"").replace(b"A", b" ")  # in pieces shorter than cleaning knows
         return [data, cut, b"\nwatch: 1 C\n", *arriving], gone
 
-    ran = host.play("set up", echoed, CHANGES)
-    check_stored(ran, wire)
-    assert "[log withheld while settings are sent]" in ran["log"]
-    assert "watch: 1 C" in ran["log"]
+    check_stored(host.play("set up", echoed, CHANGES), wire)
 
 
 def test_pieces_are_asked_for_at_half_the_length_after_damage(host: Player) -> None:

@@ -43,7 +43,7 @@ function told() {
   if (step === null) return null;
   if (step.type === "another") return [step.section.key, step.instance, step.first];
   const { key, heading, why, position, count, current, editable, origin, canClear, fault } = step;
-  const pins = step.pins.map(({ pin, obstacle }) => [pin.number, obstacle]);
+  const pins = step.pins.map(({ pin, name, obstacle }) => [pin.number, name, obstacle]);
   const place = [key, heading, why, position, count];
   return [...place, current, editable, origin, canClear, fault, step.conflict, pins, step.network];
 }
@@ -102,7 +102,9 @@ const commands = {
   inRange,
   table: (/** @type {"STEPS" | "REASONS" | "WHYS"} */ name) => codes[name],
   faultSentence: codes.faultSentence,
+  faultWords: codes.faultWords,
   reasonWords: codes.reasonWords,
+  whyWords: (status) => codes.whyWords(schema, status),
   stepWords: codes.stepWords,
   failureSentence: codes.failureSentence,
   refusedWords: (refused) => codes.refusedWords(schema, refused),

@@ -8,8 +8,9 @@ from dataclasses import asdict
 
 import pytest
 
-from provision.contract.table import Reason, Refusal, Step
+from provision.contract.table import Reason, Refusal, Run, Step, Store
 from provision.link.errors import Refused
+from provision.link.replies import Status
 from provision.wizard import words
 from tests.page.wizard.twin import Page
 from tests.wizard.barn import SCHEMA
@@ -52,6 +53,11 @@ def test_both_say_the_same_of_a_failure_and_lead_to_the_same_setting(
     for applying, named in itertools.product((everything, some), (None, "door.relay", "no.such")):
         key = words.key_at_fault(SCHEMA, applying, code, named)
         assert page.say("keyAtFault", applying, code, named) == key
+    assert page.say("faultWords", code) == words.fault_words(code)
+    for field in (None, "door.relay", "door.note", "network.passphrase", "no.such"):
+        status = Status(Store.COMPLETE, 0, Run.FAILED, 1, 1, reason=code, field=field)
+        said = page.say("whyWords", {"reason": code, "field": field})
+        assert said == words.why_words(SCHEMA, status)
 
 
 @pytest.mark.parametrize("code", [*Refusal, UNKNOWN])

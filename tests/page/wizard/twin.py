@@ -130,7 +130,7 @@ def told(step: Step | None) -> list[object] | None:
         step.can_clear,
         step.fault,
         step.conflict,
-        [[choice.pin.number, choice.obstacle] for choice in step.pins],
+        [[choice.pin.number, choice.name, choice.obstacle] for choice in step.pins],
         step.network,
     ]
 
