@@ -64,7 +64,7 @@ class NoBoard(Exception):  # noqa: N818 - an ending, no error of the kit
     """No board answered hello, and without that nothing conforms; `report` has what came."""
 
     def __init__(self, report: Report) -> None:
-        super().__init__(report.board)
+        super().__init__("\n".join(report.lines()))
         self.report = report
 
 
