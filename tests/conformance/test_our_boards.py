@@ -68,6 +68,7 @@ def test_every_check_applies_to_one_of_our_boards() -> None:
         python_report(surroundings=NETWORKS, limits=Limits(presence=5000)),
         python_report(schema="orchard-frost-alarm", surroundings=Surroundings(())),
         python_report(capabilities=Capability(0)),
+        python_report(limits=Limits(listens=20_000)),
     ]
     met = {f.title for report in reports for f in report.of(Verdict.MET)}
     everything = {f.title for report in reports for f in report.findings}

@@ -119,6 +119,21 @@ class KeepsDeadline(Board):
             self._trial_ends = ends
 
 
+class EndsInPieces(Board):
+    """Counts the end of a trial when its status has been asked for."""
+
+    told: int | None = None
+
+    def _status(self, body: Body) -> Body:
+        reply = super()._status(body)
+        number = reply[StatusReplyKey.GENERATION]
+        assert isinstance(number, int)
+        if self.told is not None and number == self.told + 1:
+            reply[StatusReplyKey.GENERATION] = self.told
+        self.told = number if reply[StatusReplyKey.STORE] == Store.TRIAL else None
+        return reply
+
+
 class ConfirmsNothing(Board):
     """Answers confirm, and leaves the set on trial."""
 
@@ -235,6 +250,7 @@ TIMES_CASES: tuple[Case, ...] = (
     Case("5.4.3", "puts the first set on trial", {"board": FirstOnTrial, **ON_TRIAL}),
     Case("5.4.4", "has another token after confirm", {"board": ConfirmChangesToken, **ON_TRIAL}),
     Case("5.4.7", "lets the time of a trial run on over a start", {"board": KeepsDeadline, **ON_TRIAL}),
+    Case("5.4.12", "counts the end of a trial a request later", {"board": EndsInPieces, **ON_TRIAL}),
     Case("5.4.11", "refuses undo in a trial", {"board": before(lambda b, m: m.type == T.UNDO and b.store.current.on_trial, R.NO_OLDER_SET), **ON_TRIAL}),
     Case("6.7.17", "leaves the set on trial at confirm", {"board": ConfirmsNothing, **ON_TRIAL}),
     # ---- presence, credit, time

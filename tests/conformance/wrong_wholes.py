@@ -84,6 +84,14 @@ class UndoesOnce(Board):
         return super()._undo(body)
 
 
+class UndoDropsParts(Board):
+    """Forgets what is held of parts before it looks for an older set."""
+
+    def _undo(self, body: Body) -> Body:
+        self._staging.forget()
+        return super()._undo(body)
+
+
 class UndoesTheFirst(Board):
     """Undoes the first set there is, by erasing it."""
 
@@ -226,6 +234,7 @@ WHOLES_CASES: tuple[Case, ...] = (
     Case("6.5.7", "acknowledges a commit before it is written", {"device": AnswersBeforeItWrites}),
     Case("6.7.3", "answers the repeat of an undo after a start", {"board": RepeatsAfterStart}),
     Case("6.7.6", "undoes no undo", {"board": UndoesOnce}),
+    Case("6.7.10", "forgets parts at an undo that it refuses", {"board": UndoDropsParts}),
     Case("6.7.7", "undoes the first set by erasing it", {"board": UndoesTheFirst}),
     Case("6.7.14", "refuses an erase of nothing", {"board": before(lambda b, m: m.type == T.ERASE and not b.store.current.is_set and b._brought is not None and m.body.get(1) != b._brought[1], R.WRONG_STATE)}),
     Case("6.7.15", "restarts before it replies", {"device": RestartsFirst}),

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
+from provision.conformance.checks.parts import Parts
 from provision.conformance.checks.reading import check_status
 from provision.conformance.checks.sets import (
     Values,
@@ -162,6 +163,24 @@ def restart_board(bench: Bench) -> Procedure[int]:
     return before
 
 
+def refused_undo(bench: Bench) -> Procedure[None]:
+    """An undo that is refused leaves incomplete parts, whatever it is refused for."""
+    bench.needs(Capability.UNDO)
+    bench.needs(Capability.ERASE)
+    generation, _ = yield from generation_and_token(bench)
+    yield from bench.answer(MessageType.ERASE, {1: generation})
+    yield from store_set(bench, 0)
+    generation, _ = yield from generation_and_token(bench)
+    parts = Parts(bench)
+    yield from parts.take(0, 3, 3)
+    for number, due in (
+        (generation ^ 0x5A5A, Refusal.MOVED_ON),
+        (generation, Refusal.NO_OLDER_SET),
+    ):
+        yield from bench.refused(MessageType.UNDO, {1: number}, due)
+    yield from parts.take(3, 5, 5)
+
+
 def _press_reset() -> Procedure[None]:
     heard = yield AskPerson("Press the reset button of the board.")
     if not heard.done:
@@ -244,6 +263,7 @@ def restart_drops(bench: Bench) -> Procedure[None]:
 
 
 UNDO_CHECKS = (
+    Check(("6.7.10",), "An undo that is refused leaves parts", refused_undo, changes=True),
     Check(
         ("6.7.5", "6.7.1", "6.7.2", "6.7.3", "4.3.5", "6.7.4", "6.7.6", "5.2.1"),
         "Undo brings the older set back",
