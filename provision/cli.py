@@ -10,50 +10,63 @@ from __future__ import annotations
 
 import argparse
 import io
-import json
 import os
 import sys
 from collections.abc import Callable, Coroutine, Sequence
 from contextlib import AbstractContextManager, nullcontext
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any, NoReturn, TextIO, TypeVar
 
-from provision import catalogue
+from provision import catalogue, output
 from provision.catalogue import tr
-from provision.wizard.ending import ExitCode
+from provision.wizard.ending import Ending, ExitCode, Result, whose
 
 if TYPE_CHECKING:
     from provision.board.firmware import Surroundings
     from provision.board.loopback import Loopback
     from provision.settings.declaration import Declaration
     from provision.wizard.commands import Person
-    from provision.wizard.ending import Ending
-    from provision.wizard.finding import Place
+    from provision.wizard.diagnose import Diagnosis
+    from provision.wizard.finding import Found, Place
     from provision.wizard.screen import ScreenAsker
+
+_Result = TypeVar("_Result")
 
 _DESCRIPTION = "Set up a freshly flashed board over the cable that it hangs on."
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command; return its exit code."""
+    output.open_standard_streams()
     if isinstance(sys.stdout, io.TextIOWrapper):
         # Boards have texts in any language; a terminal that is not in UTF-8 shows a mark for them.
         sys.stdout.reconfigure(errors="replace")
     _forbid_core_dumps()
-    options = _parser().parse_args(arguments)
-    if hasattr(options, "language"):  # a command for people who may read no English
-        wanted = [options.language] if options.language else catalogue.of_environment(os.environ)
-        catalogue.use(wanted)
-    command: Callable[[argparse.Namespace], int] = options.command
+    given = sys.argv[1:] if arguments is None else list(arguments)
+    with output.guarded() as results:
+        try:
+            code = _main(given)
+        except SystemExit:  # after --help or --version
+            if results.take_failure():
+                raise SystemExit(ExitCode.USAGE) from None
+            raise
+        return (code or ExitCode.USAGE) if results.take_failure() else code
+
+
+def _main(given: Sequence[str]) -> int:
+    options = argparse.Namespace(json="--json" in given)
     try:
+        _parser().parse_args(given, options)
+        if hasattr(options, "language"):  # a command for people who may read no English
+            own = catalogue.of_environment(os.environ)
+            catalogue.use([options.language] if options.language else own)
+        command: Callable[[argparse.Namespace], int] = options.command
         return command(options)
+    except _CommandLineError as error:
+        return _refuse(options, str(error))
     except KeyboardInterrupt:
-        _say(f"{tr('Interrupted.')} {_nothing_changed()}")
-        return ExitCode.INTERRUPTED
-    except BrokenPipeError:
-        # Whoever read the results has gone; what is left must not fail once more at the exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return ExitCode.DONE
+        return _end(options, _interrupted())
 
 
 def _forbid_core_dumps() -> None:
@@ -73,12 +86,44 @@ def _nothing_changed() -> str:
     return tr("Nothing was changed on the board.")
 
 
+def _interrupted() -> Ending:
+    said = f"{tr('Interrupted.')} {_nothing_changed()}"
+    return Ending(ExitCode.INTERRUPTED, Result.NOT_STORED, said)
+
+
+def _refuse(options: argparse.Namespace, words: str, code: ExitCode = ExitCode.USAGE) -> int:
+    """Say why a command did not begin its work; return the exit code."""
+    return _end(options, Ending(code, Result.NOT_STORED, words))
+
+
+def _end(options: argparse.Namespace, ending: Ending, board: dict[str, Any] | None = None) -> int:
+    """Tell how a command ended; return its code, which says what became of the settings.
+
+    Nothing that goes wrong with telling it changes that code. board: which it was, for programs.
+    """
+    is_json = getattr(options, "json", False)
+    if is_json:
+        _print_json({**ending.as_json(), **(board or _board(options, None))})
+    elif ending.code is ExitCode.DONE:
+        print(_wrapped(ending.words, sys.stdout))
+    is_lost = output.results().take_failure()
+    if is_lost or ending.code is not ExitCode.DONE:
+        _say(ending.words)
+    return ending.code
+
+
+def _board(options: argparse.Namespace, found: Found | None) -> dict[str, Any]:
+    """Return for programs which board a command was about, as far as it came to know."""
+    port = getattr(options, "port", None) if found is None else found.port.device or None
+    return whose(port, None if found is None else found.connection.met)
+
+
 # --------------------------------------------------------------------------- the command line
 
 
 def _parser() -> argparse.ArgumentParser:
     codes = "\n".join(f"  {int(code):>3}  {code.words}" for code in ExitCode)
-    parser = argparse.ArgumentParser(
+    parser = _Command(
         prog="provision",
         description=_DESCRIPTION,
         epilog=f"exit codes:\n{codes}\n\nResults go to standard output, messages to standard"
@@ -139,6 +184,7 @@ def _add_for_people(commands: Any) -> None:
     )
     _add_port(export)
     export.add_argument("--out", type=Path, metavar="FILE", help="where to (standard output)")
+    _add_replace(export)
 
     diagnose = _add(commands, "diagnose", _diagnose, "find out what is wrong with a port")
     _add_port(diagnose)
@@ -149,6 +195,7 @@ def _add_for_people(commands: Any) -> None:
         help="also write what was found, for whoever helps; it has no secret: read it first",
     )
     _add_known(diagnose)
+    _add_replace(diagnose)
     _add_json(diagnose)
 
     _add(commands, "udev-rule", _udev_rule, "print the rule that permits ports on USB (Linux)")
@@ -228,11 +275,20 @@ _OF_AUTHORS = {
 """Commands that are modules of provision.author by the same name, and what they do."""
 
 
+class _CommandLineError(Exception):
+    """The command line is wrong; str() says where and why."""
+
+
 class _Command(argparse.ArgumentParser):
     """The parser of a command; one of a module gets its arguments when it is called for.
 
     So `--help` does not import what only one command needs.
     """
+
+    def error(self, message: str) -> NoReturn:
+        """See ArgumentParser: raise instead of leaving, so that programs are told as well."""
+        self.print_usage(sys.stderr)
+        raise _CommandLineError(f"{self.prog}: error: {message}")
 
     def parse_known_args(self, args: Any = None, namespace: Any = None) -> tuple[Any, list[str]]:
         """See ArgumentParser."""
@@ -350,6 +406,12 @@ def _add_yes(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--yes", action="store_true", help="do it without asking")
 
 
+def _add_replace(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--replace", action="store_true", help="let --out put a file in the place of another"
+    )
+
+
 def _add_networks(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--networks", type=Path, metavar="FILE", help="what is in the board's range"
@@ -398,8 +460,7 @@ def _wrapped(text: str, stream: TextIO) -> str:
 
 
 def _print_json(value: object) -> None:
-    is_unicode = (sys.stdout.encoding or "").casefold().startswith("utf")
-    print(json.dumps(value, indent=2, ensure_ascii=not is_unicode))
+    print(output.as_json(value), end="")
 
 
 def _has_terminal() -> bool:
@@ -411,7 +472,7 @@ def _has_terminal() -> bool:
 
 def _setup(options: argparse.Namespace) -> int:
     if options.answers is None and not _has_terminal():
-        return _no_terminal("setup")
+        return _no_terminal(options, "setup")
 
     async def run(person: Person) -> Ending:
         from provision.wizard.commands import Extent, set_up_at_port  # noqa: PLC0415
@@ -424,13 +485,11 @@ def _setup(options: argparse.Namespace) -> int:
 
 def _change(options: argparse.Namespace) -> int:
     if not _has_terminal():
-        _say(
-            tr(
-                "There is no terminal here to ask on: name the settings in a file, and run"
-                " `provision setup --answers FILE`."
-            )
+        said = tr(
+            "There is no terminal here to ask on: name the settings in a file, and run"
+            " `provision setup --answers FILE`."
         )
-        return ExitCode.USAGE
+        return _refuse(options, said)
 
     async def run(person: Person) -> Ending:
         from provision.wizard.commands import Extent, set_up_at_port  # noqa: PLC0415
@@ -443,7 +502,7 @@ def _change(options: argparse.Namespace) -> int:
 
 def _undo(options: argparse.Namespace) -> int:
     if not options.yes and not _has_terminal():
-        return _nobody_agrees("undo")
+        return _nobody_agrees(options, "undo")
 
     async def run(person: Person) -> Ending:
         from provision.wizard.commands import undo_at_port  # noqa: PLC0415
@@ -455,7 +514,7 @@ def _undo(options: argparse.Namespace) -> int:
 
 def _erase(options: argparse.Namespace) -> int:
     if not options.yes and not _has_terminal():
-        return _nobody_agrees("erase")
+        return _nobody_agrees(options, "erase")
 
     async def run(person: Person) -> Ending:
         from provision.wizard.commands import erase_at_port  # noqa: PLC0415
@@ -465,82 +524,75 @@ def _erase(options: argparse.Namespace) -> int:
     return _conclude(options, run)
 
 
-def _nobody_agrees(command: str) -> int:
-    _say(
-        tr(
-            "There is no terminal here to ask on: `provision {command} --yes` does it unasked.",
-            command=command,
-        )
+def _nobody_agrees(options: argparse.Namespace, command: str) -> int:
+    said = tr(
+        "There is no terminal here to ask on: `provision {command} --yes` does it unasked.",
+        command=command,
     )
-    return ExitCode.USAGE
+    return _refuse(options, said)
 
 
 def _export(options: argparse.Namespace) -> int:
-    async def run() -> int:
-        from provision.contract.table import Store  # noqa: PLC0415
-        from provision.wizard.commands import look_at_port  # noqa: PLC0415
-        from provision.wizard.export import answers_file  # noqa: PLC0415
+    from provision.contract.table import Store  # noqa: PLC0415
+    from provision.wizard.commands import look_at_port  # noqa: PLC0415
+    from provision.wizard.export import answers_file  # noqa: PLC0415
 
-        met = await look_at_port(_place(options), _person(options))
-        if met.status.store == Store.EMPTY:
-            _say(tr("Nothing is set on this board, so that there is nothing to write."))
-            return ExitCode.DONE
-        text = answers_file(met)
-        if options.out is None:
-            print(text, end="")
-            return ExitCode.DONE
-        try:
-            with options.out.open("x", encoding="utf-8") as file:
-                file.write(text)
-        except FileExistsError:
-            _say(
-                tr(
-                    "{path}: is there already, and stays as it is: name another file.",
-                    path=options.out,
-                )
-            )
-            return ExitCode.USAGE
-        except OSError as error:
-            _say(_unwritten(options.out, error))
-            return ExitCode.USAGE
-        print(options.out)
+    met, board = _run(options, lambda person: look_at_port(_place(options), person))
+    if isinstance(met, Ending):
+        return _end(options, met, board)
+    if met.status.store == Store.EMPTY:
+        _say(tr("Nothing is set on this board, so that there is nothing to write."))
         return ExitCode.DONE
-
-    return _run(run)
+    text = answers_file(met)
+    if options.out is not None:
+        if not _write(options.out, text, replace=options.replace):
+            return ExitCode.USAGE
+        text = f"{options.out}\n"
+    else:
+        output.results().in_utf_8()  # as a file of answers is, wherever it is read
+    print(text, end="")
+    return ExitCode.DONE
 
 
 def _diagnose(options: argparse.Namespace) -> int:
-    async def run() -> int:
-        from provision.wizard.answers import everything_in, read_file  # noqa: PLC0415
-        from provision.wizard.diagnose import diagnose  # noqa: PLC0415
+    from provision.wizard.answers import everything_in, read_file  # noqa: PLC0415
+    from provision.wizard.diagnose import diagnose  # noqa: PLC0415
 
+    async def look(_: Person) -> Diagnosis:
         known = None if options.answers is None else everything_in(read_file(options.answers))
-        found = await diagnose(_place(options), _say, secrets=known)
-        if options.json:
-            _print_json(found.as_json())
+        return await diagnose(_place(options), _say, secrets=known)
+
+    found, board = _run(options, look)
+    if isinstance(found, Ending):
+        return _end(options, found, board)
+    code = found.code
+    if options.out is not None:
+        report = output.as_json(found.as_json())
+        if _write(options.out, report, replace=options.replace):
+            _say(
+                tr(
+                    "{path}: has what was found. Read it before you give it to anybody.",
+                    path=options.out,
+                )
+            )
         else:
-            for line in found.lines():
-                print(_wrapped(line, sys.stdout))
-        if options.out is not None and not _write_report(options.out, found.as_json()):
-            return ExitCode.USAGE
-        return found.code
+            code = ExitCode.USAGE
+    if options.json:
+        _print_json({**found.as_json(), "exit": int(code)})
+    else:
+        for line in found.lines():
+            print(_wrapped(line, sys.stdout))
+    return code
 
-    return _run(run)
 
-
-def _write_report(path: Path, report: object) -> bool:
-    """Write what was found; say where, or why not, and return whether it was written."""
+def _write(path: Path, text: str, *, replace: bool) -> bool:
+    """Write a file, whole or not at all; say why not, and return whether it was written."""
     try:
-        path.write_text(json.dumps(report, indent=2) + "\n", encoding="utf-8")
+        output.write_file(path, text.encode(), replace=replace)
     except OSError as error:
-        _say(_unwritten(path, error))
+        _say(output.unwritten(path, error))
         return False
-    _say(tr("{path}: has what was found. Read it before you give it to anybody.", path=path))
     return True
-
-
-def _unwritten(path: Path, error: OSError) -> str:
-    return tr("{path}: cannot be written ({why}).", path=path, why=error.strerror)
 
 
 def _udev_rule(_options: argparse.Namespace) -> int:
@@ -551,34 +603,40 @@ def _udev_rule(_options: argparse.Namespace) -> int:
 
 
 def _log(options: argparse.Namespace) -> int:
-    async def run() -> int:
-        from provision.wizard.commands import watch_log  # noqa: PLC0415
+    from provision.wizard.commands import watch_log  # noqa: PLC0415
 
-        def show(line: str) -> None:
-            print(line, flush=True)
-
-        return await watch_log(_place(options), _person(options), show)
+    def show(line: str) -> None:
+        print(line, flush=True)
+        if output.results().gone:
+            raise _NobodyReadsError
 
     try:
-        return _run(run)
-    except KeyboardInterrupt:
+        ending, _ = _run(options, lambda person: watch_log(_place(options), person, show))
+    except _NobodyReadsError:
         return ExitCode.DONE
+    if ending.code is ExitCode.INTERRUPTED:  # the way to leave it
+        return ExitCode.DONE
+    return _end(options, ending)
+
+
+class _NobodyReadsError(Exception):
+    """Nobody gets what is printed any more."""
 
 
 def _show(options: argparse.Namespace) -> int:
-    async def run() -> int:
-        from provision.wizard import show  # noqa: PLC0415
-        from provision.wizard.commands import look_at_port  # noqa: PLC0415
+    from provision.wizard import show  # noqa: PLC0415
+    from provision.wizard.commands import look_at_port  # noqa: PLC0415
 
-        met = await look_at_port(_place(options), _person(options))
-        if options.json:
-            _print_json(show.as_json(met))
-        else:
-            for line in show.lines(met):
-                print(line)
-        return ExitCode.DONE
-
-    return _run(run)
+    met, board = _run(options, lambda person: look_at_port(_place(options), person))
+    if isinstance(met, Ending):
+        return _end(options, met, board)
+    if options.json:
+        ended = {"result": Result.NOTHING_TO_DO.value, "exit": int(ExitCode.DONE)}
+        _print_json({**ended, **board, **show.as_json(met)})
+    else:
+        for line in show.lines(met):
+            print(line)
+    return ExitCode.DONE
 
 
 def _conform(options: argparse.Namespace) -> int:
@@ -594,33 +652,45 @@ def _conform(options: argparse.Namespace) -> int:
             print(line)
         return ExitCode.DONE
 
-    ports = [] if options.port is None else [options.port]
-
-    async def find() -> int:
+    port = options.port
+    if port is None:
         from provision.wizard.commands import find_port  # noqa: PLC0415
 
-        ports.append(await find_port(_place(options), _person(options)))
-        return ExitCode.DONE
+        port, _ = _run(options, lambda person: find_port(_place(options), person))
+        if isinstance(port, Ending):
+            return _end(options, port)
+    shown: list[str] = []
+    said = [""]
 
-    if not ports and (code := _run(find)) != ExitCode.DONE:
-        return code
-    return command.conform(
-        Where(ports[0], options.baud, options.driver),
+    def say(words: str) -> None:
+        said.append(words)
+        _say(words)
+
+    code = command.conform(
+        Where(port, options.baud, options.driver),
         may_change=options.may_change_settings,
         patient=options.patient,
         only=options.only,
         as_json=options.json,
         junit_file=options.junit,
         somebody_is_there=_has_terminal(),
-        show=print,
-        say=_say,
+        show=shown.append,
+        say=say,
         progress=_say if sys.stderr.isatty() else None,
     )
+    if options.json and not shown:
+        # What the kit had stored by then, if anything, is not known.
+        result = Result.UNKNOWN if options.may_change_settings else Result.NOT_STORED
+        ending = Ending(next(each for each in ExitCode if each == code), result, said[-1])
+        _print_json({"conforms": False, **ending.as_json(), **_board(options, None)})
+    for text in shown:
+        print(text)
+    return code
 
 
 def _rehearse(options: argparse.Namespace) -> int:
     if options.answers is None and not _has_terminal():
-        return _no_terminal("rehearse")
+        return _no_terminal(options, "rehearse")
 
     async def run(person: Person, declaration: Declaration) -> Ending:
         from provision.board.engine import from_declaration  # noqa: PLC0415
@@ -635,8 +705,7 @@ def _rehearse(options: argparse.Namespace) -> int:
     try:
         surroundings = _surroundings(options.networks)
     except ValueError as error:
-        _say(f"{options.networks}: {error}")
-        return ExitCode.MISTAKES
+        return _refuse(options, f"{options.networks}: {error}", ExitCode.MISTAKES)
     return _with_declaration(
         options, lambda declaration: _conclude(options, lambda person: run(person, declaration))
     )
@@ -674,14 +743,12 @@ class _InMemory:
         """Do nothing: the board ends with the line that it is on."""
 
 
-def _no_terminal(command: str) -> int:
-    _say(
-        tr(
-            "There is no terminal here to ask on: run `provision {command}` with --answers FILE.",
-            command=command,
-        )
+def _no_terminal(options: argparse.Namespace, command: str) -> int:
+    said = tr(
+        "There is no terminal here to ask on: run `provision {command}` with --answers FILE.",
+        command=command,
     )
-    return ExitCode.USAGE
+    return _refuse(options, said)
 
 
 def _place(options: argparse.Namespace) -> Place:
@@ -721,25 +788,25 @@ def _quiet(person: Person) -> AbstractContextManager[None]:
 def _conclude(
     options: argparse.Namespace, dialog: Callable[[Person], Coroutine[Any, Any, Ending]]
 ) -> int:
-    """Run a dialog; print how it ended."""
+    """Run a dialog; tell how it ended."""
 
-    async def run() -> int:
-        person = _person(options)
+    async def run(person: Person) -> Ending:
         with _quiet(person):
-            ending = await dialog(person)
-        if options.json:
-            _print_json(ending.as_json())
-        elif ending.code is ExitCode.DONE:
-            print(_wrapped(ending.words, sys.stdout))
-        else:
-            _say(ending.words)
-        return ending.code
+            return await dialog(person)
 
-    return _run(run)
+    ending, board = _run(options, run)
+    return _end(options, ending, board)
 
 
-def _run(command: Callable[[], Coroutine[Any, Any, int]]) -> int:
-    """Run a command that speaks with a board; turn what can go wrong into words and a code."""
+def _run(
+    options: argparse.Namespace, command: Callable[[Person], Coroutine[Any, Any, _Result]]
+) -> tuple[_Result | Ending, dict[str, Any]]:
+    """Run what speaks with a board; return what came of it, and for programs which board it was.
+
+    What can go wrong becomes an ending, in words and a code.
+    """
+    import asyncio  # noqa: PLC0415
+
     from provision.link.errors import LinkError  # noqa: PLC0415
     from provision.link.running import run  # noqa: PLC0415
     from provision.settings.wire import SchemaError  # noqa: PLC0415
@@ -747,22 +814,25 @@ def _run(command: Callable[[], Coroutine[Any, Any, int]]) -> int:
     from provision.wizard.asking import LeftError, UnanswerableError  # noqa: PLC0415
     from provision.wizard.conduct import exit_code  # noqa: PLC0415
 
+    found: list[Found] = []
+
+    def ended(code: ExitCode, words: str) -> Ending:
+        return Ending(code, Result.NOT_STORED, words)
+
+    result: _Result | Ending
     try:
-        return run(command())
+        result = run(command(replace(_person(options), on_found=found.append)))
     except LinkError as error:
-        _say(str(error))
-        return exit_code(error)
+        result = ended(exit_code(error), str(error))
     except SchemaError as error:
-        _say(f"{error} {_nothing_changed()}")
-        return ExitCode.SCHEMA
+        result = ended(ExitCode.SCHEMA, f"{error} {_nothing_changed()}")
     except AnswersError as error:
-        _say("\n".join([*error.problems, _nothing_changed()]))
-        return ExitCode.ANSWERS
+        result = ended(ExitCode.ANSWERS, "\n".join([*error.problems, _nothing_changed()]))
     except UnanswerableError as error:
-        _say(str(error))
-        return ExitCode.ANSWERS
-    except LeftError:
-        raise KeyboardInterrupt from None
+        result = ended(ExitCode.ANSWERS, str(error))
+    except (LeftError, asyncio.CancelledError, KeyboardInterrupt, OSError):
+        result = _interrupted()  # OSError: the terminal is gone, which the dialog has seen to
+    return result, _board(options, found[-1] if found else None)
 
 
 # ------------------------------------------------------------------ commands with a schema file
@@ -812,13 +882,19 @@ def _check(options: argparse.Namespace) -> int:
         for language, places in lacking.items():
             if places:
                 said += f"\n  without translation into {language}: {', '.join(places)}"
+    code = ExitCode.MISTAKES if mistakes else ExitCode.DONE
     if options.json:
         _print_json(
-            {"file": str(options.file), "mistakes": mistakes, "without-translation": lacking}
+            {
+                "exit": int(code),
+                "file": str(options.file),
+                "mistakes": mistakes,
+                "without-translation": lacking,
+            }
         )
     else:
         print(said)
-    return ExitCode.MISTAKES if mistakes else ExitCode.DONE
+    return code
 
 
 def _generate(options: argparse.Namespace) -> int:
@@ -847,6 +923,5 @@ def _with_declaration(options: argparse.Namespace, command: Callable[[Declaratio
     try:
         declaration = load(options.file)
     except FileMistakes as error:
-        _say(str(error))
-        return ExitCode.MISTAKES
+        return _refuse(options, str(error), ExitCode.MISTAKES)
     return command(declaration)

@@ -21,18 +21,19 @@ ROOT = Path(__file__).parents[1] / PACKAGE
 # Who may know whom. A room that is not in this table has no place in the house yet: give it one.
 ARROWS: dict[str, frozenset[str]] = {
     "catalogue": frozenset(),
+    "output": frozenset({"catalogue"}),
     "contract": frozenset(),
     "settings": frozenset({"catalogue", "contract"}),
     "board": frozenset({"contract", "settings"}),
     "link": frozenset({"catalogue", "contract"}),
     "wizard": frozenset({"catalogue", "contract", "settings", "link"}),
-    "author": frozenset({"contract", "settings", "board"}),
+    "author": frozenset({"contract", "settings", "board", "output"}),
     "conformance": frozenset({"contract", "settings", "link"}),
     "testing": frozenset({"contract", "settings", "board", "link", "wizard", "conformance"}),
     "cli": frozenset(
         {
             *("catalogue", "contract", "settings", "board", "link", "wizard", "author"),
-            *("conformance", "testing"),
+            *("conformance", "testing", "output"),
         }
     ),
     "__main__": frozenset({"cli"}),

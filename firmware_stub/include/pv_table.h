@@ -45,7 +45,7 @@
 
 /* The types of message; requests are odd, and a reply is its request's number plus one. */
 enum pv_message {
-    /* The request changed nothing, and why; its form never changes from version to version. */
+    /* The request was not carried out, and why; its form never changes from version to version. */
     PV_MSG_REFUSAL = 0,
     /* Who is there, and what it can take; its form never changes from version to version. */
     PV_MSG_HELLO = 1,
@@ -135,7 +135,7 @@ enum pv_refusal {
     /* A network name and its passphrase are set together or not at all; `other` is the one
      * lacking. */
     PV_REFUSE_PARTNER = 22,
-    /* The memory could not be written or read back; what was stored before is still in force. */
+    /* The memory could not be written or read back (clauses 6.5 and 6.7). */
     PV_REFUSE_STORAGE = 23,
     /* There is no older set, or it would be incomplete under this firmware. */
     PV_REFUSE_NO_OLDER_SET = 24,

@@ -150,7 +150,10 @@ static bool read_payload(pv_reader *self, void *to, uint32_t size)
     bool read = true;
     while (read && size > 0) {
         uint32_t piece = to == NULL && size > CHUNK ? CHUNK : size;
-        uint8_t *bytes = to == NULL ? chunk : to;
+        uint8_t *bytes = to;
+        if (to == NULL) {
+            bytes = chunk;
+        }
         read = read_flash(from->p, from->at, bytes, (size_t)piece);
         if (read) {
             from->crc = pv_crc(from->crc, bytes, (size_t)piece);

@@ -11,9 +11,7 @@ deflates the schema).
 
 from __future__ import annotations
 
-import os
 import re
-import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,6 +19,7 @@ from typing import cast
 
 from provision.author import c_text
 from provision.contract.table import Ability, Characters, Kind
+from provision.output import write_file
 from provision.settings import c_names, capacity
 from provision.settings.carrying import older_keys, tag
 from provision.settings.declaration import Declaration
@@ -86,21 +85,8 @@ def write(declaration: Declaration, stem: str, folder: Path) -> list[Path]:
     files = {folder / name: text.encode() for name, text in generate(declaration, stem).items()}
     folder.mkdir(parents=True, exist_ok=True)
     for path, content in files.items():
-        if not path.is_file() or path.read_bytes() != content:
-            _replace(path, content)
+        write_file(path, content, replace=True)
     return list(files)
-
-
-def _replace(path: Path, content: bytes) -> None:
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-        Path(temporary).chmod(0o644)
-        Path(temporary).replace(path)
-    except BaseException:
-        Path(temporary).unlink()
-        raise
 
 
 @dataclass(frozen=True, slots=True)

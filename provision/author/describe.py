@@ -17,6 +17,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from provision.contract.table import Ability, Characters, Kind, Refusal
+from provision.output import unwritten, write_file
 from provision.settings.declaration import Declaration
 from provision.settings.file import FileMistakes, load
 from provision.settings.file_fields import ABILITIES
@@ -32,6 +33,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", type=Path, metavar="FILE", help="the firmware's schema file")
     parser.add_argument("--html", action="store_true", help="make it HTML instead of Markdown")
     parser.add_argument("--out", type=Path, metavar="FILE", help="write it to a file")
+    parser.add_argument(
+        "--replace", action="store_true", help="let --out put a file in the place of another"
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -48,9 +52,9 @@ def run(arguments: argparse.Namespace) -> int:
     try:
         if out.exists() and out.samefile(arguments.file):
             return _fail(f"{out}: is the schema file itself: choose another file.", _USAGE)
-        out.write_text(text, encoding="utf-8", newline="\n")
+        write_file(out, text.encode(), replace=arguments.replace)
     except OSError as error:
-        return _fail(f"{out}: cannot be written ({error.strerror}).", _USAGE)
+        return _fail(unwritten(out, error), _USAGE)
     sys.stdout.write(f"{out}\n")
     return _DONE
 

@@ -12,10 +12,10 @@ import argparse
 import base64
 import hashlib
 import sys
-import tomllib
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +30,8 @@ from provision.author.images import (
     windows,
 )
 from provision.contract.table import MAX_BLOB, Kind, Refusal
+from provision.settings import toml
+from provision.settings.file_reading import shown
 from provision.settings.model import Schema, Setting
 from provision.settings.values import ValueProblem, check_value, parse, refusal_words
 from provision.settings.whole import key_beside
@@ -160,7 +162,7 @@ def read_secrets(path: Path, schema: Schema) -> tuple[list[Secret], list[str]]:
         setting = schema.setting(key)
         if setting is None:
             # It may be a secret whose key is misspelt: to pass it over would be to find nothing.
-            problems.append(f"{path}: {key}: the schema file has no such setting.")
+            problems.append(f"{path}: {shown(key)}: the schema file has no such setting.")
         elif setting.field.is_secret or setting.field.kind is Kind.NETWORK_NAME:
             try:
                 given[key] = _value(setting, value, schema, path.parent)
@@ -198,10 +200,10 @@ def _read_toml(path: Path) -> dict[str, Any]:
     if len(content) > _LARGEST_FILE:
         raise AnswersProblem(f"{path}: is larger than a file of answers can be.")
     try:
-        entries = tomllib.loads(content.decode())
+        entries = toml.loads(content.decode())
     except UnicodeDecodeError:
         raise AnswersProblem(f"{path}: is not written in UTF-8.") from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except ValueError as error:
         # The decoder's sentence names a place, and of the text a single character at the most.
         raise AnswersProblem(f"{path}: is no TOML file ({error}).") from None
     for name in ("clear", "accept"):  # lists of keys, no answers
@@ -218,7 +220,7 @@ def _flatten(entries: Mapping[str, Any], schema: Schema) -> Iterator[tuple[str, 
             yield section, table
             continue
         for name, value in table.items():
-            if section in repeating and isinstance(value, dict) and not _is_file(value):
+            if section in repeating and isinstance(value, dict):
                 for inner, innermost in value.items():
                     yield f"{section}.{name}.{inner}", innermost
             else:
@@ -243,8 +245,8 @@ def _value(setting: Setting, value: object, schema: Schema, folder: Path) -> obj
             value = content.decode().removesuffix("\n").removesuffix("\r")
         except UnicodeDecodeError:
             raise _unusable("must be given in a file that is written in UTF-8") from None
-    if isinstance(value, int | float) and not isinstance(value, bool):
-        value = str(value)
+    if isinstance(value, int | float | Decimal) and not isinstance(value, bool):
+        value = toml.written(value)
     if not isinstance(value, str):
         raise _unusable('must be a text, a number or { file = "..." }')
     if declared.kind is Kind.PASSPHRASE and not value:

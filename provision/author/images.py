@@ -19,7 +19,6 @@ import os
 import re
 import stat
 import struct
-import tomllib
 from bisect import bisect_left
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -28,6 +27,7 @@ from itertools import islice
 from pathlib import Path
 from typing import BinaryIO
 
+from provision.settings import toml
 from provision.settings.declaration import Declaration
 from provision.settings.file import FileMistakes, load
 
@@ -207,7 +207,7 @@ def load_schema(path: Path) -> Declaration:
         return load(path)
     except FileMistakes as mistakes:
         if any(mistake.where == "format" for mistake in mistakes.mistakes):
-            format_version = tomllib.loads(path.read_text(encoding="utf-8-sig")).get("format")
+            format_version = toml.loads(path.read_text(encoding="utf-8-sig")).get("format")
             if isinstance(format_version, int) and format_version > 1:
                 raise InputError(
                     f"{path.name}: is of format {format_version}, newer than what this version"

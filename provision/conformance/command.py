@@ -60,8 +60,6 @@ def conform(
 
     def ended(code: int, words: str, settings: str = "") -> int:
         say(f"{words} {settings}".strip())
-        if as_json:
-            show(_json({"conforms": False, "words": words, "settings": settings or None}, code))
         return code
 
     try:

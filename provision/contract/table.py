@@ -149,7 +149,7 @@ class Refusal(IntEnum):
     """
 
     STORAGE = 23
-    """The memory could not be written or read back; what was stored before is still in force."""
+    """The memory could not be written or read back (clauses 6.5 and 6.7)."""
 
     NO_OLDER_SET = 24
     """There is no older set, or it would be incomplete under this firmware."""
@@ -413,7 +413,7 @@ class MessageType(IntEnum):
     """The types of message; requests are odd, and a reply is its request's number plus one."""
 
     REFUSAL = 0
-    """The request changed nothing, and why; its form never changes from version to version."""
+    """The request was not carried out, and why; its form never changes from version to version."""
 
     HELLO = 1
     """Who is there, and what it can take; its form never changes from version to version."""

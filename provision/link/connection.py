@@ -91,6 +91,11 @@ class Connection:
         raise self._error
 
     @property
+    def met(self) -> Hello | None:
+        """The board that answered hello last, None if none did yet."""
+        return self._hello
+
+    @property
     def commit_sent(self) -> bool:
         """Whether the store() that runs or ran last has sent a commit that was not refused.
 

@@ -10,13 +10,11 @@ from __future__ import annotations
 
 import pathlib
 import re
-import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from decimal import Decimal, InvalidOperation
 
 from provision.contract.table import Ability
-from provision.settings import bounds, file_checks, file_languages
+from provision.settings import bounds, file_checks, file_languages, toml
 from provision.settings import file_reading as reading
 from provision.settings.declaration import BoardDeclaration, Declaration
 from provision.settings.file_fields import (
@@ -91,9 +89,9 @@ def read(text: str, name: str) -> Declaration:
     Raises FileMistakes with all mistakes of the file. A text that is no TOML has only one.
     """
     try:
-        document = tomllib.loads(text, parse_float=_number)
+        document = toml.loads(text)
         places = Places(text)
-    except RecursionError:
+    except (toml.TooDeepError, RecursionError):
         raise _unreadable(name, "it is nested too deep", "write it without nesting") from None
     except ValueError as error:
         raise FileMistakes(name, [_syntax_mistake(str(error), text)]) from None
@@ -102,13 +100,6 @@ def read(text: str, name: str) -> Declaration:
     if report.mistakes or declaration is None:
         raise FileMistakes(name, report.in_order())
     return declaration
-
-
-def _number(text: str) -> Decimal:
-    try:
-        return Decimal(text)
-    except InvalidOperation:  # an exponent that no memory holds
-        return Decimal("NaN")
 
 
 def _syntax_mistake(message: str, text: str) -> Mistake:

@@ -93,12 +93,13 @@ class Report:
         for step in path:
             at = at[step]
             if isinstance(step, str):
-                words.append(step)
+                words.append(shown(step))
                 continue
             words[-1] = {"options": "option"}.get(words[-1], words[-1])
             table = at if isinstance(at, dict) else {}
             name = table.get("key", table.get("number", table.get("numbers")))
-            words[-1] += f" {name}" if isinstance(name, (str, int)) else f" #{step + 1}"
+            is_name = isinstance(name, (str, int))
+            words[-1] += f" {shown(str(name))}" if is_name else f" #{step + 1}"
         return ", ".join(words) or "file"
 
 
@@ -174,7 +175,7 @@ class Table:
         """Note every key that is not one of the known."""
         for key in self.content:
             if key not in known:
-                self.wrong(key, f"there is no key `{key}` here", nearest(key, known))
+                self.wrong(key, f"there is no key `{shown(key)}` here", nearest(key, known))
 
 
 def meant(word: str, words: Collection[str]) -> str | None:

@@ -20,18 +20,20 @@ from __future__ import annotations
 
 import contextlib
 import difflib
-import tomllib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 from provision.catalogue import ntr, tr
 from provision.contract.table import MAX_BLOB, Kind, Refusal
 from provision.link.known_secrets import KnownSecrets
+from provision.settings import toml
 from provision.settings.model import Schema, Setting
 from provision.settings.values import ValueProblem, check_value, parse, refusal_words
 from provision.wizard.asking import Asker, Change, UnanswerableError, Verdict
+from provision.wizard.cleaning import printable
 from provision.wizard.flow import Flow
 from provision.wizard.questions import (
     AnotherInstance,
@@ -100,10 +102,10 @@ def read_file(path: Path) -> AnswersFile:
     if len(content) > _LARGEST_FILE:
         raise AnswersError([tr("{path}: is larger than a file of answers can be.", path=path)])
     try:
-        entries = tomllib.loads(content.decode())
+        entries = toml.loads(content.decode())
     except UnicodeDecodeError as error:
         raise AnswersError([tr("{path}: is not written in UTF-8.", path=path)]) from error
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except ValueError as error:
         # The decoder's sentence names a place, and of the text a single character at the most.
         raise AnswersError(
             [tr("{path}: is no TOML file ({error}).", path=path, error=error)]
@@ -224,7 +226,8 @@ class _Matching:
                 self._report(f"accept: {key}", _unknown(key, self._schema))
 
     def _report(self, place: str, words: str) -> None:
-        self.problems.append(f"{self._file.path}: {place}: {words}.")
+        # Whoever wrote the file chose its keys: on a screen they must not do more than be read.
+        self.problems.append(f"{self._file.path}: {printable(place)}: {words}.")
 
 
 def rehearse(
@@ -449,16 +452,11 @@ def _flatten(entries: Mapping[str, Any], schema: Schema) -> Iterator[tuple[str, 
             yield section, table
             continue
         for name, value in table.items():
-            if section in repeating and isinstance(value, dict) and not _is_answer(value):
+            if section in repeating and isinstance(value, dict):
                 for inner, innermost in value.items():
                     yield f"{section}.{name}.{inner}", innermost
             else:
                 yield f"{section}.{name}", value
-
-
-def _is_answer(value: object) -> bool:
-    """Whether a table is the answer to one setting, and not the table of an instance."""
-    return _is_file(value) or value == _ASK
 
 
 def _is_file(value: object) -> bool:
@@ -498,8 +496,8 @@ def _read_value(setting: Setting, value: object, schema: Schema, folder: Path) -
         if declared.kind is not Kind.YES_NO:
             raise _problem(tr("must be a text or a number, not true or false"))
         return Given(value)
-    if isinstance(value, int | float):
-        value = str(value)
+    if isinstance(value, int | float | Decimal):
+        value = toml.written(value)
     if not isinstance(value, str):
         raise _problem(tr('must be a text, a number, true, false or { file = "..." }'))
     if declared.kind is Kind.PASSPHRASE and not value:

@@ -15,6 +15,7 @@ from provision.link.connection import Connection
 from provision.link.errors import LineLost
 from provision.link.exchange import PATIENCE
 from provision.link.known_secrets import KnownSecrets
+from provision.link.ports import Port
 from provision.link.streams import Stream
 from provision.settings.model import Setting
 from provision.wizard.acting import Say, nothing_changed
@@ -57,6 +58,8 @@ class Person:
     """Answers that come first: in a file, or read already."""
     waits: bool = False
     """Whether somebody is there who can plug a board in, or press its button."""
+    on_found: Callable[[Found], None] = lambda _: None
+    """Told of the port and the connection that the command goes on with."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,9 +92,9 @@ async def set_up_at_port(place: Place, person: Person, extent: Extent) -> Ending
 async def set_up_in_memory(stream: Stream, person: Person) -> Ending:
     """Do the same with a board behind a stream, of which nothing is remembered afterwards."""
     answers = _answers(person)
-    return await _set_up(
-        Connection(stream), person, cache=Cache(None), answers=answers, extent=Extent()
-    )
+    board = Connection(stream)
+    person.on_found(Found(Port("", "no port"), board))
+    return await _set_up(board, person, cache=Cache(None), answers=answers, extent=Extent())
 
 
 async def look_at_port(place: Place, person: Person) -> Met:
@@ -183,7 +186,9 @@ async def _find(
         on_log=on_log,
         secrets=secrets,
     )
-    return finder, await finder.find()
+    found = await finder.find()
+    person.on_found(found)
+    return finder, found
 
 
 def _again(finder: Finder, found: Found, person: Person) -> FindAgain | None:

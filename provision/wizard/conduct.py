@@ -390,7 +390,7 @@ class _Dialog:
         try:
             self._durable = (await self.board.hello()).token
             ending, _ = await self._follow(None)
-        except (LinkError, LeftError, asyncio.CancelledError):
+        except (LinkError, LeftError, asyncio.CancelledError, OSError):
             said = tr(
                 "{done}; whether the board works with them was not waited for.", done=self._done
             )
@@ -400,7 +400,7 @@ class _Dialog:
     async def _to_the_end(self) -> Ending:
         try:
             return await self._rounds()
-        except (LeftError, asyncio.CancelledError):
+        except (LeftError, asyncio.CancelledError, OSError):  # OSError: the terminal is gone
             stay()
             return await self._leave()
         except UnanswerableError as error:
@@ -585,7 +585,7 @@ class _Dialog:
     async def _send(self, changes: list[tuple[str, Value | None]]) -> Outcome:
         self._token = secrets.token_bytes(8)
         outcome = await self.board.store(
-            changes, token=self._token, on_progress=self._asker.progress
+            changes, token=self._token, on_progress=self._show_progress
         )
         if isinstance(outcome, Unknown) and self._find_again is not None:
             self._asker.say(
@@ -603,6 +603,11 @@ class _Dialog:
         if refused is not None and refused.code == Refusal.PRESENCE:
             raise BoardRefused(MessageType.COMMIT, refused)
         return outcome
+
+    def _show_progress(self, done: int, count: int) -> None:
+        # In the midst of the conversation, which a terminal that is gone must not end.
+        with contextlib.suppress(OSError):
+            self._asker.progress(done, count)
 
     async def _meet_again(self) -> Hello:
         """Say hello once more, and find the board again if it is gone."""
@@ -642,7 +647,7 @@ class _Dialog:
                 Result.NOT_STORED,
                 nothing_changed(said),
                 reason=None if refused is None else words.code_name(refused.code),
-                field=None if refused is None else refused.field,
+                field=None if refused is None else words.declared_key(schema, refused.field),
             )
         setting = None
         if refused is not None and refused.field is not None:
@@ -669,7 +674,8 @@ class _Dialog:
         self.board.listen(self._show_log_line if self._shows_log else None, self._secrets)
 
     def _show_log_line(self, line: str) -> None:
-        self._asker.say(f"  {tr('Its log: {line}', line=line)}")
+        with contextlib.suppress(OSError):  # as with progress
+            self._asker.say(f"  {tr('Its log: {line}', line=line)}")
 
     async def _follow_status(self, status: Status | None) -> tuple[Ending, Status | None]:
         loop = asyncio.get_running_loop()
@@ -769,6 +775,7 @@ class _Dialog:
             code = ExitCode.NOT_WORKING
             why = words.why_words(self._met.schema, status)
             said = f"{words.failure_sentence(self._done, status.step)} {why}"
+            said += words.undeclared_words(self._met.schema, status.field)
         elif status.run == Run.PROVEN and address is not None:
             said = f"{said} {tr('Its address is {address}.', address=address)}"
         elif status.run != Run.PROVEN:
@@ -782,7 +789,7 @@ class _Dialog:
             address,
             stored,
             words.code_name(status.reason or Reason.NONE) if failed else None,
-            status.field if failed else None,
+            words.declared_key(self._met.schema, status.field) if failed else None,
         )
 
     # -------------------------------------------------------------------------------- leaving
@@ -797,11 +804,12 @@ class _Dialog:
             async with asyncio.timeout(_SETTLE_TIME):
                 if self._commit_is_open():
                     assert self._token is not None
-                    self._asker.say(tr("Finding out what became of the settings."))
+                    with contextlib.suppress(OSError):
+                        self._asker.say(tr("Finding out what became of the settings."))
                     outcome = await self.board.settle(self._token, self._met.hello.unit)
                 if isinstance(outcome, NotStored):
                     await self.board.discard()
-        except (LinkError, TimeoutError):
+        except (LinkError, OSError):  # TimeoutError is one
             if self._commit_is_open() and not isinstance(outcome, Stored):
                 outcome = Unknown()
         if isinstance(outcome, Unknown):

@@ -111,6 +111,7 @@ class Looked:
             "board": None
             if hello is None
             else {
+                "unit": hello.unit.hex(),
                 "firmware": printable(hello.firmware, 32),
                 "version": printable(hello.firmware_version, 24),
                 "board": printable(hello.board, 32),

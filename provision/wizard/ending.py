@@ -5,7 +5,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum, IntEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+from provision.wizard.cleaning import visible
+
+if TYPE_CHECKING:
+    from provision.link.replies import Hello
 
 
 class ExitCode(IntEnum):
@@ -22,7 +27,7 @@ class ExitCode(IntEnum):
 
     DONE = 0, "done"
     MISTAKES = 1, "a file that was given has mistakes, or a board breaks the protocol"
-    USAGE = 2, "the command line is wrong"
+    USAGE = 2, "the command line is wrong, or the result cannot be written"
     PORT = 3, "the port is missing, busy, forbidden, or was lost"
     NO_BOARD = 4, "no board answered, or something else speaks on the port"
     REFUSED = 5, "the board refused, or the dialog was left; nothing was stored"
@@ -75,3 +80,17 @@ class Ending:
             "field": self.field,
             "words": self.words,
         }
+
+
+def whose(port: str | None, hello: Hello | None) -> dict[str, Any]:
+    """Return for programs which board it was; None for what is not known.
+
+    Names keep their spaces; what no schema file admits in one (reading.text) is a question mark.
+    """
+    return {
+        "port": port,
+        "unit": None if hello is None else hello.unit.hex(),
+        "board": None if hello is None else visible(hello.board),
+        "firmware": None if hello is None else visible(hello.firmware),
+        "firmware-version": None if hello is None else visible(hello.firmware_version),
+    }

@@ -1,12 +1,13 @@
 # SPDX-License-Identifier: MIT
 """What a board holds, written as a file of answers: for a second board, or after an erase.
 
-Secrets never leave a board. A placeholder stands for each, and the dialog asks for it.
+Values are exact, whatever their characters, and the same in every language: what is stored from the
+file is, byte for byte, what was set. Comments are for the eye, and cleaned. Secrets never leave a
+board, nor do the contents of files. A placeholder stands for each, and the dialog asks for it.
 """
 
 from __future__ import annotations
 
-import json
 import textwrap
 from collections.abc import Iterator
 
@@ -15,8 +16,8 @@ from provision.contract.table import Held, Kind
 from provision.settings.model import Setting, Value
 from provision.settings.whole import key_beside
 from provision.wizard.conduct import Met, introduction
-from provision.wizard.questions import is_opaque
-from provision.wizard.show import applying, plain_text
+from provision.wizard.questions import is_opaque, shown_value
+from provision.wizard.show import applying, exact
 
 PLACEHOLDER = "{ ask = true }"
 _WIDTH = 96  # characters of a line of comment
@@ -61,7 +62,8 @@ def _lines(met: Met) -> Iterator[str]:
             section = name
             yield ""
             yield f"[{name}]"
-        yield f"{field} = {_value(setting, met.held[setting.key].value)}"
+        value = met.held[setting.key].value
+        yield f"{field} = {_value(setting, value)}{_remark(setting, value)}"
         passphrase = passphrases.get(setting.key)
         if passphrase is not None and met.held[passphrase.key].held is Held.UNSET:
             yield f'{passphrase.field.key} = ""'
@@ -77,13 +79,34 @@ def _comment(*paragraphs: str) -> Iterator[str]:
 def _value(setting: Setting, value: Value | None) -> str:
     if is_opaque(setting.field) or value is None:
         return PLACEHOLDER
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, int) and setting.field.kind not in (Kind.DECIMAL, Kind.DURATION):
-        return str(value)
-    return _text(plain_text(setting, value))
+    told = exact(setting, value)
+    if isinstance(told, bool):
+        return "true" if told else "false"
+    if isinstance(told, int) or setting.field.kind is Kind.DECIMAL:
+        return str(told)
+    return _text(told)
+
+
+def _remark(setting: Setting, value: Value | None) -> str:
+    """Return what a value does not say by itself: the unit of a number, the length of a file."""
+    declared = setting.field
+    if declared.kind in (Kind.INTEGER, Kind.DECIMAL) and declared.unit:
+        return f"  # {declared.unit}"
+    if declared.kind is Kind.BLOB and not declared.is_secret and value is not None:
+        return f"  # {shown_value(declared, value)}"
+    return ""
+
+
+_ESCAPES = {'"': '\\"', "\\": "\\\\"}
 
 
 def _text(text: str) -> str:
-    """Return a TOML basic string (TOML 1.0, "String"), whose escapes are those of JSON and DEL."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+    """Return a TOML basic string (TOML 1.0, "String"): what cannot be seen in it is escaped."""
+    return f'"{"".join(map(_character, text))}"'
+
+
+def _character(character: str) -> str:
+    if character.isprintable():
+        return _ESCAPES.get(character, character)
+    number = ord(character)
+    return f"\\u{number:04x}" if number <= 0xFFFF else f"\\U{number:08x}"

@@ -476,7 +476,7 @@ class Flow:
         return tr(
             "{pin} is used twice: by this setting and by {place}. The board does not work until one"
             " of them has another pin.",
-            pin=pin_name(pin),
+            pin=pin_name(pin, self._schema.pins),
             place=self._place(other),
         )
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import ipaddress
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 from provision.catalogue import tr
@@ -37,7 +38,8 @@ def lines(met: Met) -> Iterator[str]:
         yield f"    {lacking}"
     yield f"  {tr('it {run}', run=words.run_words(status.run))}"
     if status.reason:
-        yield f"  {words.why_words(met.schema, status)}"
+        undeclared = words.undeclared_words(met.schema, status.field)
+        yield f"  {words.why_words(met.schema, status)}{undeclared}"
     if status.address is not None:
         yield f"  {tr('address: {address}', address=ipaddress.ip_address(status.address))}"
     used = applying(met)
@@ -55,21 +57,17 @@ def lines(met: Met) -> Iterator[str]:
 
 
 def as_json(met: Met) -> dict[str, Any]:
-    """Return the same for programs: values by full key, as the answers file writes them."""
+    """Return the same for programs: values by full key, exact, as the answers file has them."""
     hello, status = met.hello, met.status
     return {
         "title": met.schema.title,
-        "firmware": _name(hello.firmware),
-        "firmware-version": _name(hello.firmware_version),
-        "board": _name(hello.board),
-        "unit": hello.unit.hex(),
         "generation": hello.generation,
         "store": words.code_name(status.store),
-        "missing": status.missing if status.missing in met.held else None,
+        "missing": words.declared_key(met.schema, status.missing),
         "conflict": [key for key in status.conflict or () if key in met.held],
         "run": words.code_name(status.run),
         "reason": None if status.reason is None else words.code_name(status.reason),
-        "field": status.field if status.field in met.held else None,
+        "field": words.declared_key(met.schema, status.field),
         "address": None if status.address is None else str(ipaddress.ip_address(status.address)),
         "settings": {setting.key: _entry(met, setting) for setting in met.schema.settings},
     }
@@ -81,17 +79,24 @@ def _entry(met: Met, setting: Setting) -> dict[str, Any]:
     value = None if setting.field.is_secret else held.value
     if value is not None:
         name = "length" if setting.field.kind is Kind.BLOB else "value"
-        entry[name] = value if isinstance(value, bool | int) else plain_text(setting, value)
-        if setting.field.kind in (Kind.DECIMAL, Kind.DURATION):
-            entry[name] = plain_text(setting, value)
+        entry[name] = exact(setting, value)
     return entry
 
 
-def plain_text(setting: Setting, value: Value) -> str:
-    """Return a value as an answers file writes it, without quotes."""
-    if setting.field.kind is Kind.CHOICE:
+def exact(setting: Setting, value: Value) -> bool | int | str:
+    """Return a value as an answers file takes it back: every byte of it, and in every language.
+
+    The key of a choice, not its label, which may be translated; a decimal without its unit, which
+    may be as well. Of a blob the value is its length.
+    """
+    declared = setting.field
+    if isinstance(value, bool | int) and declared.kind not in (Kind.DECIMAL, Kind.DURATION):
+        return value
+    if declared.kind is Kind.CHOICE:
         return str(value)
-    return printable(show(setting.field, value), 255)
+    if declared.kind is Kind.DECIMAL:
+        declared = replace(declared, unit=None)
+    return show(declared, value)
 
 
 def value_words(met: Met, setting: Setting) -> str:

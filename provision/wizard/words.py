@@ -238,8 +238,29 @@ def refused_words(schema: Schema, refused: Refused | None) -> str:
     if setting is not None:
         return f"{setting.field.label} {refusal_words(setting.field, refused.code)}."
     if refused.code in _REFUSALS:
-        return tr(_REFUSALS[refused.code])
-    return tr("The board refused ({code}).", code=code_name(refused.code))
+        said = tr(_REFUSALS[refused.code])
+    else:
+        said = tr("The board refused ({code}).", code=code_name(refused.code))
+    return said + undeclared_words(schema, refused.field)
+
+
+_UNDECLARED = mark(
+    "It names a field that its schema does not have: the board's firmware needs mending."
+)
+"""What is said instead of a key that a board made up: it may be anything, what it was sent too."""
+
+
+def undeclared_words(schema: Schema, named: str | None) -> str:
+    """Return what to add where a board names a field that its schema lacks, else nothing."""
+    return f" {tr(_UNDECLARED)}" if named and declared_key(schema, named) is None else ""
+
+
+def declared_key(schema: Schema, named: str | None) -> str | None:
+    """Return the key that a board named, None unless it is one of its schema's settings.
+
+    Nothing else that a board gives for a key is repeated, neither to people nor to programs.
+    """
+    return None if named is None or schema.setting(named) is None else named
 
 
 def key_at_fault(

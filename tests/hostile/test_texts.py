@@ -25,6 +25,7 @@ from provision.wizard.ending import ExitCode
 from provision.wizard.questions import shown_value
 from tests.hostile.cases import hello_with, refuses, status_with
 from tests.hostile.harness import (
+    ANSWERS,
     MIB,
     HostileBoard,
     check_display,
@@ -133,10 +134,17 @@ def test_hostile_texts_are_shown_clean(name: str, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", TEXTS)
 def test_hostile_texts_are_clean_for_programs(name: str, tmp_path: Path) -> None:
-    """`show --json`: whoever prints a text from it prints no control character."""
-    ran = run(board_of(TEXTS[name]), "show", "--json", folder=tmp_path)
+    """`show --json`: it is ASCII, and whoever prints a text from it prints no control character.
+
+    A value is exact, whatever else is in it: it may be stored elsewhere. All else is printable.
+    """
+    board = board_of(TEXTS[name])
+    ran = run(board, "show", "--json", folder=tmp_path)
     check_ending(ran, ExitCode.DONE)
-    texts = list(_texts(json.loads(ran.out)))
+    assert ran.out.isascii()
+    told = json.loads(ran.out)
+    assert told["settings"]["all.text"].pop("value") == board.stored["all.text"]
+    texts = list(_texts(told))
     assert len(texts) > 20
     assert [text for text in texts if not text.isprintable()] == []
 
@@ -178,6 +186,50 @@ def test_hostile_texts_are_answered_clean_from_a_file(name: str, tmp_path: Path)
     ran = run(board, "setup", "--answers", str(path), folder=tmp_path)
     check_ending(ran, ExitCode.REFUSED, "Nothing was changed on the board.")
     check_untouched(ran)
+
+
+CANARY = "gate-by-the-creek"
+"""The passphrase among the answers, which the board gives back wherever a key can stand."""
+
+NAMES_THE_SECRET = {
+    "a refused value": refuses(MessageType.SET_FIELD, int(Refusal.RANGE), field=CANARY),
+    "a refused value, of another version": refuses(MessageType.SET_FIELD, 99, field=CANARY),
+    "a refused commit": refuses(
+        MessageType.COMMIT, int(Refusal.PIN_CONFLICT), field=CANARY, other=CANARY
+    ),
+    "the other field": refuses(
+        MessageType.COMMIT, int(Refusal.PIN_CONFLICT), field="door.contact", other=CANARY
+    ),
+    "a failure": status_with(
+        after_commit=True, run=int(Run.FAILED), step=int(Step.REACH), reason=10, field=CANARY
+    ),
+    "what is missing": status_with(after_commit=True, missing=CANARY, field=CANARY),
+}
+
+
+@pytest.mark.parametrize("name", NAMES_THE_SECRET)
+@pytest.mark.parametrize("more", [(), ("--json",)])
+def test_a_key_that_a_board_makes_up_is_not_repeated(
+    name: str, more: Sequence[str], tmp_path: Path
+) -> None:
+    """It may be the secret that it was just sent; that its schema lacks it is said instead."""
+    board = honest_board()
+    NAMES_THE_SECRET[name](board)
+    path = tmp_path / "answers.toml"
+    path.write_text(ANSWERS, encoding="utf-8")
+    ran = run(board, "setup", "--answers", str(path), *more, folder=tmp_path)
+    everything = ran.out + ran.err
+    assert CANARY not in everything
+    assert "Traceback" not in everything
+    if name != "what is missing":
+        assert ran.code in (ExitCode.REFUSED, ExitCode.NOT_WORKING)
+    if name not in ("the other field", "what is missing"):
+        assert "a field that its schema does not have" in everything
+        assert not more or json.loads(ran.out)["field"] is None
+    for command in (("show",), ("show", "--json"), ("diagnose",)):
+        shown = run(board, *command, folder=tmp_path)
+        assert CANARY not in shown.out + shown.err
+        check_display(shown)
 
 
 def test_the_check_of_displays_can_fail(tmp_path: Path) -> None:

@@ -533,16 +533,17 @@ FORGOTTEN = (
         behind="                return refusal;\n",
     ),
     Forgotten(
-        "the older set that an undo judges",
+        "the sets that a start judges",
         "pv_store.c",
-        "    pv_wipe(config->staged, size);\n",
-        replacing_stored,
+        "    pv_wipe(scratch, p->config->schema->settings_size);\n",
+        starting_stored,
         "staged",
     ),
     Forgotten(
         "the settings, at an erase",
         "pv_store.c",
-        "    pv_settings_reset(p->config->schema, p->config->settings);\n    judge(p);\n",
+        "    pv_settings_reset(p->config->schema, p->config->settings);\n"
+        "    p->missing = pv_judge(p, p->config->settings);\n",
         erasing_stored,
         "settings",
     ),

@@ -238,6 +238,36 @@ def test_the_demo_s_answers_set_its_board_up() -> None:
     asyncio.run(play())
 
 
+@pytest.mark.parametrize(
+    ("last_words", "code", "result"),
+    [
+        ("To be stored: ", ExitCode.INTERRUPTED, Result.NOT_STORED),
+        ("Sent.", ExitCode.DONE, Result.STORED),
+        ("The settings are stored.", ExitCode.DONE, Result.STORED),
+        ("  The board is ", ExitCode.DONE, Result.STORED),
+    ],
+)
+def test_whoever_is_told_may_go_and_the_ending_is_the_truth(
+    last_words: str, code: ExitCode, result: Result
+) -> None:
+    """A terminal that is gone ends the telling; the code says what became of the settings."""
+
+    def say(text: str) -> None:
+        if text.startswith(last_words):
+            raise OSError(5, "Input/output error")
+
+    async def play() -> None:
+        async with bench() as here, Connection(here.line) as board:
+            met = await meet(board, here.cache, say)
+            ending, _ = await set_up_from_file(
+                board, met, read_file(ANSWERS), say, cache=here.cache, ask_all=False
+            )
+            assert (ending.code, ending.result) == (code, result)
+            assert bool(here.board.stored) == (result is Result.STORED)
+
+    asyncio.run(play())
+
+
 def test_a_mistake_in_the_file_sends_nothing(tmp_path: Path) -> None:
     """Not even what is right in it."""
     path = tmp_path / "answers.toml"

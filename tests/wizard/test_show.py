@@ -54,7 +54,7 @@ def test_what_a_board_holds_is_shown_without_a_secret() -> None:
             found = show.as_json(board)
             assert found["settings"]["network.name"] == {"held": "set", "value": "Orchard Gate"}
             assert found["settings"]["service.key"] == {"held": "set"}
-            assert found["settings"]["mast.alarm-below"] == {"held": "set", "value": "1.5 °C"}
+            assert found["settings"]["mast.alarm-below"] == {"held": "set", "value": "1.5"}
             assert found["settings"]["siren.fitted"] == {"held": "set", "value": True}
             assert found["run"] == "proven"
             everything = text + json.dumps(found)

@@ -77,6 +77,10 @@ export const WHYS = Object.freeze({
   [Why.PARTNER]: "A network's name and its passphrase are set together.",
 });
 
+/** What is said instead of a key that a board made up: it may be anything, what it was sent too. */
+const UNDECLARED =
+  "It names a field that its schema does not have: the board's firmware needs mending.";
+
 const NOT_WHOLE = "The settings did not arrive whole, again and again; try another cable.";
 
 /** @type {Words} */
@@ -198,8 +202,22 @@ export function refusedWords(schema, refused) {
   const setting = schema.settings.find((each) => each.key === refused.field);
   if (setting) return `${setting.field.label} ${refusalWords(setting.field, refused.code)}.`;
   const words = REFUSALS[refused.code];
-  if (words !== undefined) return say(words);
-  return say("The board refused ({code}).", { code: codeName(Refusal, refused.code) });
+  const said =
+    words === undefined
+      ? say("The board refused ({code}).", { code: codeName(Refusal, refused.code) })
+      : say(words);
+  return said + undeclaredWords(schema, refused.field ?? null);
+}
+
+/**
+ * Return what to add where a failure names a field that the schema does not have, else nothing.
+ *
+ * @param {Schema} schema
+ * @param {string | null} named
+ */
+export function undeclaredWords(schema, named) {
+  const isDeclared = schema.settings.some(({ key }) => key === named);
+  return named && !isDeclared ? ` ${say(UNDECLARED)}` : "";
 }
 
 /**

@@ -28,6 +28,7 @@ import {
   stepWords,
   STORED,
   TAKEN_BACK,
+  undeclaredWords,
   whyWords,
 } from "./codes.js";
 import { doubts } from "./doubts.js";
@@ -730,7 +731,8 @@ export class Dialog {
     const done = say(this.#done);
     if (status.run === Run.FAILED) {
       const words = `${failureSentence(this.#done, status.step)} ${whyWords(this.schema, status)}`;
-      return { result: "stored", isGood: false, words };
+      const undeclared = undeclaredWords(this.schema, status.field);
+      return { result: "stored", isGood: false, words: words + undeclared };
     }
     if (status.run !== Run.PROVEN) {
       const words = say("{done}. This firmware does not report whether they work.", { done });

@@ -615,7 +615,7 @@ export class Flow {
     );
     return say(
       "{pin} is used twice: by this setting and by {place}. The board does not work until one of them has another pin.",
-      { pin: pinName(pin), place: place(other) },
+      { pin: pinName(pin, this.#schema.pins), place: place(other) },
     );
   }
 

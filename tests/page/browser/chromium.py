@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tests.page.browser.serial_lab import ADAPTER_NAME, PRODUCT, SERIAL_NUMBER, VENDOR, Lab
-from tests.waiting import join
+from tests.waiting import PATIENCE, join
 
 if TYPE_CHECKING:
     from playwright.sync_api import BrowserContext, Playwright
@@ -90,9 +90,10 @@ def start(
         executable_path=program,
         args=FLAGS,
         env={**os.environ, **lab.environment},
+        timeout=PATIENCE * 1000,
         **{"locale": "en-US", "viewport": {"width": 1280, "height": 800}, **options},
     )
-    context.set_default_timeout(20_000)
+    context.set_default_timeout(PATIENCE * 1000)
     return context
 
 

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from tests.waiting import PATIENCE
+
 if TYPE_CHECKING:
     from playwright.sync_api import Locator, Page
 
@@ -40,6 +42,7 @@ class Person:
         """The titles of the steps that were answered, in order."""
         self._look = look
         self._expect = pytest.importorskip("playwright.sync_api").expect
+        self._expect.set_options(timeout=PATIENCE * 1000)  # 5 s, unless told otherwise
 
     # ---------------------------------------------------------------------------------- reading
 

@@ -24,7 +24,7 @@ from provision.contract.table import Ability, Kind
 from provision.settings.model import Field, Option, Pin, Schema, Section
 from tests.page.browser import chromium
 from tests.page.browser.person import OVERVIEW, REVIEW, Person
-from tests.waiting import join
+from tests.waiting import PATIENCE, join
 from tests.wizard.bench import DEMO
 
 if TYPE_CHECKING:
@@ -73,7 +73,9 @@ def page(playwright: Playwright) -> Iterator[Page]:
     with Line(device) as line, Server({"/index.html": content}, line) as server:
         serving = threading.Thread(target=server.serve_forever, args=(0.02,))
         serving.start()
-        browser = playwright.chromium.launch(executable_path=executable, args=[*chromium.FLAGS])
+        browser = playwright.chromium.launch(
+            executable_path=executable, args=[*chromium.FLAGS], timeout=PATIENCE * 1000
+        )
         page = browser.new_page()
         page.on("pageerror", lambda error: pytest.fail(f"the page's script failed: {error}"))
         page.goto(server.url)

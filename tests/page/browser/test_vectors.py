@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from tests.page.browser import chromium
-from tests.waiting import until
+from tests.waiting import PATIENCE, until
 
 if TYPE_CHECKING:
     from playwright.sync_api import Playwright
@@ -63,7 +63,9 @@ def test_what_passes_in_node_passes_in_a_browser(
     )
     with chromium.serve(tmp_path) as origin:
         browser = playwright.chromium.launch(
-            executable_path=shutil.which("chromium"), args=[*chromium.FLAGS]
+            executable_path=shutil.which("chromium"),
+            args=[*chromium.FLAGS],
+            timeout=PATIENCE * 1000,
         )
         page = browser.new_page()
         faults: list[str] = []
