@@ -28,7 +28,7 @@ ARROWS: dict[str, frozenset[str]] = {
     "link": frozenset({"catalogue", "contract"}),
     "wizard": frozenset({"catalogue", "contract", "settings", "link"}),
     "author": frozenset({"contract", "settings", "board", "output"}),
-    "conformance": frozenset({"contract", "settings", "link"}),
+    "conformance": frozenset({"contract", "settings", "link", "output"}),
     "testing": frozenset({"contract", "settings", "board", "link", "wizard", "conformance"}),
     "cli": frozenset(
         {

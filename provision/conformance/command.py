@@ -3,10 +3,10 @@
 
 from __future__ import annotations
 
-import contextlib
+import errno
 import json
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +17,7 @@ from provision.conformance.port import Place, examine_port
 from provision.conformance.watch import Setup
 from provision.link.errors import LineLost, LinkError
 from provision.link.running import run
+from provision.output import unwritten, write_file
 
 MET, NOT_MET, USAGE, PORT, NO_BOARD, INTERRUPTED = 0, 1, 2, 3, 4, 130
 """Exit codes: of the same classes as every command's, and 1 if a clause is not met."""
@@ -62,24 +63,15 @@ def conform(
         say(f"{words} {settings}".strip())
         return code
 
+    # Told now, not after the minutes that a run takes.
+    if junit_file is not None and (why := _why_unwritable(junit_file)) is not None:
+        return ended(USAGE, unwritten(junit_file, why))
     try:
-        with _written_whole(junit_file) as write:
-            code = NO_BOARD
-            try:
-                report = run(examine_port(place, setup, say, somebody_is_there=somebody_is_there))
-            except NoBoard as none:
-                report = none.report
-                say(_no_board(place, report))
-            else:
-                code = MET if report.is_met else NOT_MET
-            write(junit(report))
-            if as_json:
-                show(_json(report.as_json(), code))
-            elif report.has_answered or report.findings:
-                show("\n".join(report.lines()))
-            return code
-    except _Unwritable as error:
-        return ended(USAGE, str(error))
+        report = run(examine_port(place, setup, say, somebody_is_there=somebody_is_there))
+        code = MET if report.is_met else NOT_MET
+    except NoBoard as none:
+        report, code = none.report, NO_BOARD
+        say(_no_board(place, report))
     except LinkError as error:
         is_begun = may_change and isinstance(error, LineLost)
         return ended(PORT, str(error), _MADE_UP if is_begun else "")
@@ -87,6 +79,16 @@ def conform(
         if not may_change:
             raise
         return ended(INTERRUPTED, "Interrupted.", _MADE_UP)
+    if as_json:
+        show(_json(report.as_json(), code))
+    elif report.has_answered or report.findings:
+        show("\n".join(report.lines()))
+    if junit_file is not None:
+        try:
+            write_file(junit_file, junit(report), replace=True)
+        except OSError as error:
+            return ended(USAGE, unwritten(junit_file, error))
+    return code
 
 
 def _json(report: dict[str, Any], code: int) -> str:
@@ -105,39 +107,10 @@ def _no_board(place: Place, report: Report) -> str:
     )
 
 
-class _Unwritable(Exception):  # noqa: N818 - an ending, no error of the kit
-    """A file cannot be written; str() is a sentence."""
-
-    def __init__(self, path: Path, error: OSError) -> None:
-        super().__init__(f"{path}: cannot be written ({error.strerror}).")
-
-
-@contextlib.contextmanager
-def _written_whole(path: Path | None) -> Iterator[Callable[[bytes], None]]:
-    """Yield what writes a file, whole or not at all; _Unwritable comes at once where none can be.
-
-    It grows beside the other, which it replaces when it is whole.
-    """
-    if path is None:
-        yield lambda _: None
-        return
-    beside = path.with_name(f"{path.name}.{os.getpid()}")
-    try:
-        file = beside.open("wb")
-    except OSError as error:
-        raise _Unwritable(path, error) from None
-
-    def write(octets: bytes) -> None:
-        try:
-            file.write(octets)
-            file.close()
-            beside.replace(path)
-        except OSError as error:
-            raise _Unwritable(path, error) from None
-
-    try:
-        yield write
-    finally:
-        with contextlib.suppress(OSError):
-            file.close()
-        beside.unlink(missing_ok=True)
+def _why_unwritable(path: Path) -> OSError | None:
+    """Return why no file can be written there, as far as can be told before it is."""
+    if not path.parent.is_dir():
+        return FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT))
+    if not os.access(path.parent, os.W_OK):
+        return PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+    return None

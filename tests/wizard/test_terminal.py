@@ -255,8 +255,7 @@ def test_other_commands_let_go_of_the_port_when_they_are_told_to_end(
     port: str, command: str
 ) -> None:
     """Each of them would otherwise keep it for nobody."""
-    where = ["conform", port] if command == "conform" else [command, "--port", port]
-    with terminal(*where) as here:
+    with terminal(command, "--port", port) as here:
         deadline = time.monotonic() + 30
         while is_free(port):
             assert time.monotonic() < deadline, "the command did not open the port"
