@@ -231,10 +231,9 @@ def _add_for_authors(commands: Any) -> None:
     conform = _add(commands, "conform", _conform, "hold a board against the protocol")
     conform.epilog = (
         "Exit code 0: every clause that applies is met; 1: one is not; 3: the port is missing,"
-        " busy, forbidden, or was lost; 4: no board answered."
+        " busy, forbidden, or was lost; 4: no board answered hello."
     )
-    conform.add_argument("port", metavar="PORT", help="the board's port, or a URL")
-    _add_line(conform)
+    _add_where(conform)
     conform.add_argument(
         "--may-change-settings",
         action="store_true",
@@ -242,6 +241,17 @@ def _add_for_authors(commands: Any) -> None:
     )
     conform.add_argument(
         "--patient", action="store_true", help="also run the checks that wait for minutes"
+    )
+    conform.add_argument(
+        "--only",
+        metavar="NUMBER",
+        help="run the checks of this clause or requirement alone, such as 6.4 or 6.4.13",
+    )
+    conform.add_argument(
+        "--list", action="store_true", help="list the checks by clause, and ask no board"
+    )
+    conform.add_argument(
+        "--junit", type=Path, metavar="FILE", help="also write the report as JUnit XML"
     )
     _add_json(conform)
 
@@ -327,6 +337,11 @@ def _add_file(parser: argparse.ArgumentParser) -> None:
 
 
 def _add_port(parser: argparse.ArgumentParser) -> None:
+    _add_where(parser)
+    _add_language(parser)
+
+
+def _add_where(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--port",
         metavar="PORT",
@@ -334,7 +349,6 @@ def _add_port(parser: argparse.ArgumentParser) -> None:
         " on which a board answers)",
     )
     _add_line(parser)
-    _add_language(parser)
 
 
 def _add_language(parser: argparse.ArgumentParser) -> None:
@@ -626,34 +640,41 @@ def _show(options: argparse.Namespace) -> int:
 
 
 def _conform(options: argparse.Namespace) -> int:
+    from provision.conformance import command  # noqa: PLC0415
+    from provision.conformance.kit import is_known  # noqa: PLC0415
     from provision.conformance.port import Place as Where  # noqa: PLC0415
-    from provision.conformance.port import conform  # noqa: PLC0415
 
-    shown: list[str] = []
-    said = [""]
+    if options.only is not None and not is_known(options.only):
+        return _refuse(
+            options,
+            f"--only {options.only}: nothing looks at this; --list names what is looked at.",
+        )
+    if options.list:
+        for line in command.check_list(options.only):
+            print(line)
+        return ExitCode.DONE
 
-    def say(words: str) -> None:
-        said.append(words)
-        _say(words)
+    port = options.port
+    if port is None:
+        from provision.wizard.commands import find_port  # noqa: PLC0415
 
-    code = conform(
-        Where(options.port, options.baud, options.driver),
+        found, board = _run(options, lambda person: find_port(_place(options), person))
+        if isinstance(found, Ending):
+            return _end(options, found, board)
+        port = found
+
+    return command.conform(
+        Where(port, options.baud, options.driver),
         may_change=options.may_change_settings,
         patient=options.patient,
+        only=options.only,
         as_json=options.json,
+        junit_file=options.junit,
         somebody_is_there=_has_terminal(),
-        show=shown.append,
-        say=say,
+        show=print,
+        say=_say,
         progress=_say if sys.stderr.isatty() else None,
     )
-    if options.json and not shown:
-        # What the kit had stored by then, if anything, is not known.
-        result = Result.UNKNOWN if options.may_change_settings else Result.NOT_STORED
-        ending = Ending(next(each for each in ExitCode if each == code), result, said[-1])
-        _print_json({**ending.as_json(), **_board(options, None)})
-    for text in shown:
-        print(text)
-    return code
 
 
 def _rehearse(options: argparse.Namespace) -> int:

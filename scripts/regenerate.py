@@ -27,6 +27,7 @@ from scripts.derive import (
     page_zones,
     protocol_page,
     python_table,
+    requirements,
     source,
 )
 from scripts.derive.vectors import lines, messages, schemas, talking, values
@@ -81,6 +82,7 @@ TARGETS: list[tuple[str, Callable[[], bytes]]] = [
     ("shared/vectors/schemas.json", schemas.document),
     ("shared/vectors/values.json", values.document),
     ("shared/vectors/conversations.json", talking.document),
+    ("shared/requirements.md", requirements.table),
     ("schemas/schema-file.json", _json_schema),
     *(
         (f"firmware_stub/example/{name}", lambda name=name: _sample()[name].encode())
@@ -131,10 +133,12 @@ def fill(page: str, name: str, text: str) -> str:
 def generated(faults: list[str]) -> Iterator[tuple[str, bytes]]:
     """Yield every generated file with what belongs into it.
 
-    A section for which its page has no markers is left out, and named in faults.
+    A section for which its page has no markers is left out, and named in faults; so is what a
+    requirement of the protocol lacks.
     """
     for path, content in TARGETS:
         yield path, content()
+    faults += requirements.faults()
     for path in dict.fromkeys(path for path, _, _ in SECTIONS):
         page = (ROOT / path).read_text(encoding="utf-8")
         for page_path, name, text in SECTIONS:

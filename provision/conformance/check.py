@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What a check is: a clause, a promise in plain words, and the procedure that looks."""
+"""What a check is: the requirements that it looks at, a promise in words, how it looks."""
 
 from __future__ import annotations
 
@@ -11,11 +11,35 @@ from provision.conformance.steps import Procedure
 
 
 @dataclass(frozen=True, slots=True)
-class Check:
-    """One promise of the page that a board is held to."""
+class Watched:
+    """What is looked at in all that comes, whatever check runs."""
 
-    clause: str
+    looks_at: tuple[str, ...]
+    """Numbers of requirements of the page; the first one's clause is the check's."""
+
     title: str
+
+    @property
+    def clause(self) -> str:
+        """The clause that it belongs to."""
+        return self.looks_at[0].rpartition(".")[0]
+
+    @property
+    def name(self) -> str:
+        """Clause and title."""
+        return f"{self.clause} {self.title}"
+
+    def is_about(self, number: str | None) -> bool:
+        """Whether it looks at a requirement, or at one of a clause; None: at whatever."""
+        return number is None or any(
+            own == number or own.startswith(f"{number}.") for own in self.looks_at
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Check(Watched):
+    """Promises of the page that a board is held to by asking it."""
+
     run: Callable[[Bench], Procedure[None]]
     changes: bool = False
     """Whether it changes what the board has stored."""

@@ -5,8 +5,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from provision.conformance.bench import Bench, Setup
-from provision.conformance.check import Check
+from provision.conformance.bench import Bench
+from provision.conformance.check import Check, Watched
+from provision.conformance.checks import CHECKS
+from provision.conformance.checks.reading import READ_SCHEMA
 from provision.conformance.findings import (
     Fault,
     Finding,
@@ -15,36 +17,65 @@ from provision.conformance.findings import (
     NotMet,
     Report,
     Verdict,
+    tell_once,
 )
-from provision.conformance.on_the_line import LINE_CHECKS
-from provision.conformance.reading import READING_CHECKS
-from provision.conformance.staging import STAGING_CHECKS
-from provision.conformance.steps import Procedure
-from provision.conformance.storing import STORING_CHECKS
-from provision.contract.table import Capability, HelloReplyKey, MessageType, StatusReplyKey
-
-CHECKS: tuple[Check, ...] = (*READING_CHECKS, *LINE_CHECKS, *STAGING_CHECKS, *STORING_CHECKS)
-"""In the order in which they run: reading first, since the others want the schema."""
+from provision.conformance.refusals import REFUSAL_NUMBERS
+from provision.conformance.steps import Procedure, Tell
+from provision.conformance.watch import Setup
+from provision.conformance.wire import SLOW
+from provision.contract.table import (
+    MESSAGES,
+    Capability,
+    HelloReplyKey,
+    MessageType,
+    StatusReplyKey,
+)
 
 WATCHED = (
-    ("1", "No secret that was sent came back, in no form"),
-    ("2.1", "Every line of the board is LF ~ BODY CHECK LF"),
-    ("2.3", "No BODY of the board is longer than 655 characters"),
-    ("2.4", "Every line of the board is printable ASCII"),
-    ("3", "Every item of the board is in the profile"),
-    ("4.1", "Every reply fits its request, once and in order"),
-    ("5.7", "Replies come in the time announced"),
-    ("7.2", "Refusals have the keys of their code, and no other"),
-    ("11.2", "Every body of the board has the form of the table"),
+    Watched(("6.3.9",), "No secret that was sent came back, in no form"),
+    Watched(("2.1.1", "2.1.2"), "Every line of the board is LF ~ BODY CHECK LF"),
+    Watched(("2.3.1",), "No BODY of the board is longer than 655 characters"),
+    Watched(("3.1.1",), "Every item of the board is in the profile"),
+    Watched(
+        ("4.1.2", "4.1.3", "4.1.4", "4.1.5", "4.2.3"),
+        "Every reply fits its request, once and in order",
+    ),
+    Watched(("4.1.6", "4.1.7", "2.3.2"), "Every body of the board has the form of the table"),
+    Watched(("5.7.1", "5.7.2", "5.7.3"), "Replies come in the time announced"),
+    Watched(("5.5.5",), "Presence is demanded only where it is announced"),
+    Watched(("6.8.10",), "Only a survey is refused with busy"),
+    Watched(REFUSAL_NUMBERS, "Refusals have the keys of their code, and no other"),
 )
 """What is looked at in all that comes, whatever check runs."""
 
+_UNTOUCHED = Watched(("4.3.10", "5.2.2"), "What is refused, or only staged, changes nothing stored")
+
+
+EVERYTHING: tuple[Watched, ...] = (*WATCHED, _UNTOUCHED, *CHECKS)
+"""All that looks at a requirement."""
+
+_NOTHING_ASKED = "Nothing was asked of the board beyond hello."
 _MAY_CHANGE = "it changes the stored settings: run with --may-change-settings"
+_TIMES_JUDGED = 3  # replies of a type after which they are judged by themselves
 _LATE_ADMITTED = 50  # one late reply in so many may be the computer's own doing
 
 
 class NoBoard(Exception):  # noqa: N818 - an ending, no error of the kit
-    """Nothing on the port speaks the protocol."""
+    """No board answered hello, and without that nothing conforms; `report` has what came."""
+
+    def __init__(self, report: Report) -> None:
+        super().__init__("\n".join(report.lines()))
+        self.report = report
+
+
+def chosen(only: str | None) -> tuple[Check, ...]:
+    """Return the checks of a clause or a requirement, of all where it is None."""
+    return tuple(check for check in CHECKS if check.is_about(only))
+
+
+def is_known(number: str) -> bool:
+    """Whether anything looks at a requirement, or at one of a clause."""
+    return any(each.is_about(number) for each in EVERYTHING)
 
 
 def examine(setup: Setup) -> Procedure[Report]:
@@ -52,15 +83,19 @@ def examine(setup: Setup) -> Procedure[Report]:
     bench = Bench(setup)
     try:
         yield from bench.meet()
-    except (Gone, NotMet):
-        if not bench.watch.seen:
-            raise NoBoard from None
-        return _report(bench, [], "Nothing was asked of the board beyond hello.")
+    except Gone:
+        raise NoBoard(_report(bench, [], _NOTHING_ASKED, has_answered=False)) from None
+    except NotMet:
+        return _report(bench, [], _NOTHING_ASKED)
+    checks = chosen(setup.only)
     before = yield from _what_is_stored(bench)
-    findings = yield from _run_all(bench, [check for check in CHECKS if not check.changes])
+    if READ_SCHEMA not in checks:
+        yield from _run(bench, READ_SCHEMA)  # which the others want
+    findings = yield from _run_all(bench, [check for check in checks if not check.changes])
     untouched, settings = yield from _untouched(bench, before)
-    findings.append(untouched)
-    findings += yield from _run_all(bench, [check for check in CHECKS if check.changes])
+    if _UNTOUCHED.is_about(setup.only):
+        findings.append(untouched)
+    findings += yield from _run_all(bench, [check for check in checks if check.changes])
     if setup.may_change:
         settings = yield from _leave(bench)
     return _report(bench, findings, settings or "What the board holds now is not known.")
@@ -78,6 +113,8 @@ def _run_all(bench: Bench, checks: list[Check]) -> Procedure[list[Finding]]:
 def _why_not(bench: Bench, check: Check) -> str:
     if bench.gone:
         return "the board answers no more"
+    if bench.is_slow and not bench.setup.patient:
+        return SLOW
     if check.changes and not bench.setup.may_change:
         return _MAY_CHANGE
     if check.minutes and not bench.setup.patient:
@@ -88,12 +125,14 @@ def _why_not(bench: Bench, check: Check) -> str:
 
 
 def _not_applicable(check: Check, why: str) -> Finding:
-    return Finding(check.clause, check.title, Verdict.NOT_APPLICABLE, why)
+    return Finding(check.looks_at, check.title, Verdict.NOT_APPLICABLE, why)
 
 
 def _run(bench: Bench, check: Check) -> Procedure[Finding]:
     if bench.setup.on_check:
-        bench.setup.on_check(f"{check.clause} {check.title}")
+        bench.setup.on_check(check.name)
+    if bench.is_slow:
+        yield Tell(f"{check.name} ...")
     bench.faults = []
     bench.asks_presence = True
     try:
@@ -108,7 +147,7 @@ def _run(bench: Bench, check: Check) -> Procedure[Finding]:
         if not bench.faults:
             return _not_applicable(check, str(finding))
     verdict = Verdict.NOT_MET if bench.faults else Verdict.MET
-    return Finding(check.clause, check.title, verdict, faults=tuple(bench.faults))
+    return Finding(check.looks_at, check.title, verdict, faults=tuple(bench.faults))
 
 
 # ----------------------------------------------------------------------- what is stored, at the end
@@ -133,7 +172,7 @@ def _what_is_stored(bench: Bench) -> Procedure[object]:
 
 def _untouched(bench: Bench, before: object) -> Procedure[tuple[Finding, str]]:
     """Look whether the board holds what it held before."""
-    title = "What is refused, or only staged, changes nothing stored"
+    numbers, title = _UNTOUCHED.looks_at, _UNTOUCHED.title
     after = None
     try:
         if not bench.gone:
@@ -143,16 +182,16 @@ def _untouched(bench: Bench, before: object) -> Procedure[tuple[Finding, str]]:
         pass
     if before is None or after is None:
         why = "generation, status and values could not be read at the beginning and at the end"
-        return Finding("4.3", title, Verdict.NOT_APPLICABLE, why), ""
+        return Finding(numbers, title, Verdict.NOT_APPLICABLE, why), ""
     if before != after:
         fault = Fault("generation, token, state or values differ from those at the beginning")
         settings = "The board's stored settings have changed, though nothing was committed."
-        return Finding("4.3", title, Verdict.NOT_MET, faults=(fault,)), settings
+        return Finding(numbers, title, Verdict.NOT_MET, faults=(fault,)), settings
     settings = (
         "The board's stored settings are untouched: generation, token, state and values are"
         " those of the beginning."
     )
-    return Finding("4.3", title, Verdict.MET), settings
+    return Finding(numbers, title, Verdict.MET), settings
 
 
 def _leave(bench: Bench) -> Procedure[str]:
@@ -172,38 +211,62 @@ def _leave(bench: Bench) -> Procedure[str]:
 # --------------------------------------------------------------------------------------- the report
 
 
-def _report(bench: Bench, findings: list[Finding], settings: str) -> Report:
-    everything = sorted([*findings, *_watched(bench)], key=lambda finding: _order(finding.clause))
-    return Report(_introduction(bench), tuple(everything), settings, bench.exchanges)
+def _report(
+    bench: Bench, findings: list[Finding], settings: str, *, has_answered: bool = True
+) -> Report:
+    bench.end()
+    # What nobody asked for, or what did not come, is told only if it is wrong all the same.
+    watched = _watched(bench, told=has_answered)
+    everything = sorted([*findings, *watched], key=lambda finding: _order(finding.clause))
+    return Report(
+        _introduction(bench) if has_answered else "No board answered hello.",
+        tell_once(everything),
+        settings,
+        bench.exchanges,
+        has_answered,
+        bench.remarks,
+    )
 
 
 def _order(clause: str) -> tuple[int, ...]:
     return tuple(map(int, clause.split(".")))
 
 
-def _watched(bench: Bench) -> Iterator[Finding]:
+def _watched(bench: Bench, *, told: bool) -> Iterator[Finding]:
+    """Yield what was watched; unless it is to be told, or was not asked for, faults only."""
     watch = bench.watch
     late = sum(ms > 0 for ms in bench.late)
     if late * _LATE_ADMITTED > len(bench.late):
         watch.broke(
-            "5.7",
+            "5.7.1",
             Fault(
                 f"{late} of {len(bench.late)} replies came later than their bytes at line rate and"
                 f" 250 ms, the latest by {max(bench.late)} ms"
             ),
         )
-    for clause, title in WATCHED:
-        faults = tuple(watch.faults.get(clause, ()))
-        if faults:
-            yield Finding(clause, title, Verdict.NOT_MET, faults=faults)
-        elif clause == "1" and not bench.leaks.secrets:
-            yield Finding(
-                clause, title, Verdict.NOT_APPLICABLE, "the board has no secret of 8 bytes"
+    for type_, times in sorted(bench.late_of.items()):
+        slow = [ms for ms in times if ms > 0]
+        if len(times) >= _TIMES_JUDGED and 2 * len(slow) > len(times):
+            name = MESSAGES[type_].name if type_ in MESSAGES else f"type {type_}"
+            watch.broke(
+                "5.7.1",
+                Fault(
+                    f"the replies to {name} come later than their bytes at line rate and 250 ms,"
+                    f" {len(slow)} of {len(times)}, the latest by {max(slow)} ms"
+                ),
             )
-        elif clause == "7.2" and not watch.seen.get("7.2"):
-            yield Finding(clause, title, Verdict.NOT_APPLICABLE, "nothing was refused")
-        else:
-            yield Finding(clause, title, Verdict.MET)
+    for each in WATCHED:
+        faults = tuple(fault for number in each.looks_at for fault in watch.faults.get(number, ()))
+        why = ""
+        if "6.3.9" in each.looks_at and not bench.leaks.secrets:
+            why = "the board has no secret of 8 bytes"
+        elif each.looks_at == REFUSAL_NUMBERS and not watch.refusals:
+            why = "nothing was refused"
+        if faults:
+            yield Finding(each.looks_at, each.title, Verdict.NOT_MET, faults=faults)
+        elif told and each.is_about(bench.setup.only):
+            verdict = Verdict.NOT_APPLICABLE if why else Verdict.MET
+            yield Finding(each.looks_at, each.title, verdict, why)
 
 
 def _introduction(bench: Bench) -> str:

@@ -1,9 +1,8 @@
 # SPDX-License-Identifier: MIT
 """Values that the kit makes up: for single fields, good and bad, and for all fields together.
 
-What a board has to say to a value is asked of settings.values and settings.whole, which are clause
-9; here are only values at which boards differ from it. Those of secrets are random throughout, so
-that they can be searched for.
+What a board has to say to them is in `expected` and `expected_values`; here are only values at
+which boards differ. Those of secrets are random throughout, so that they can be searched for.
 """
 
 from __future__ import annotations
@@ -12,11 +11,11 @@ import random
 import string
 from collections.abc import Callable, Iterable, Mapping
 
+from provision.conformance.expected import commit_refusal, named_by, needs_value
+from provision.conformance.expected_values import TYPES, is_key_only, limits, value_refusal
 from provision.contract.profile import Item
 from provision.contract.table import Characters, Kind
 from provision.settings.model import Field, Schema, Setting, Value
-from provision.settings.values import VALUE_TYPES, check_value, is_key_only, limits
-from provision.settings.whole import check_whole, key_beside
 
 _LONGEST_TRIED = 2000  # bytes of a blob: more would only take time
 _ALPHABETS: Mapping[Characters, str] = {
@@ -59,11 +58,11 @@ def tries(setting: Setting, schema: Schema, chance: random.Random) -> list[Item]
     field = setting.field
     own = list(dict.fromkeys(_own(field, schema, chance)))
     others: tuple[Item, ...] = (5, True, "5", b"5")
-    return [*own, *(other for other in others if type(other) is not VALUE_TYPES[field.kind])]
+    return [*own, *(other for other in others if type(other) is not TYPES[field.kind])]
 
 
 def _own(field: Field, schema: Schema, chance: random.Random) -> Iterable[Value]:
-    kind = VALUE_TYPES[field.kind]
+    kind = TYPES[field.kind]
     if kind is bool:
         return [True, False]
     if kind is int:
@@ -73,12 +72,21 @@ def _own(field: Field, schema: Schema, chance: random.Random) -> Iterable[Value]
     if field.kind is Kind.CHOICE:
         return _choices(field)
     if field.kind is Kind.HOST:
-        return [*_HOSTS, "h" * limits(field)[1], "h." * limits(field)[1]]
+        return [
+            *_HOSTS,
+            "h" * limits(field)[1],
+            "h." * limits(field)[1],
+            _host_of(limits(field)[1] + 1),
+        ]
     if field.kind is Kind.URL:
         return _urls(field)
     if field.kind is Kind.TIME_ZONE:
         return [*_ZONES, "<" + "A" * 60 + ">0", "<" + "A" * 61 + ">0"]
     return _texts(field, chance)
+
+
+def _host_of(size: int) -> str:
+    return ("h" + ".h" * size)[: size - 1] + "h"
 
 
 def _integers(field: Field, schema: Schema) -> list[Value]:
@@ -179,16 +187,16 @@ def good_value(setting: Setting, schema: Schema, chance: random.Random, turn: in
             made = bytes.fromhex("20010db8") + chance.randbytes(12)
     elif kind is Kind.TIME_ZONE:
         made = _ZONES[turn % 6]
-    elif VALUE_TYPES[kind] is int:
+    elif TYPES[kind] is int:
         made = chance.randint(least, most)
-    elif VALUE_TYPES[kind] is bytes:
+    elif TYPES[kind] is bytes:
         made = chance.randbytes(chance.randint(max(least, min(16, most)), min(most, 200)))
     elif kind is Kind.PASSPHRASE:
         made = _good_passphrase(field, chance)
     else:
         size = chance.randint(max(least, min(16, most)), max(least, min(most, 120)))
         made = random_text(chance, field.characters, size)
-    return made if made is not None and check_value(field, made, schema) is None else None
+    return made if made is not None and value_refusal(field, made, schema) is None else None
 
 
 def _good_passphrase(field: Field, chance: random.Random) -> str:
@@ -199,7 +207,7 @@ def _good_passphrase(field: Field, chance: random.Random) -> str:
 
 def pins_for(field: Field, schema: Schema) -> list[int]:
     """Return the pins that a field can have."""
-    return [pin.number for pin in schema.pins if check_value(field, pin.number, schema) is None]
+    return [pin.number for pin in schema.pins if value_refusal(field, pin.number, schema) is None]
 
 
 def good_set(schema: Schema, chance: random.Random, turn: int) -> dict[str, Value | None] | None:
@@ -210,17 +218,17 @@ def good_set(schema: Schema, chance: random.Random, turn: int) -> dict[str, Valu
     for admits in _SCOPES:
         values: dict[str, Value | None] = {
             s.key: good_value(s, schema, chance, turn)
-            if admits(s) or (_least_in_use(s) and schema.needs_value(s.field))
+            if admits(s) or (_least_in_use(s) and needs_value(s.field, schema))
             else None
             for s in schema.settings
         }
         for setting in schema.settings:  # neither of a pair without the other
             if setting.field.network is not None:
-                name = key_beside(setting, setting.field.network)
+                name = named_by(setting, setting.field.network)
                 if values.get(name) is None:
                     values[setting.key] = None
         _place_pins(schema, values, turn)
-        if check_whole(schema, {}, values) is None:
+        if commit_refusal(schema, {}, values) is None:
             return values
     return None
 

@@ -5,26 +5,19 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import json
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from provision.conformance.bench import Setup
 from provision.conformance.findings import Report
-from provision.conformance.kit import NoBoard, examine
-from provision.conformance.steps import AskPerson, Heard, Listen, Procedure, Send, Step
-from provision.link.errors import LineLost, LinkError, PortMissing
+from provision.conformance.kit import examine
+from provision.conformance.steps import AskPerson, Heard, Listen, Procedure, Send, Step, Tell
+from provision.conformance.watch import Setup
+from provision.link.errors import LineLost, PortMissing
 from provision.link.ports import Driver, open_stream
-from provision.link.running import run
 from provision.link.streams import Stream
-
-MET, NOT_MET, PORT, NO_BOARD, INTERRUPTED = 0, 1, 3, 4, 130
-"""Exit codes: of the same classes as every command's, and 1 if a clause is not met."""
 
 _COMES_BACK = 30.0  # seconds in which a port that vanished, as at a restart, has to come back
 _LOOK_AGAIN = 0.25
-
-_MADE_UP = "The board may hold values that the kit made up: set it up anew."
 
 Say = Callable[[str], None]
 
@@ -69,6 +62,8 @@ class _Line:
                     with contextlib.suppress(TimeoutError):
                         async with asyncio.timeout(ms / 1000):
                             data = await self._stream.read()
+                case Tell(words):
+                    self.say(words)
                 case AskPerson(words):
                     done = self.somebody_is_there
                     if done:
@@ -107,45 +102,3 @@ async def examine_port(
         return report
     finally:
         await line.close()
-
-
-def conform(
-    place: Place,
-    *,
-    may_change: bool = False,
-    patient: bool = False,
-    as_json: bool = False,
-    somebody_is_there: bool = False,
-    show: Say,
-    say: Say,
-    progress: Say | None = None,
-) -> int:
-    """Run `provision conform PORT`; return its exit code: 0 all met, 1 not, 3 port, 4 no board.
-
-    show: prints the result; say: tells the person; progress: gets the title of each check.
-    somebody_is_there: whether a person can be asked to press a button.
-    """
-    setup = Setup(place.baud, may_change=may_change, patient=patient, on_check=progress)
-    work = examine_port(place, setup, say, somebody_is_there=somebody_is_there)
-    try:
-        report = run(work)
-    except NoBoard:
-        say(
-            f"No board answered on {place.port}: check the cable and the rate, and whether its"
-            " firmware speaks this protocol."
-        )
-        return NO_BOARD
-    except LinkError as error:
-        is_begun = may_change and isinstance(error, LineLost)
-        say(f"{error} {_MADE_UP}" if is_begun else str(error))
-        return PORT
-    except KeyboardInterrupt:
-        if not may_change:
-            raise
-        say(f"Interrupted. {_MADE_UP}")
-        return INTERRUPTED
-    if as_json:
-        show(json.dumps(report.as_json(), indent=2))
-    else:
-        show("\n".join(report.lines()))
-    return MET if report.is_met else NOT_MET

@@ -35,7 +35,14 @@ class AskPerson:
     words: str
 
 
-Step = Send | Listen | AskPerson
+@dataclass(frozen=True, slots=True)
+class Tell:
+    """Tell the person something that need not be done; heard is nothing."""
+
+    words: str
+
+
+Step = Send | Listen | AskPerson | Tell
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
-from provision.conformance.bench import Setup
 from provision.conformance.findings import Report
 from provision.conformance.port import Place, examine_port
+from provision.conformance.watch import Setup
 from provision.link.ports import open_stream
 from provision.link.streams import Stream
 from provision.testing.conversation import Ear, read, write

@@ -165,6 +165,13 @@ async def watch_log(place: Place, person: Person, show: Callable[[str], None]) -
         found = await finder.reopen(found.port)
 
 
+async def find_port(place: Place, person: Person) -> str:
+    """Return the port on which a board answers, let go of again. Raises LinkError."""
+    _, found = await _find(place, person)
+    await found.connection.close()
+    return found.port.device
+
+
 async def _find(
     place: Place,
     person: Person,

@@ -8,22 +8,19 @@ import json
 import random
 import re
 from collections.abc import Callable
-from pathlib import Path
 
 import pytest
 
 from provision.board.store import pack_values
-from provision.cli import main
-from provision.conformance.bench import Setup
-from provision.conformance.ear import Ear
-from provision.conformance.findings import show_line
+from provision.conformance.ear import Came, Ear, Logged
 from provision.conformance.leaks import LeakSearch
-from provision.conformance.port import MET, NO_BOARD, NOT_MET, PORT
+from provision.conformance.shown import show_line
+from provision.conformance.watch import Setup
 from provision.contract.table import MessageType
 from tests.conformance.board import PressedDevice
-from tests.conformance.served import served_tcp
+from tests.conformance.making import Wrong, framed, item_of, line_of, lines, type_of
 from tests.conformance.virtual import hold
-from tests.conformance.wrong import ShowsStars, Wrong, framed, item_of, line_of, lines, type_of
+from tests.conformance.wrong_conversation import ShowsStars
 
 SECRET = b"w7-Zephyr.0419-blossom"
 
@@ -68,11 +65,11 @@ def test_lines_are_the_same_however_they_arrive() -> None:
     """Whole, and byte by byte, with log text between them."""
     message = line_of(bytes.fromhex("84010c07a0"))
     stream = b"boot\r\n" + message + b"4.5 C\n" + message + b"~damaged\n"
-    whole = [(came.raw, came.wrong) for came in Ear().feed(stream)]
+    whole = list(Ear().feed(stream))
     ear = Ear()
-    single = [(c.raw, c.wrong) for byte in stream for c in ear.feed(bytes([byte]))]
-    assert single == whole
-    assert [bool(wrong) for _, wrong in whole] == [False, False, True]
+    assert [came for byte in stream for came in ear.feed(bytes([byte]))] == whole
+    assert [bool(came.wrong) for came in whole if isinstance(came, Came)] == [False, False, True]
+    assert [came.raw for came in whole if isinstance(came, Logged)] == [b"boot", b"4.5 C"]
 
 
 def test_values_of_a_person_are_never_shown() -> None:
@@ -80,7 +77,7 @@ def test_values_of_a_person_are_never_shown() -> None:
     canary = "blossom-before-frost"
     head = bytes.fromhex("84010607a3")
     item = head + b"\x01\x00\x02\x01\x03\x81\x83\x61a\x01\x74" + canary.encode()
-    shown = show_line(line_of(item).strip(b"\n"))
+    shown = show_line(line_of(item).strip(b"\n"), lambda *_: False)
     assert shown.raw is None
     assert canary not in shown.words
     assert "'a' set" in shown.words
@@ -123,52 +120,6 @@ def test_the_report_names_what_was_sent_and_what_came() -> None:
     assert fault["words"]
     assert fault["sent"][0]["hex"].startswith("7e")
     assert report.summary() in report.lines()
-
-
-# ------------------------------------------------------------------------------- the command
-
-
-def conform(port: str, *more: str) -> int:
-    """Run the command."""
-    return main(["conform", port, *more])
-
-
-def test_a_board_on_a_port_meets_all(capsys: pytest.CaptureFixture[str]) -> None:
-    """Over TCP, with and without leave to change settings; the table says so."""
-    device = Wrong.make()
-    with served_tcp(device) as url:
-        assert conform(url) == MET
-        told = capsys.readouterr()
-        assert " 0 not met," in told.out
-        assert "untouched" in told.out
-        assert told.err == ""
-        assert conform(url, "--may-change-settings", "--json") == MET
-    report = json.loads(capsys.readouterr().out)
-    assert report["conforms"] is True
-    assert report["settings"] == "The board was erased at the end."
-
-
-def test_a_wrong_board_on_a_port_has_a_code_of_its_own(capsys: pytest.CaptureFixture[str]) -> None:
-    """1, and the table says which clause is not met."""
-    device = type("Stars", (Wrong,), {"board": ShowsStars}).make()  # type: ignore[attr-defined]
-    with served_tcp(device) as url:
-        assert conform(url, "--may-change-settings") == NOT_MET
-    assert "6.3   not met" in capsys.readouterr().out
-
-
-def test_a_port_that_is_not_there(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    """3, and one sentence without a traceback."""
-    assert conform(str(tmp_path / "no-such-port")) == PORT
-    told = capsys.readouterr()
-    assert told.out == ""
-    assert "no-such-port" in told.err
-
-
-def test_a_silent_port(capsys: pytest.CaptureFixture[str]) -> None:
-    """4 after ten seconds, and one sentence that says what to look at."""
-    with served_tcp(None) as url:
-        assert conform(url) == NO_BOARD
-    assert "No board answered" in capsys.readouterr().err
 
 
 def test_types_of_the_examples() -> None:

@@ -170,7 +170,7 @@ def test_it_passes_the_kit(
 ) -> None:
     """Every clause that applies to it."""
     with EmulatedBoard(flash, firmware) as board:
-        code = cli.main(["conform", board.path, "--may-change-settings"])
+        code = cli.main(["conform", "--port", board.path, "--may-change-settings"])
     told = capsys.readouterr().out
     assert code == ExitCode.DONE, told
     assert ", 0 not met," in told

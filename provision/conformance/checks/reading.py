@@ -1,13 +1,17 @@
 # SPDX-License-Identifier: MIT
-"""Checks of what a board tells of itself: hello, schema, values, status, networks (5, 6, 8)."""
+"""Checks of what a board tells of itself: hello, schema, values, status (5.2, 6.1-6.3, 6.6, 8)."""
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench, Body
+from provision.conformance.bench import Bench
 from provision.conformance.check import Check
-from provision.conformance.findings import NotApplicable, NotMet
+from provision.conformance.expected import Due, default_in_force, first_defect
+from provision.conformance.expected_values import value_refusal
+from provision.conformance.findings import NotMet
 from provision.conformance.steps import Procedure
-from provision.contract.profile import Item
+from provision.conformance.wire import Body
+from provision.contract.line import MAX_BODY
+from provision.contract.profile import Item, encode
 from provision.contract.table import (
     LINE_OVERHEAD,
     Capability,
@@ -24,17 +28,10 @@ from provision.contract.table import (
     Run,
     StatusReplyKey,
     Store,
-    SurveyKey,
-    SurveyReplyKey,
 )
-from provision.settings.values import check_value
-from provision.settings.whole import Fault, defect
 from provision.settings.wire import SchemaError, unpack
 
 _MOST_PIECES = 8192
-_SCAN_TIME = 60_000  # ms that a scan of the networks may take before the kit gives up
-_BUSY_TRIES = 10
-
 
 # --------------------------------------------------------------------------- hello, clause 6.1, 5.2
 
@@ -192,18 +189,18 @@ def entries(bench: Bench) -> Procedure[None]:
             why = "unset" if held == Held.UNSET else "a secret"
             raise NotMet(f"{key} is {why}, and has a value")
         if not values:
-            default = schema.default_in_force(setting.field)
+            default = default_in_force(setting.field, schema)
             due = held == Held.SET or (held == Held.FELL_BACK and default is not None)
             if due and not setting.field.is_secret:
                 raise NotMet(f"{key} has a value in force, and none is given")
             continue
         _check_given(setting.key, setting.field.kind is Kind.BLOB, values[0])
-        if held == Held.FELL_BACK and values[0] != schema.default_in_force(setting.field):
-            raise NotMet(f"{key} fell back, and its value is not a default that is in force")
+        if held == Held.FELL_BACK and values[0] != default_in_force(setting.field, schema):
+            raise NotMet(f"{key} fell back, and its value is not the default")
         if setting.field.kind is not Kind.BLOB:
             value = values[0]
             assert isinstance(value, int | str | bytes)
-            if check_value(setting.field, value, schema) is not None:
+            if value_refusal(setting.field, value, schema) is not None:
                 raise NotMet(f"the value given for {key} is one that clause 9 refuses")
 
 
@@ -228,6 +225,16 @@ def pages(bench: Bench) -> Procedure[None]:
         assert isinstance(page, list)
         if page != whole[first : first + len(page)]:
             raise NotMet(f"the entries from {first} are not those that came before")
+        if first + len(page) < count and leaves_room(bench, whole[first + len(page)]):
+            raise NotMet(f"the page from {first} leaves room for the entry that follows")
+
+
+def leaves_room(bench: Bench, follows: Item) -> bool:
+    """Whether what would follow in an array of the last reply would have fitted into its line."""
+    (came,) = (each for each in bench.last_came if each.item is not None)
+    assert came.item is not None
+    longer = len(came.item) + len(encode(follows)) + 2  # the head of the array may grow
+    return -(-longer * 4 // 3) <= MAX_BODY
 
 
 def beyond_values(bench: Bench) -> Procedure[None]:
@@ -253,20 +260,20 @@ def status(bench: Bench) -> Procedure[None]:
     check_status(bench, body)
     store = body[StatusReplyKey.STORE]
     if store in (Store.COMPLETE, Store.INCOMPLETE):
-        found = yield from _defect(bench)
-        if (store == Store.INCOMPLETE) != (found is not None):
-            said = f"`store` is {Store(store).name.lower()}"
-            if found is None:
-                raise NotMet(f"{said}, but by 9.6 nothing is missing, and no pin is used twice")
-            raise NotMet(f"{said}, but by 9.6 {_defect_words(found)}")
-        if found is None:
+        defect = yield from _defect(bench)
+        name = Store(store).name.lower()
+        if defect is None:
+            if store == Store.INCOMPLETE:
+                raise NotMet(f"`store` is {name}, but by 9.6 nothing is missing or in conflict")
             return
-        missing = found.field if found.other is None else None
-        conflict = None if found.other is None else [found.field, found.other]
-        if body.get(StatusReplyKey.MISSING) != missing:
-            raise NotMet(f"`missing` is not {missing}: by 9.6 {_defect_words(found)}")
-        if body.get(StatusReplyKey.CONFLICT) != conflict:
-            raise NotMet(f"`conflict` is not {conflict}: by 9.6 {_defect_words(found)}")
+        due: Body = {StatusReplyKey.MISSING: defect.field}
+        if defect.other is not None:
+            due = {StatusReplyKey.CONFLICT: [defect.field, defect.other]}
+        for key, item in due.items():
+            if store == Store.COMPLETE:
+                raise NotMet(f"`store` is {name}, but by 9.6 `{_spelled(key)}` is due: {item!a}")
+            if body.get(key) != item:
+                raise NotMet(f"`{_spelled(key)}` is not {item!a}, which 9.6 names first")
 
 
 def check_status(bench: Bench, body: Body) -> None:
@@ -278,39 +285,46 @@ def check_status(bench: Bench, body: Body) -> None:
         raise NotMet(
             f"`staged` is {body[StatusReplyKey.STAGED]!a}, where {len(bench.staged)} is due"
         )
-    told = [key for key in (StatusReplyKey.MISSING, StatusReplyKey.CONFLICT) if key in body]
-    if len(told) != (store == Store.INCOMPLETE):
-        raise NotMet("not exactly one of `missing` and `conflict` is there when incomplete")
     for key, due in (
         (StatusReplyKey.TRIAL_LEFT, store == Store.TRIAL),
         (StatusReplyKey.REASON, run == Run.FAILED),
     ):
-        if (key in body) != due and not (key is StatusReplyKey.REASON and due):
+        if (key in body) != due:
             raise NotMet(f"`{_spelled(key)}` is {'lacking' if due else 'there'}, against 6.6")
-    if StatusReplyKey.FIELD in body and run != Run.FAILED:
-        raise NotMet("`field` is there, though nothing failed")
-    if store in (Store.EMPTY, Store.INCOMPLETE) and run not in (Run.IDLE, Run.NOT_REPORTED):
-        raise NotMet("no complete set is in force, and `run` is not idle")
-    if store == Store.COMPLETE and run == Run.IDLE:
-        raise NotMet("a complete set is in force, and `run` is idle")
+    faulty = (StatusReplyKey.MISSING in body) + (StatusReplyKey.CONFLICT in body)
+    if faulty != (store == Store.INCOMPLETE):
+        raise NotMet("one of `missing` and `conflict` is there exactly when `store` is incomplete")
+    _check_run(body)
     field = body.get(StatusReplyKey.FIELD)
     schema = bench.schema
     if isinstance(field, str) and schema is not None and schema.setting(field) is None:
         raise NotMet("`field` is no field of the schema")
 
 
-def _spelled(key: StatusReplyKey) -> str:
-    return key.name.lower().replace("_", "-")
+def _check_run(body: Body) -> None:
+    """End the check unless what the firmware reported fits what is stored."""
+    store, run = body[StatusReplyKey.STORE], body[StatusReplyKey.RUN]
+    has_reported = StatusReplyKey.STEP in body
+    if run in (Run.PROVEN, Run.FAILED) and not has_reported:
+        raise NotMet("the firmware has reported, and `step` is lacking")
+    if StatusReplyKey.ADDRESS in body and not has_reported:
+        raise NotMet("`address` is there, though the firmware has not reported of this set")
+    if run == Run.IDLE and has_reported:
+        raise NotMet("`step` is there, though no set is in force")
+    if StatusReplyKey.FIELD in body and run != Run.FAILED:
+        raise NotMet("`field` is there, though nothing failed")
+    if store in (Store.EMPTY, Store.INCOMPLETE) and run not in (Run.IDLE, Run.NOT_REPORTED):
+        raise NotMet("no complete set is in force, and `run` is not idle")
+    if store == Store.COMPLETE and run == Run.IDLE:
+        raise NotMet("a complete set is in force, and `run` is idle")
 
 
-def _defect_words(found: Fault) -> str:
-    if found.other is None:
-        return f"{found.field} is missing"
-    return f"{found.field} and {found.other} have one pin"
+def _spelled(key: int) -> str:
+    return StatusReplyKey(key).name.lower().replace("_", "-")
 
 
-def _defect(bench: Bench) -> Procedure[Fault | None]:
-    """Return what is missing, or has one pin, first, by what get-values tells."""
+def _defect(bench: Bench) -> Procedure[Due | None]:
+    """Return the first rule that what is stored breaks, by what get-values tells."""
     schema = bench.known_schema()
     stored = {}
     for setting, entry in zip(schema.settings, (yield from bench.values()), strict=False):
@@ -319,127 +333,35 @@ def _defect(bench: Bench) -> Procedure[Fault | None]:
             value = entry[2] if len(entry) > 2 else ""
             assert isinstance(value, int | str | bytes)
             stored[setting.key] = value
-    return defect(schema, stored)
+    return first_defect(schema, stored)
 
 
-# ------------------------------------------------------------------ survey, locate, clause 6.8, 6.9
-
-
-def survey(bench: Bench) -> Procedure[None]:
-    """A scan is answered at once, read by its number, and its networks keep their numbers."""
-    bench.needs(Capability.SURVEY)
-    body = yield from _start_scan(bench)
-    number = body[SurveyReplyKey.SCAN]
-    known = yield from _networks(bench, body, [])
-    end = bench.now + _SCAN_TIME
-    while not body[SurveyReplyKey.DONE] or len(known) < _count(body):
-        body = yield from bench.answer(
-            MessageType.SURVEY, {SurveyKey.SCAN: number, SurveyKey.FIRST: len(known)}
-        )
-        if body[SurveyReplyKey.SCAN] != number:
-            raise NotMet("the reply is from another scan than was asked for")
-        known = yield from _networks(bench, body, known)
-        if bench.now > end:
-            raise NotMet(f"the scan did not end within {_SCAN_TIME // 1000} s")
-        if not body[SurveyReplyKey.DONE]:
-            yield from bench.silence(200)
-    again = yield from bench.answer(MessageType.SURVEY, {SurveyKey.SCAN: number})
-    page = again[SurveyReplyKey.NETWORKS]
-    assert isinstance(page, list)
-    if page != known[: len(page)]:
-        raise NotMet("networks that were given changed within a scan")
-    if not again[SurveyReplyKey.DONE] or _count(again) != len(known):
-        raise NotMet("the scan had ended, and went on")
-
-
-def _start_scan(bench: Bench) -> Procedure[Body]:
-    for _ in range(_BUSY_TRIES):
-        reply = yield from bench.ask(MessageType.SURVEY)
-        if reply.type != MessageType.REFUSAL:
-            if reply.body[SurveyReplyKey.FIRST] != 0:
-                raise NotMet("a new scan does not begin with network 0")
-            return reply.body
-        bench.must_refuse(reply, Refusal.BUSY)
-        yield from bench.silence(1000)
-    raise NotApplicable("the board was busy all the time")
-
-
-def _count(body: Body) -> int:
-    count = body[SurveyReplyKey.COUNT]
-    assert isinstance(count, int)
-    return count
-
-
-def _networks(bench: Bench, body: Body, known: list[Item]) -> Procedure[list[Item]]:
-    page = body[SurveyReplyKey.NETWORKS]
-    assert isinstance(page, list)
-    if body[SurveyReplyKey.FIRST] != len(known):
-        raise NotMet(f"networks from {body[SurveyReplyKey.FIRST]!a} came, not from {len(known)}")
-    if len(known) + len(page) > _count(body):
-        raise NotMet("more networks came than `count` says")
-    if not page and len(known) < _count(body):
-        raise NotMet("no network came, though there are more")
-    yield from bench.after()
-    return known + page
-
-
-def survey_bounds(bench: Bench) -> Procedure[None]:
-    """Another scan's number, or a `first` above the count, is refused with `out-of-bounds`."""
-    bench.needs(Capability.SURVEY)
-    body = yield from _start_scan(bench)
-    number = body[SurveyReplyKey.SCAN]
-    assert isinstance(number, int)
-    end = bench.now + _SCAN_TIME
-    while not body[SurveyReplyKey.DONE] and bench.now < end:
-        yield from bench.silence(200)
-        body = yield from bench.answer(MessageType.SURVEY, {SurveyKey.SCAN: number})
-    count: Body = {RefusalKey.DETAIL: _count(body)}
-    bad: tuple[tuple[str, dict[int, int]], ...] = (
-        ("another scan", {SurveyKey.SCAN: number % 255 + 1}),
-        ("a `first` above the count", {SurveyKey.SCAN: number, SurveyKey.FIRST: _count(body) + 1}),
-        ("a `first` without a scan", {SurveyKey.FIRST: 1}),
-    )
-    for what, asked in bad:
-        if asked.get(SurveyKey.FIRST, 0) > 255:
-            continue
-        details = count if SurveyKey.SCAN in asked else None
-        yield from bench.refused(
-            MessageType.SURVEY, {**asked}, Refusal.OUT_OF_BOUNDS, details, what=what
-        )
-    same = yield from bench.ask(MessageType.SURVEY, {SurveyKey.SCAN: number})
-    if same.type == MessageType.REFUSAL:
-        raise NotMet("a refused request started a scan")
-    new = yield from _start_scan(bench)
-    if new[SurveyReplyKey.SCAN] == number:
-        raise NotMet("a new scan has the number of the one before")
-    if not new[SurveyReplyKey.DONE]:
-        running = yield from bench.answer(MessageType.SURVEY)
-        if running[SurveyReplyKey.SCAN] != new[SurveyReplyKey.SCAN]:
-            raise NotMet("a scan was started while one runs")
-
-
-def locate(bench: Bench) -> Procedure[None]:
-    """Locate is granted at any time, and does not hold the conversation up."""
-    bench.needs(Capability.LOCATE)
-    yield from bench.answer(MessageType.LOCATE)
-    yield from bench.answer(MessageType.LOCATE)
-    yield from bench.status()
-
+READ_SCHEMA = Check(
+    ("6.2.6", "6.2.5", "6.1.4", "8.1.1", "8.2.1"),
+    "The schema is one that a host takes (6.2, 8)",
+    schema,
+)
+"""Reads the schema, which most of the others want."""
 
 READING_CHECKS = (
-    Check("6.1", "What hello announces fits together", hello),
-    Check("5.2", "Hello stays the same while nothing happens", same_again),
-    Check("5.2", "Hello and status agree", hello_and_status),
-    Check("8", "The schema is one that a host takes (6.2, 8)", schema),
-    Check("6.2", "Pieces of any size agree", pieces),
-    Check("6.2", "No piece from beyond the end", beyond_schema),
-    Check("5.4", "A board with trials states their time", trial_has_time),
-    Check("6.3", "An entry for each field, never a secret", entries),
-    Check("6.3", "Pages begin where they are asked for", pages),
-    Check("6.3", "No page from beyond the end", beyond_values),
-    Check("6.6", "Status says what there is to say", status),
-    Check("6.8", "A scan of networks is read to its end", survey),
-    Check("6.8", "A scan is known by its number", survey_bounds),
-    Check("6.9", "The board shows itself", locate),
+    Check(("6.1.1", "2.3.2", "5.6.1", "6.1.3"), "What hello announces fits together", hello),
+    Check(("6.1.7", "5.2.2", "5.7.6"), "Hello stays the same while nothing happens", same_again),
+    Check(("6.6.11", "6.1.6"), "Hello and status agree", hello_and_status),
+    READ_SCHEMA,
+    Check(("6.2.4", "6.2.1", "6.2.2", "5.7.8"), "Pieces of any size agree", pieces),
+    Check(("6.2.3", "7.2.4"), "No piece from beyond the end", beyond_schema),
+    Check(("5.4.1",), "A board with trials states their time", trial_has_time),
+    Check(
+        ("6.3.1", "6.3.4", "6.3.5", "6.3.6", "6.3.7", "6.3.9", "6.3.10", "8.2.2"),
+        "An entry for each field, never a secret",
+        entries,
+    ),
+    Check(("6.3.1", "6.3.2", "6.3.3"), "Pages begin where they are asked for", pages),
+    Check(("6.3.12", "7.2.4"), "No page from beyond the end", beyond_values),
+    Check(
+        ("6.6.4", "6.6.1", "6.6.5", "6.6.3", "6.6.6", "6.6.9", "6.6.7", "6.6.8", "6.6.10", "9.6.8"),
+        "Status says what there is to say",
+        status,
+    ),
 )
 """What a board tells of itself; changes nothing."""

@@ -1,0 +1,38 @@
+# SPDX-License-Identifier: MIT
+"""The checks, by clause: one module for each group of clauses, and all of them in their order."""
+
+from __future__ import annotations
+
+from provision.conformance.check import Check
+from provision.conformance.checks.committing import COMMIT_CHECKS
+from provision.conformance.checks.envelopes import ENVELOPE_CHECKS
+from provision.conformance.checks.flow import FLOW_CHECKS
+from provision.conformance.checks.items import ITEM_CHECKS
+from provision.conformance.checks.line import LINE_CHECKS
+from provision.conformance.checks.networks import NETWORK_CHECKS
+from provision.conformance.checks.parts import PARTS_CHECKS
+from provision.conformance.checks.reading import READING_CHECKS
+from provision.conformance.checks.staging import STAGING_CHECKS
+from provision.conformance.checks.states import STATE_CHECKS
+from provision.conformance.checks.trials import TRIAL_CHECKS
+from provision.conformance.checks.undoing import UNDO_CHECKS
+from provision.conformance.checks.values import VALUE_CHECKS
+from provision.conformance.checks.wholes import WHOLE_CHECKS
+
+CHECKS: tuple[Check, ...] = (
+    *READING_CHECKS,
+    *NETWORK_CHECKS,
+    *LINE_CHECKS,
+    *ITEM_CHECKS,
+    *ENVELOPE_CHECKS,
+    *FLOW_CHECKS,
+    *STAGING_CHECKS,
+    *VALUE_CHECKS,
+    *PARTS_CHECKS,
+    *STATE_CHECKS,
+    *COMMIT_CHECKS,
+    *WHOLE_CHECKS,
+    *UNDO_CHECKS,
+    *TRIAL_CHECKS,
+)
+"""In the order in which they run: reading first, since the others want the schema."""

@@ -1,0 +1,336 @@
+# SPDX-License-Identifier: MIT
+"""Checks of commit: clauses 5.2, 6.3, 6.5, 6.6."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from provision.conformance.bench import Bench
+from provision.conformance.check import Check
+from provision.conformance.checks.parts import Parts
+from provision.conformance.checks.reading import check_status, entries, hello_and_status, pages
+from provision.conformance.checks.sets import (
+    Values,
+    confirm,
+    counts,
+    full_set,
+    generation_and_token,
+    grew_once,
+    must_hold,
+    store_set,
+)
+from provision.conformance.checks.staging import any_two, not_shown
+from provision.conformance.checks.states import presence
+from provision.conformance.checks.wholes import with_partner
+from provision.conformance.expected import commit_refusal
+from provision.conformance.findings import NotApplicable, NotMet
+from provision.conformance.made_up import good_value
+from provision.conformance.shown import code_words
+from provision.conformance.steps import Procedure
+from provision.conformance.wire import Body
+from provision.contract.table import (
+    MESSAGES,
+    Capability,
+    CommitKey,
+    CommitReplyKey,
+    HelloReplyKey,
+    Kind,
+    MessageType,
+    Refusal,
+    RefusalKey,
+    Run,
+    SetFieldKey,
+    StatusReplyKey,
+    Store,
+)
+from provision.settings.model import Setting, Value
+
+_POLL = 100  # ms between two looks at the status
+
+
+def whole_set(bench: Bench) -> Procedure[None]:
+    """Commit stores all that is staged; generation, token, values and status tell of it."""
+    before, _ = yield from generation_and_token(bench)
+    values, token = full_set(bench, 0), bench.token()
+    yield from bench.stage_all(values)
+    generation = yield from bench.commit(token)
+    grew_once(before, generation, "a commit")
+    now, in_force = yield from generation_and_token(bench)
+    if in_force != token:
+        raise NotMet("the token in hello is not that of the commit")
+    if now != generation:
+        raise NotMet("the reply to a commit has another generation than hello after it")
+    status = yield from counts(bench, None, 0)
+    if status[StatusReplyKey.STORE] not in (Store.COMPLETE, Store.TRIAL):
+        raise NotMet("a set with all that is required was stored, and `store` is not complete")
+    check_status(bench, status)
+    yield from must_hold(bench, values, "after a commit")
+    yield from confirm(bench)
+
+
+def same_token(bench: Bench) -> Procedure[None]:
+    """The newest commit again is answered with the generation, and not done; no older one is."""
+    values, token = full_set(bench, 1), bench.token()
+    yield from bench.stage_all(values)
+    commit = bench.commit_body(token)
+    yield from bench.answer(MessageType.COMMIT, commit)
+    bench.staged.clear()
+    yield from confirm(bench)
+    generation, _ = yield from generation_and_token(bench)
+    for what in ("nothing staged", "a field staged"):
+        reply = yield from bench.ask(MessageType.COMMIT, commit)
+        if reply.type == MessageType.REFUSAL:
+            code = code_words(reply.body[RefusalKey.CODE])
+            raise NotMet(f"the repeat of a commit, with {what}, was refused with {code}")
+        if reply.body[CommitReplyKey.GENERATION] != generation:
+            raise NotMet(
+                f"the repeat of a commit, with {what}, did not give the present generation"
+            )
+        if (yield from generation_and_token(bench)) != (generation, token):
+            raise NotMet("the repeat of a commit was done again")
+        yield from counts(bench, None, 0)
+        if what == "nothing staged":
+            setting = next(s for s in bench.known_schema().settings if values[s.key] is not None)
+            yield from bench.stage(setting, None)
+            bench.staged.clear()
+    yield from must_hold(bench, values, "after repeats of a commit")
+    yield from store_set(bench, 0)
+    yield from bench.refused(
+        MessageType.COMMIT, commit, Refusal.WRONG_STATE, what="the repeat of the commit before"
+    )
+
+
+def set_differs(bench: Bench) -> Procedure[None]:
+    """Another count or digest is refused with `set-differs`, and what is staged is discarded."""
+    values, token = yield from store_set(bench, 0)
+    generation, _ = yield from generation_and_token(bench)
+    setting = next(s for s in bench.known_schema().settings if values[s.key] is not None)
+    for key in (CommitKey.COUNT, CommitKey.DIGEST):
+        yield from bench.stage(setting, values[setting.key])
+        body = bench.commit_body()
+        number = body[key]
+        assert isinstance(number, int)
+        body[key] = number + 1 if key is CommitKey.COUNT else number ^ 1
+        yield from bench.refused(
+            MessageType.COMMIT, body, Refusal.SET_DIFFERS, what=f"another {key.name.lower()}"
+        )
+        bench.staged.clear()
+        yield from counts(bench, None, 0)
+        yield from bench.refused(
+            MessageType.COMMIT, body, Refusal.WRONG_STATE, what="the repeat of it"
+        )
+    if (yield from generation_and_token(bench)) != (generation, token):
+        raise NotMet("a commit that was refused was done")
+
+
+def some_of_it(bench: Bench) -> Procedure[None]:
+    """A commit of some fields leaves the others as they were; null clears."""
+    values, _ = yield from store_set(bench, 0)
+    for setting, value in _small_changes(bench, values):
+        yield from bench.fresh()
+        yield from bench.stage(setting, value)
+        values[setting.key] = value
+        yield from bench.commit()
+        yield from must_hold(bench, values, f"after a commit of {setting.key} alone")
+        yield from confirm(bench)
+
+
+def _small_changes(bench: Bench, values: Values) -> Iterator[tuple[Setting, Value | None]]:
+    """Yield a field with another value, and one that is cleared, as the whole admits."""
+    schema = bench.known_schema()
+    changed = cleared = False
+    for setting in schema.settings:
+        value = good_value(setting, schema, bench.random, 3)
+        one = {setting.key: value}
+        if not changed and value is not None and commit_refusal(schema, values, one) is None:
+            changed = True
+            yield setting, value
+        nothing: Values = {setting.key: None}
+        if (
+            not cleared
+            and values[setting.key] is not None
+            and commit_refusal(schema, values, nothing) is None
+        ):
+            cleared = True
+            yield setting, None
+
+
+def behind_commit(bench: Bench) -> Procedure[None]:
+    """What follows a commit in the same flight is kept and answered, if hello says so."""
+    bench.needs(Capability.RECEIVES_WHILE_STORING)
+    yield from bench.stage_all(full_set(bench, 2))
+    commit_id, commit = bench.line(MessageType.COMMIT, bench.commit_body())
+    ids, lines = [commit_id], [commit]
+    for type_ in (MessageType.STATUS, MessageType.HELLO, MessageType.STATUS):
+        id_, line = bench.line(type_)
+        if sum(map(len, lines)) + len(line) <= bench.number(HelloReplyKey.CREDIT):
+            ids.append(id_)
+            lines.append(line)
+    got = yield from bench.converse(lines, ids, bench.announced(MessageType.COMMIT))
+    bench.staged.clear()
+    if [message.id for message in got] != ids:
+        raise NotMet(f"of {len(ids)} requests with a commit before them {len(got)} were answered")
+    yield from confirm(bench)
+
+
+def generation_grows(bench: Bench) -> Procedure[None]:
+    """The generation grows with every commit, in hello, in status and in the reply alike."""
+    for turn in range(3):
+        before, _ = yield from generation_and_token(bench)
+        yield from bench.stage_all(full_set(bench, turn))
+        grew_once(before, (yield from bench.commit()), "a commit")
+        yield from confirm(bench)
+        yield from hello_and_status(bench)
+
+
+def shown_when_stored(bench: Bench) -> Procedure[None]:
+    """With a set of all fields stored, get-values gives each as it must."""
+    values, _ = yield from store_set(bench, 0)
+    yield from must_hold(bench, values, "with a set of all fields stored")
+    yield from entries(bench)
+    yield from pages(bench)
+    yield from not_shown(bench)
+
+
+def staged_in_any_order(bench: Bench) -> Procedure[None]:
+    """The digest is over the fields in schema order, whatever the order in which they came."""
+    values = full_set(bench, 1)
+    settings = [s for s in bench.known_schema().settings if s.key in values]
+    for setting in reversed(settings):
+        yield from bench.stage(setting, values[setting.key])
+    yield from bench.commit()
+    yield from must_hold(bench, values, "after a commit of fields that came in another order")
+    yield from confirm(bench)
+
+
+def drops_parts(bench: Bench) -> Procedure[None]:
+    """A commit drops incomplete parts with what is staged; they count for nothing in it."""
+    parts = Parts(bench)
+    values = full_set(bench, 1)
+    yield from bench.stage_all(values)
+    held = bench.staged.pop(parts.setting.key)
+    yield from parts.take(0, 3, 3)
+    if held is not None and parts.setting.field.required:
+        raise NotApplicable("the field that comes in parts is a required one")
+    yield from bench.commit()
+    yield from parts.gap(parts.body(3, parts.octets[3:5]), 0, "after a commit")
+    yield from confirm(bench)
+
+
+def refused_changes_nothing(bench: Bench) -> Procedure[None]:
+    """Whatever is refused leaves what is stored, what is staged and the generation as they were.
+
+    The commit at the end shows by its digest that the staged values are the same.
+    """
+    yield from store_set(bench, 1)  # so that there is something to undo
+    values, _ = yield from store_set(bench, 0)
+    before = yield from generation_and_token(bench)
+    (setting, value), (other, _) = any_two(bench)
+    changes: Values = {setting.key: value, other.key: values[other.key]}
+    changes = with_partner(bench.known_schema(), changes)
+    if commit_refusal(bench.known_schema(), values, changes) is not None:
+        raise NotApplicable("the kit found no two fields that can be changed together")
+    yield from bench.stage_all(changes)
+    wrong = 0 if setting.field.kind is Kind.YES_NO else True
+    wrong_generation: Body = {1: before[0] ^ 0x5A5A}
+    wrong_boot: Body = {1: bench.boot ^ 0x5A5A}
+    set_field, field, whole = MessageType.SET_FIELD, SetFieldKey.FIELD, SetFieldKey.VALUE
+    refused: tuple[tuple[int, Body], ...] = (
+        (set_field, {field: setting.key, whole: wrong}),
+        (set_field, {field: other.key, whole: [], SetFieldKey.OFFSET: 0}),
+        (set_field, {field: "no-such.field", whole: None}),
+        (MessageType.COMMIT, {CommitKey.COUNT: 0, CommitKey.DIGEST: 0}),
+        (MessageType.DISCARD, wrong_boot),
+        (MessageType.DISCARD, {1: bench.boot, 2: 0}),
+        (MessageType.UNDO, {1: before[0]}),
+        (MessageType.CONFIRM, {1: before[0]}),
+        (MessageType.ERASE, wrong_generation),
+        (MessageType.RESTART, {1: bench.boot}),
+        (MessageType.GET_SCHEMA, {1: 262_143, 2: 1}),
+        (99, {}),
+    )
+    for type_, body in refused:
+        name = MESSAGES[type_].name if type_ in MESSAGES else f"type {type_}"
+        reply = yield from bench.ask(type_, body)
+        if reply.type != MessageType.REFUSAL:
+            raise NotMet(f"{name} was granted, where a refusal is due")
+        if (yield from generation_and_token(bench)) != before:
+            raise NotMet(f"generation or token changed with a {name} that was refused")
+        yield from counts(bench, None, len(changes))
+    yield from must_hold(bench, values, "after requests that were refused")
+    yield from bench.commit()
+    yield from must_hold(bench, {**values, **changes}, "after what is staged was committed")
+    yield from confirm(bench)
+
+
+def presence_when_stored(bench: Bench) -> Procedure[None]:
+    """With a set stored, whatever changes something wants a person present."""
+    bench.needs(Capability.PRESENCE)
+    yield from store_set(bench, 0)
+    yield from presence(bench)
+
+
+def reports(bench: Bench) -> Procedure[None]:
+    """After a commit the set is applied, and proven or failed in the time announced."""
+    yield from store_set(bench, 3)
+    began = bench.now
+    allowed = bench.number(HelloReplyKey.APPLY_TIME)
+    while True:
+        status = yield from bench.status()
+        check_status(bench, status)
+        if status[StatusReplyKey.RUN] != Run.APPLYING:
+            break
+        if bench.now - began > allowed + 1000:
+            raise NotMet(f"after {allowed} ms (`apply-time`) the set is still being applied")
+        yield from bench.silence(_POLL)
+    if status[StatusReplyKey.RUN] == Run.IDLE:
+        raise NotMet("a complete set is in force, and `run` is idle")
+
+
+COMMIT_CHECKS = (
+    Check(
+        ("6.5.8", "6.1.2", "5.1.5", "6.5.9"), "Commit stores the whole set", whole_set, changes=True
+    ),
+    Check(
+        ("5.2.1", "6.5.9", "6.1.6"),
+        "The generation grows with every commit",
+        generation_grows,
+        changes=True,
+    ),
+    Check(
+        ("6.3.5", "6.3.8", "9.5.3", "6.3.9", "6.3.10", "6.3.11"),
+        "What is stored is shown, and no secret",
+        shown_when_stored,
+        changes=True,
+    ),
+    Check(
+        ("5.5.1", "5.5.3", "5.5.4", "4.3.5", "4.3.6", "4.3.9"),
+        "Changes of what is stored want a person",
+        presence_when_stored,
+        changes=True,
+    ),
+    Check(
+        ("6.5.1", "6.5.10", "5.7.5"),
+        "The same token again is answered, not done",
+        same_token,
+        changes=True,
+    ),
+    Check(("6.5.3", "5.1.5"), "Another count or digest is refused", set_differs, changes=True),
+    Check(("6.5.8", "6.4.9"), "What is not staged stays as it was", some_of_it, changes=True),
+    Check(("5.1.5",), "A commit drops incomplete parts", drops_parts, changes=True),
+    Check(("6.5.6",), "Fields may come in any order", staged_in_any_order, changes=True),
+    Check(
+        ("4.3.10", "5.2.2"),
+        "What is refused changes nothing",
+        refused_changes_nothing,
+        changes=True,
+    ),
+    Check(("5.6.3",), "What follows a commit is kept", behind_commit, changes=True),
+    Check(
+        ("5.7.4", "6.6.2", "6.6.6", "6.6.7", "6.6.8"),
+        "The set is applied in the time announced",
+        reports,
+        changes=True,
+    ),
+)
+"""They change what is stored."""

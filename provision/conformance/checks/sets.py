@@ -1,0 +1,105 @@
+# SPDX-License-Identifier: MIT
+"""Sets that the checks store, and what a board must then show of them.
+
+A check that stores begins by storing a set of all fields, so that it knows the whole whatever was
+there before, secrets included.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from provision.conformance.bench import Bench
+from provision.conformance.findings import NotApplicable, NotMet
+from provision.conformance.made_up import good_set
+from provision.conformance.steps import Procedure
+from provision.conformance.wire import Body
+from provision.contract.profile import Item
+from provision.contract.table import (
+    Held,
+    HelloReplyKey,
+    Kind,
+    MessageType,
+    StatusReplyKey,
+    Store,
+)
+from provision.settings.model import Value
+
+Values = dict[str, Value | None]
+
+
+def full_set(bench: Bench, turn: int) -> Values:
+    """Return values for all fields; end the check if the kit finds none that keep the rules."""
+    values = good_set(bench.known_schema(), bench.random, turn)
+    if values is None or all(value is None for value in values.values()):
+        raise NotApplicable("the kit found no set of values that keeps the rules of this schema")
+    return values
+
+
+def store_set(bench: Bench, turn: int) -> Procedure[tuple[Values, bytes]]:
+    """Store a set of all fields; return it and its token. A trial that this begins is confirmed."""
+    values, token = full_set(bench, turn), bench.token()
+    yield from bench.stage_all(values)
+    yield from bench.commit(token)
+    yield from confirm(bench)
+    return values, token
+
+
+def confirm(bench: Bench) -> Procedure[None]:
+    """Keep the set on trial, if there is one, whatever the firmware does in the meantime."""
+    for _ in range(3):
+        status = yield from bench.status()
+        if status[StatusReplyKey.STORE] != Store.TRIAL:
+            return
+        generation = status[StatusReplyKey.GENERATION]
+        reply = yield from bench.ask(MessageType.CONFIRM, {1: generation})
+        if reply.type != MessageType.REFUSAL:
+            return
+    raise NotMet("a trial could not be confirmed")
+
+
+def generation_and_token(bench: Bench) -> Procedure[tuple[int, Item]]:
+    """Ask hello for the generation and the token."""
+    body = yield from bench.say_hello()
+    return bench.generation, body[HelloReplyKey.TOKEN]
+
+
+def grew_once(before: int, after: int, what: str) -> None:
+    """End the check unless the generation grew by one (5.2); in a wrap it does so as well."""
+    grown = (after - before) % 2**32
+    if grown == 0:
+        raise NotMet(f"the generation did not grow with {what}")
+    if grown > 2**31:
+        raise NotMet(f"the generation went back with {what}")
+    if grown != 1:
+        raise NotMet(f"the generation grew by {grown} with {what}, where 1 is due")
+
+
+def must_hold(bench: Bench, values: Mapping[str, Value | None], when: str) -> Procedure[None]:
+    """End the check unless the board shows exactly these values as stored."""
+    schema = bench.known_schema()
+    for setting, entry in zip(schema.settings, (yield from bench.values()), strict=True):
+        due: list[Item] = [setting.key, int(Held.UNSET)]
+        value = values.get(setting.key)
+        if value is not None:
+            due[1] = int(Held.SET)
+            if setting.field.kind is Kind.BLOB and isinstance(value, bytes):
+                value = len(value)
+            if not setting.field.is_secret:
+                due.append(value)
+        if entry != due:
+            raise NotMet(
+                f"{when}, {setting.key} is {entry[1:]!a:.60}, where {due[1:]!a:.60} is due"
+            )
+
+
+def counts(bench: Bench, store: Store | None, staged: int) -> Procedure[Body]:
+    """End the check unless the status counts so; return the status."""
+    status = yield from bench.status()
+    if status[StatusReplyKey.STAGED] != staged:
+        raise NotMet(f"{status[StatusReplyKey.STAGED]!a} fields are staged, where {staged} are due")
+    if store is not None and status[StatusReplyKey.STORE] != store:
+        raise NotMet(
+            f"`store` is {status[StatusReplyKey.STORE]!a}, where {store.name.lower()} is due"
+        )
+    return status

@@ -1,0 +1,242 @@
+# SPDX-License-Identifier: MIT
+"""Checks of what is legal when, and of presence: clauses 5.1, 5.5, 6.5, 6.7."""
+
+from __future__ import annotations
+
+from provision.conformance.bench import Bench
+from provision.conformance.check import Check
+from provision.conformance.checks.parts import Parts
+from provision.conformance.checks.staging import any_two
+from provision.conformance.findings import NotApplicable, NotMet
+from provision.conformance.steps import Procedure, Tell
+from provision.conformance.wire import Body
+from provision.contract.table import (
+    STAGED_LIFETIME_MS,
+    Capability,
+    CommitKey,
+    DiscardKey,
+    HelloReplyKey,
+    MessageType,
+    Refusal,
+    RefusalKey,
+    SetFieldKey,
+    StatusReplyKey,
+    Store,
+)
+
+_LONGEST_AWAITED = 120_000  # ms of listening whose end is awaited without patience
+_BEFORE_END, _BEYOND_END = 1000, 1500  # ms before it ends and after, where the board is asked
+_WINDOW = 300_000  # ms for which a person's presence may count, before the kit gives up waiting
+
+
+def discard(bench: Bench) -> Procedure[None]:
+    """Discard drops what is staged, if it names the boot number."""
+    (one, first), (other, _) = any_two(bench)
+    yield from bench.stage(one, first)
+    yield from bench.stage(other, None)
+    for wrong in (bench.boot ^ 1, 0 if bench.boot else 1):
+        yield from bench.refused(
+            MessageType.DISCARD,
+            {DiscardKey.BOOT: wrong},
+            Refusal.MOVED_ON,
+            {RefusalKey.DETAIL: bench.boot},
+            what="another boot number",
+        )
+    if (yield from bench.status())[StatusReplyKey.STAGED] != 2:
+        raise NotMet("a discard that was refused dropped what is staged")
+    yield from bench.answer(MessageType.DISCARD, {DiscardKey.BOOT: bench.boot})
+    if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
+        raise NotMet("something is staged after discard")
+    yield from bench.answer(MessageType.DISCARD, {DiscardKey.BOOT: bench.boot})
+
+
+def nothing_staged(bench: Bench) -> Procedure[None]:
+    """Commit with nothing staged is refused with `wrong-state`."""
+    body: Body = {CommitKey.COUNT: 1, CommitKey.DIGEST: 0, CommitKey.TOKEN: bench.token()}
+    yield from bench.refused(MessageType.COMMIT, body, Refusal.WRONG_STATE, what="commit")
+    try:
+        parts = Parts(bench)
+    except NotApplicable:
+        return
+    yield from parts.take(0, 3, 3)
+    yield from bench.refused(
+        MessageType.COMMIT, body, Refusal.WRONG_STATE, what="commit with incomplete parts"
+    )
+
+
+def not_in_this_state(bench: Bench) -> Procedure[None]:
+    """Undo, restart and confirm want nothing staged, undo a set, confirm a trial."""
+    # Each names a wrong generation or boot number: a board that grants it changes nothing.
+    other = {1: bench.generation ^ 0x5A5A}
+    store = yield from bench.store()
+    looked = False
+    for capability, type_, legal in (
+        (Capability.UNDO, MessageType.UNDO, store is not Store.EMPTY),
+        (Capability.TRIAL, MessageType.CONFIRM, store is Store.TRIAL),
+    ):
+        if capability in bench.capabilities and not legal:
+            looked = True
+            yield from bench.refused(
+                type_, other, Refusal.WRONG_STATE, what=f"with {store.name.lower()}"
+            )
+    (one, _), _ = any_two(bench)
+    yield from bench.stage(one, None)
+    for capability, type_, named in (
+        (Capability.UNDO, MessageType.UNDO, other),
+        (Capability.TRIAL, MessageType.CONFIRM, other),
+        (Capability.RESTART, MessageType.RESTART, {1: bench.boot ^ 0x5A5A}),
+    ):
+        if capability in bench.capabilities:
+            looked = True
+            yield from bench.refused(type_, named, Refusal.WRONG_STATE, what="with a field staged")
+    if not looked:
+        raise NotApplicable("the board offers neither undo nor trial nor restart")
+    yield from bench.status()
+    if (yield from bench.status())[StatusReplyKey.STAGED] != 1:
+        raise NotMet("a refused request dropped what is staged")
+
+
+def legal_when_staged(bench: Bench) -> Procedure[None]:
+    """Hello, get-schema, get-values, status are legal whatever is staged, and drop nothing."""
+    (one, first), _ = any_two(bench)
+    yield from bench.stage(one, first)
+    yield from bench.say_hello()
+    yield from bench.answer(MessageType.GET_SCHEMA, {1: 0, 2: 1})
+    yield from bench.answer(MessageType.GET_VALUES, {1: 0})
+    for capability, type_ in (
+        (Capability.SURVEY, MessageType.SURVEY),
+        (Capability.LOCATE, MessageType.LOCATE),
+    ):
+        if capability in bench.capabilities:
+            reply = yield from bench.ask(type_)
+            if reply.body.get(RefusalKey.CODE) == Refusal.WRONG_STATE:
+                raise NotMet(f"{type_.name.lower()} was refused since a field is staged")
+    yield from bench.ask(99)
+    if (yield from bench.status())[StatusReplyKey.STAGED] != 1:
+        raise NotMet("a request that only reads dropped what is staged")
+
+
+def dropped_in_time(bench: Bench) -> Procedure[None]:
+    """What is staged is dropped after 10 minutes without an answered request, and not before."""
+    (one, first), _ = any_two(bench)
+    yield from bench.stage(one, first)
+    yield from bench.silence(STAGED_LIFETIME_MS - 20_000)
+    yield from bench.ask(99)  # a refusal is an answer
+    yield from bench.silence(STAGED_LIFETIME_MS - 20_000)
+    if (yield from bench.status())[StatusReplyKey.STAGED] != 1:
+        raise NotMet("what is staged was dropped within 10 minutes of an answer")
+    yield from bench.silence(STAGED_LIFETIME_MS + 1000)
+    if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
+        raise NotMet("what is staged outlived 10 minutes without an answered request")
+
+
+# ----------------------------------------------------------------------------- presence, clause 5.5
+
+
+def presence(bench: Bench) -> Procedure[None]:
+    """With something stored, whatever changes something is refused until the button is pressed."""
+    bench.needs(Capability.PRESENCE)
+    if (yield from bench.store()) is Store.EMPTY:
+        raise NotApplicable("nothing is stored, so the board wants nobody present")
+    bench.asks_presence = False
+    schema = bench.known_schema()
+    stage: Body = {SetFieldKey.FIELD: schema.settings[0].key, SetFieldKey.VALUE: None}
+    end = bench.now + _WINDOW
+    told = False
+    while True:
+        reply = yield from bench.ask(MessageType.SET_FIELD, stage)
+        if reply.type == MessageType.REFUSAL:
+            break
+        if bench.now > end:
+            raise NotMet(
+                f"set-field was granted for {_WINDOW // 1000} s: nobody needs to be present"
+            )
+        if not told:
+            told = True
+            yield Tell(
+                "Waiting until the person's presence lapses, at most"
+                f" {_WINDOW // 60_000} minutes: leave the button alone."
+            )
+        yield from bench.silence(1000)
+    bench.must_refuse(reply, Refusal.PRESENCE, what="set-field")
+    # The window has closed. What was staged in it is dropped, which is legal at any time.
+    yield from bench.answer(MessageType.DISCARD, {DiscardKey.BOOT: bench.boot})
+    bench.staged.clear()
+    other = {1: bench.generation ^ 0x5A5A}
+    unknown: Body = {SetFieldKey.FIELD: "no-such.field", SetFieldKey.VALUE: 0}
+    commit: Body = {CommitKey.COUNT: 1, CommitKey.DIGEST: 0, CommitKey.TOKEN: bench.token()}
+    for capability, type_, body in (
+        (None, MessageType.SET_FIELD, unknown),
+        (None, MessageType.COMMIT, commit),
+        (Capability.UNDO, MessageType.UNDO, other),
+        (Capability.ERASE, MessageType.ERASE, other),
+        (Capability.TRIAL, MessageType.CONFIRM, other),
+        (Capability.RESTART, MessageType.RESTART, {1: bench.boot ^ 0x5A5A}),
+    ):
+        if capability is None or capability in bench.capabilities:
+            yield from bench.refused(type_, body, Refusal.PRESENCE, what=type_.name.lower())
+    malformed = Refusal.MALFORMED
+    yield from bench.refused(MessageType.COMMIT, {}, malformed, what="form before presence")
+    yield from bench.say_hello()
+    repeat: Body = {**commit, CommitKey.TOKEN: bench.hello[HelloReplyKey.TOKEN]}
+    reply = yield from bench.ask(MessageType.COMMIT, repeat)
+    if reply.type == MessageType.REFUSAL:
+        raise NotMet("the repeat of the newest commit was refused for want of presence")
+    if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
+        raise NotMet("something is staged, though nobody was present")
+    bench.asks_presence = True
+    reply = yield from bench.ask(MessageType.SET_FIELD, stage)
+    if reply.type == MessageType.REFUSAL:
+        raise NotMet("the button was pressed, and set-field is still refused")
+    bench.asks_presence = False
+    reply = yield from bench.ask(MessageType.SET_FIELD, stage)
+    if reply.type == MessageType.REFUSAL:
+        raise NotMet("presence lapses with one request, not with time")
+
+
+def presence_when_empty(bench: Bench) -> Procedure[None]:
+    """While nothing is stored nobody needs to be present."""
+    bench.needs(Capability.PRESENCE)
+    if (yield from bench.store()) is not Store.EMPTY:
+        raise NotApplicable("something is stored")
+    bench.asks_presence = False
+    (one, _), _ = any_two(bench)
+    yield from bench.stage(one, None)
+
+
+def falls_silent(bench: Bench) -> Procedure[None]:
+    """A board listens for as long as it announced, and is silent from then on."""
+    listens = bench.number(HelloReplyKey.LISTENS)
+    if bench.hello.get(HelloReplyKey.LISTENS) is None:
+        raise NotApplicable("the board listens for as long as it runs")
+    if listens > _LONGEST_AWAITED and not bench.setup.patient:
+        raise NotApplicable(f"it waits for {listens // 1000} s: run with --patient")
+    if listens > _BEFORE_END:
+        yield from bench.silence(listens - _BEFORE_END)
+        yield from bench.status()
+    yield from bench.silence(_BEFORE_END + _BEYOND_END)
+    id_, line = bench.line(MessageType.STATUS)
+    if (yield from bench.converse([line], [id_])):
+        raise NotMet(f"the board still answers after {listens} ms, which `listens` announced")
+
+
+STATE_CHECKS = (
+    Check(("5.1.4", "6.7.1", "7.2.3"), "Discard drops what is staged", discard),
+    Check(("6.5.2",), "Nothing staged, nothing committed", nothing_staged),
+    Check(("5.1.1", "4.3.7"), "What is not legal now is refused", not_in_this_state),
+    Check(("5.1.7", "5.1.2"), "Reading drops nothing that is staged", legal_when_staged),
+    Check(
+        ("5.1.6", "5.1.7"),
+        "What is staged is dropped after 10 minutes",
+        dropped_in_time,
+        minutes=30,
+    ),
+    Check(
+        ("5.5.1", "5.5.3", "5.5.4", "4.3.5", "4.3.6", "4.3.9"),
+        "Changes want a person present",
+        presence,
+    ),
+    Check(("5.5.2",), "An empty board wants nobody present", presence_when_empty),
+    Check(("5.7.7", "5.7.6"), "The board falls silent when it said it would", falls_silent),
+)
+"""What is legal when; changes nothing that is stored."""

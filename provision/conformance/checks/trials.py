@@ -1,0 +1,256 @@
+# SPDX-License-Identifier: MIT
+"""Checks of trials: clauses 5.4 and 6.6."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+
+from provision.conformance.bench import Bench
+from provision.conformance.check import Check
+from provision.conformance.checks.reading import check_status
+from provision.conformance.checks.sets import (
+    Values,
+    counts,
+    full_set,
+    generation_and_token,
+    grew_once,
+    must_hold,
+    store_set,
+)
+from provision.conformance.checks.undoing import restart_board
+from provision.conformance.findings import NotApplicable, NotMet
+from provision.conformance.steps import Procedure
+from provision.contract.table import (
+    Capability,
+    HelloReplyKey,
+    MessageType,
+    Refusal,
+    Run,
+    StatusReplyKey,
+    Store,
+)
+
+_SOME_TIME = 3000  # ms of a trial that pass before a start, more than a start takes
+_BEFORE_END = 2000  # ms before the end of a trial from which on it is looked at closely
+_END_POLL = 20  # ms between two looks then
+_TRIAL_SLACK = 3000  # ms beyond the time of a trial in which it has to be over
+
+
+def _on_trial(bench: Bench) -> Procedure[tuple[Values, bytes, Values, bytes]]:
+    """Store a set, then another on trial; return values and token of both."""
+    bench.needs(Capability.TRIAL)
+    old, old_token = yield from store_set(bench, 0)
+    new, new_token = full_set(bench, 1), bench.token()
+    yield from bench.stage_all(new)
+    yield from bench.commit(new_token)
+    return old, old_token, new, new_token
+
+
+def _still_on_trial(bench: Bench) -> Procedure[int]:
+    """Return the generation while the trial goes on; end the check if the firmware ended it."""
+    status = yield from bench.status()
+    if status[StatusReplyKey.STORE] == Store.TRIAL:
+        left, trial = status.get(StatusReplyKey.TRIAL_LEFT, 0), bench.known_schema().trial or 0
+        assert isinstance(left, int)
+        if left > trial * 1000:
+            raise NotMet("`trial-left` is more than the schema states")
+        generation = status[StatusReplyKey.GENERATION]
+        assert isinstance(generation, int)
+        return generation
+    if status[StatusReplyKey.RUN] != Run.PROVEN:
+        raise NotMet("a commit over an older set did not begin a trial")
+    raise NotApplicable("the firmware reports proven at once, which ends every trial well")
+
+
+def _left(bench: Bench) -> Procedure[int | None]:
+    left = (yield from bench.status()).get(StatusReplyKey.TRIAL_LEFT)
+    return left if isinstance(left, int) else None
+
+
+def _unless_proven(check: Callable[[Bench], Procedure[None]], bench: Bench) -> Procedure[None]:
+    """Run a check of trials; it does not count if the firmware ends the trial well meanwhile."""
+    try:
+        yield from check(bench)
+    except NotMet:
+        status = yield from bench.status()
+        proven = status[StatusReplyKey.RUN] == Run.PROVEN
+        if proven and status[StatusReplyKey.STORE] != Store.TRIAL:
+            raise NotApplicable(
+                "the firmware reported proven meanwhile, which ends a trial"
+            ) from None
+        raise
+
+
+def trial_confirmed(bench: Bench) -> Procedure[None]:
+    """On trial the new set is in force; confirm keeps it, and may be repeated."""
+    _, _, new, token = yield from _on_trial(bench)
+    generation = yield from _still_on_trial(bench)
+    if (yield from generation_and_token(bench)) != (generation, token):
+        raise NotMet("on trial hello does not give the new set's token")
+    yield from must_hold(bench, new, "on trial")
+    yield from bench.refused(
+        MessageType.CONFIRM,
+        {1: (generation - 1) % 2**32},
+        Refusal.MOVED_ON,
+        what="another generation",
+    )
+    yield from _still_on_trial(bench)
+    yield from bench.answer(MessageType.CONFIRM, {1: generation})
+    yield from counts(bench, Store.COMPLETE, 0)
+    after, still = yield from generation_and_token(bench)
+    grew_once(generation, after, "confirm")
+    if still != token:
+        raise NotMet("the token changed with confirm")
+    reply = yield from bench.ask(MessageType.CONFIRM, {1: generation})
+    if reply.type == MessageType.REFUSAL or reply.body[1] != after:
+        raise NotMet("the repeat of a confirm was not answered like the first time")
+    yield from bench.refused(MessageType.CONFIRM, {1: after}, Refusal.WRONG_STATE, what="no trial")
+    yield from must_hold(bench, new, "after confirm")
+
+
+def trial_in_status(bench: Bench) -> Procedure[None]:
+    """Status tells in a trial, and only there, how long it goes on, and that time runs."""
+    yield from _on_trial(bench)
+    body = yield from bench.status()
+    check_status(bench, body)
+    began = bench.now
+    yield from _still_on_trial(bench)
+    yield from bench.silence(500)
+    later = yield from bench.status()
+    check_status(bench, later)
+    first, second = body.get(StatusReplyKey.TRIAL_LEFT), later.get(StatusReplyKey.TRIAL_LEFT)
+    assert isinstance(first, int)
+    if not isinstance(second, int) or abs(first - second - (bench.now - began)) > 500:
+        raise NotMet(f"`trial-left` went from {first!a} to {second!a} in {bench.now - began} ms")
+
+
+def trial_undone(bench: Bench) -> Procedure[None]:
+    """Undo in a trial ends it badly at once: the older set and its token count again."""
+    bench.needs(Capability.UNDO)
+    old, old_token, _, _ = yield from _on_trial(bench)
+    generation = yield from _still_on_trial(bench)
+    yield from bench.answer(MessageType.UNDO, {1: generation})
+    yield from counts(bench, Store.COMPLETE, 0)
+    if (yield from generation_and_token(bench))[1] != old_token:
+        raise NotMet("the token of the older set does not count again")
+    yield from must_hold(bench, old, "after undo in a trial")
+
+
+def trial_replaced(bench: Bench) -> Procedure[None]:
+    """A commit in a trial replaces the set on trial; the confirmed one stays kept."""
+    bench.needs(Capability.UNDO)
+    old, old_token, _, _ = yield from _on_trial(bench)
+    yield from _still_on_trial(bench)
+    yield from bench.stage_all(full_set(bench, 2))
+    yield from bench.commit()
+    generation = yield from _still_on_trial(bench)
+    yield from bench.answer(MessageType.UNDO, {1: generation})
+    if (yield from generation_and_token(bench))[1] != old_token:
+        raise NotMet("the token of the confirmed set does not count again")
+    yield from must_hold(bench, old, "after undo of a second trial")
+
+
+def trial_started_thrice(bench: Bench) -> Procedure[None]:
+    """At the third start within the trial the older set is in force again."""
+    bench.needs(Capability.RESTART)
+    old, old_token, new, _ = yield from _on_trial(bench)
+    for start in (1, 2):
+        yield from _still_on_trial(bench)
+        yield from bench.silence(_SOME_TIME)
+        yield from _still_on_trial(bench)
+        left = yield from _left(bench)
+        yield from restart_board(bench)
+        again = yield from _left(bench)
+        if left is not None and again is not None and again <= left:
+            raise NotMet(f"the time of the trial did not begin anew at start {start} within it")
+        yield from _still_on_trial(bench)
+        yield from must_hold(bench, new, f"at start {start} within a trial")
+    before = bench.generation
+    yield from restart_board(bench)
+    yield from counts(bench, Store.COMPLETE, 0)
+    yield from must_hold(bench, old, "at the third start within a trial")
+    if bench.hello[HelloReplyKey.TOKEN] != old_token or bench.generation == before:
+        raise NotMet("the older token does not count again, or the generation did not grow")
+
+
+def _see_it_end(bench: Bench, generation: int) -> Procedure[None]:
+    """Ask for the status until the trial is over; each reply is of before it ended, or of after."""
+    end = bench.now + _BEFORE_END + _TRIAL_SLACK
+    while bench.now < end:
+        status = yield from bench.status()
+        check_status(bench, status)
+        on_trial = status[StatusReplyKey.STORE] == Store.TRIAL
+        if on_trial != (status[StatusReplyKey.GENERATION] == generation):
+            raise NotMet("status has the generation of one side of the trial's end, else the other")
+        if not on_trial:
+            return
+        yield from bench.silence(_END_POLL)
+
+
+def trial_over(bench: Bench) -> Procedure[None]:
+    """When the time of a trial is over, the older set is in force again."""
+    old, old_token, _, _ = yield from _on_trial(bench)
+    generation = yield from _still_on_trial(bench)
+    end = bench.now + 1000 * (bench.known_schema().trial or 0)
+    while bench.now < end - _BEFORE_END:
+        yield from bench.silence(min(10_000, end - _BEFORE_END - bench.now))
+        yield from _still_on_trial(bench)
+    yield from _see_it_end(bench, generation)
+    yield from counts(bench, Store.COMPLETE, 0)
+    after, token = yield from generation_and_token(bench)
+    grew_once(generation, after, "the end of the trial")
+    if token != old_token:
+        raise NotMet("the token of the older set does not count again")
+    yield from must_hold(bench, old, "after a trial that ran out")
+
+
+def first_set_is_no_trial(bench: Bench) -> Procedure[None]:
+    """A commit over nothing begins no trial."""
+    bench.needs(Capability.TRIAL)
+    bench.needs(Capability.ERASE)
+    generation, _ = yield from generation_and_token(bench)
+    yield from bench.answer(MessageType.ERASE, {1: generation})
+    yield from bench.stage_all(full_set(bench, 0))
+    yield from bench.commit()
+    yield from counts(bench, Store.COMPLETE, 0)
+
+
+TRIAL_CHECKS = (
+    Check(("5.4.3",), "The first set is on no trial", first_set_is_no_trial, changes=True),
+    Check(
+        ("6.6.10",),
+        "Status tells the time a trial has",
+        partial(_unless_proven, trial_in_status),
+        changes=True,
+    ),
+    Check(
+        ("6.7.17", "5.4.4", "5.4.2", "6.7.1", "6.7.2"),
+        "Confirm ends a trial well",
+        partial(_unless_proven, trial_confirmed),
+        changes=True,
+    ),
+    Check(
+        ("5.4.11",), "Undo ends a trial badly", partial(_unless_proven, trial_undone), changes=True
+    ),
+    Check(
+        ("5.4.10",),
+        "A commit in a trial keeps the confirmed set",
+        partial(_unless_proven, trial_replaced),
+        changes=True,
+    ),
+    Check(
+        ("5.4.6", "5.4.7"),
+        "The third start ends a trial badly",
+        partial(_unless_proven, trial_started_thrice),
+        changes=True,
+    ),
+    Check(
+        ("5.4.5", "5.4.12"),
+        "Time ends a trial badly",
+        partial(_unless_proven, trial_over),
+        changes=True,
+        minutes=3,
+    ),
+)
+"""They change what is stored."""

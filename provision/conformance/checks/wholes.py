@@ -1,0 +1,268 @@
+# SPDX-License-Identifier: MIT
+"""Checks of the rules that look at more than one field: clauses 9.5 and 9.6."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from provision.conformance.bench import Bench
+from provision.conformance.check import Check
+from provision.conformance.checks.sets import (
+    Values,
+    confirm,
+    must_hold,
+    store_set,
+)
+from provision.conformance.expected import (
+    commit_refusal,
+    default_in_force,
+    in_force,
+    named_by,
+    needs_value,
+)
+from provision.conformance.findings import NotApplicable, NotMet
+from provision.conformance.made_up import good_value, pins_for
+from provision.conformance.shown import code_words
+from provision.conformance.steps import Procedure
+from provision.contract.profile import Item
+from provision.contract.table import (
+    Kind,
+    MessageType,
+    Refusal,
+    RefusalKey,
+    StatusReplyKey,
+)
+from provision.settings.model import Schema, Setting, Value
+
+_MOST_FAULTS_TRIED = 40
+_ADMITTED_TRIED = 3  # commits of a kind: each wears the flash
+
+
+def _refused_whole(
+    bench: Bench, base: Values, changes: Mapping[str, Value | None], due: Refusal
+) -> Procedure[None]:
+    """Commit changes that break a rule of the whole; what is staged must stay."""
+    schema = bench.known_schema()
+    fault = commit_refusal(schema, base, changes)
+    assert fault is not None
+    assert fault.code is due
+    yield from bench.fresh()
+    yield from bench.stage_all(changes)
+    details: dict[int, Item] = {RefusalKey.FIELD: fault.field}
+    if fault.other is not None:
+        details[RefusalKey.OTHER] = fault.other
+    what = ", ".join(
+        f"{key} {'cleared' if value is None else 'set'}" for key, value in changes.items()
+    )
+    yield from bench.refused(
+        MessageType.COMMIT, bench.commit_body(), due, details, what=f"{what:.120}"
+    )
+    if (yield from bench.status())[StatusReplyKey.STAGED] != len(changes):
+        raise NotMet(f"{what:.120}: what was staged did not stay after `{code_words(due)}`")
+
+
+def partners(bench: Bench) -> Procedure[None]:
+    """Of a network name and its passphrase both are staged, or neither."""
+    schema = bench.known_schema()
+    pairs = [
+        (s, schema.setting(named_by(s, s.field.network)))
+        for s in schema.settings
+        if s.field.network is not None
+    ]
+    if not pairs:
+        raise NotApplicable("the board's schema has no passphrase")
+    values, _ = yield from store_set(bench, 0)
+    for passphrase, name in pairs:
+        assert name is not None
+        for setting in (name, passphrase):
+            for value in (good_value(setting, schema, bench.random, 5), None):
+                yield from _refused_whole(bench, values, {setting.key: value}, Refusal.PARTNER)
+
+
+def missing_fields(bench: Bench) -> Procedure[None]:
+    """A required field that is active has a value in force, or the commit is refused."""
+    values, _ = yield from store_set(bench, 0)
+    tried = 0
+    for changes in _mutations(bench, values):
+        fault = commit_refusal(bench.known_schema(), values, changes)
+        if fault is not None and fault.code is Refusal.MISSING and tried < _MOST_FAULTS_TRIED:
+            tried += 1
+            yield from _refused_whole(bench, values, changes, Refusal.MISSING)
+    if not tried:
+        raise NotApplicable("no field of the board's schema can be missing")
+
+
+def pin_conflicts(bench: Bench) -> Procedure[None]:
+    """No two active fields have the same pin, unless both share it."""
+    values, _ = yield from store_set(bench, 0)
+    tried = 0
+    for changes in _mutations(bench, values):
+        fault = commit_refusal(bench.known_schema(), values, changes)
+        if fault is not None and fault.code is Refusal.PIN_CONFLICT and tried < _MOST_FAULTS_TRIED:
+            tried += 1
+            yield from _refused_whole(bench, values, changes, Refusal.PIN_CONFLICT)
+    if not tried:
+        raise NotApplicable("no two fields of the board's schema can have the same pin")
+
+
+def _mutations(bench: Bench, values: Values) -> Iterator[Values]:
+    """Yield changes of a whole that may or may not break a rule: clearings, conditions, pins."""
+    schema = bench.known_schema()
+    found: list[Values] = []
+    for setting in schema.settings:
+        alone: Values = {setting.key: None}
+        found.append(with_partner(schema, alone))
+        condition = setting.field.condition
+        if condition is not None:  # the condition holds, and does not
+            source = named_by(setting, condition.base_key)
+            for value in (
+                *condition.values,
+                None,
+                good_value(_of(schema, source), schema, bench.random, 1),
+            ):
+                found += [{source: value, setting.key: None}, {source: value}]
+        if setting.instance is not None:  # this instance is in use by one field alone
+            beside = [
+                s
+                for s in schema.settings
+                if (s.section, s.instance) == (setting.section, setting.instance)
+            ]
+            only = {s.key: values[s.key] if s is setting else None for s in beside}
+            found.append(with_partner(schema, only))
+            found.append(with_partner(schema, {s.key: None for s in beside}))
+    found += _pin_mutations(schema, values)
+    required = [
+        s
+        for s in schema.settings
+        if needs_value(s.field, schema) and default_in_force(s.field, schema) is None
+    ]
+    found.append(with_partner(schema, {s.key: None for s in required}))  # which is the first?
+    for change in found[:]:  # two rules broken at once: which comes first?
+        refusal = commit_refusal(schema, values, change)
+        if refusal is not None and refusal.code is Refusal.PIN_CONFLICT and required:
+            found.append(with_partner(schema, {**change, required[0].key: None}))
+            break
+    unique = {str(sorted(change.items())): change for change in found}
+    yield from unique.values()
+
+
+def _pin_mutations(schema: Schema, values: Values) -> list[Values]:
+    """Return changes that set two pins, or all, to the same number, or one to another's."""
+    found: list[Values] = []
+    pins = [s for s in schema.settings if s.field.kind is Kind.PIN]
+    for number, later in enumerate(pins):
+        for earlier in pins[:number]:
+            shared = [
+                p for p in pins_for(later.field, schema) if p in pins_for(earlier.field, schema)
+            ]
+            for pin in shared[:1]:
+                found += [{earlier.key: pin, later.key: pin}]
+            if values[earlier.key] in shared:  # against what is stored
+                found += [{later.key: values[earlier.key]}]
+            if values[later.key] in shared:
+                found += [{earlier.key: values[later.key]}]
+    for pin in sorted({pin for s in pins for pin in pins_for(s.field, schema)})[:2]:
+        found.append({s.key: pin for s in pins if pin in pins_for(s.field, schema)})
+    return found
+
+
+def with_partner(schema: Schema, changes: Values) -> Values:
+    """Stage the other of a network name and its passphrase as well, as it must be: cleared."""
+    more = dict(changes)
+    for setting in schema.settings:
+        if setting.field.network is not None:
+            name = named_by(setting, setting.field.network)
+            if (setting.key in more) != (name in more):
+                more.setdefault(setting.key, None)
+                more.setdefault(name, None)
+    return more
+
+
+def _of(schema: Schema, key: str) -> Setting:
+    setting = schema.setting(key)
+    assert setting is not None
+    return setting
+
+
+def admitted_wholes(bench: Bench) -> Procedure[None]:
+    """What is not active is not missing, and frees its pin; pins can be shared, and swapped."""
+    schema = bench.known_schema()
+    values, _ = yield from store_set(bench, 0)
+    left = {"lacks": _ADMITTED_TRIED, "same pin": _ADMITTED_TRIED, "swap": 1}
+    for changes in [*_swaps(schema, values), *_mutations(bench, values)]:
+        if commit_refusal(schema, values, changes) is not None:
+            continue
+        new = _doubts(schema, {**values, **changes}) - _doubts(schema, values)
+        what = next(iter(sorted(new)), ("swap",) if changes in _swaps(schema, values) else ("",))[0]
+        if not left.get(what):
+            continue
+        left[what] -= 1
+        yield from bench.fresh()
+        yield from bench.stage_all(changes)
+        reply = yield from bench.ask(MessageType.COMMIT, bench.commit_body())
+        if reply.type == MessageType.REFUSAL:
+            code = code_words(reply.body[RefusalKey.CODE])
+            raise NotMet(f"{', '.join(changes)}: refused with {code}, though 9.6 admits it")
+        bench.staged.clear()
+        values = {**values, **changes}
+        yield from must_hold(bench, values, "after a commit that 9.6 admits")
+        yield from confirm(bench)
+    if left == {"lacks": _ADMITTED_TRIED, "same pin": _ADMITTED_TRIED, "swap": 1}:
+        raise NotApplicable("the board's schema has neither conditions nor pins to try")
+
+
+def _swaps(schema: Schema, values: Values) -> list[Values]:
+    pins = [s for s in schema.settings if s.field.kind is Kind.PIN and values[s.key] is not None]
+    swaps: list[Values] = [
+        {earlier.key: values[later.key], later.key: values[earlier.key]}
+        for number, later in enumerate(pins)
+        for earlier in pins[:number]
+        if values[later.key] != values[earlier.key]
+    ]
+    possible = [
+        s for s in swaps if all(v in pins_for(_of(schema, k).field, schema) for k, v in s.items())
+    ]
+    return possible[:1]
+
+
+def _doubts(schema: Schema, whole: Values) -> set[tuple[str, ...]]:
+    """Return what a board that knew neither conditions nor instances nor sharing would refuse."""
+    values = {s.key: in_force(s, schema, whole) for s in schema.settings}
+    values = {key: value for key, value in values.items() if value is not None}
+    doubts: set[tuple[str, ...]] = {
+        ("lacks", s.key)
+        for s in schema.settings
+        if needs_value(s.field, schema) and s.key not in values
+    }
+    pins = [s for s in schema.settings if s.field.kind is Kind.PIN and s.key in values]
+    for number, later in enumerate(pins):
+        for earlier in pins[:number]:
+            if values[later.key] == values[earlier.key]:
+                doubts.add(("same pin", later.key, earlier.key))
+    return doubts
+
+
+WHOLE_CHECKS = (
+    Check(
+        ("9.6.3", "6.5.4", "9.6.7", "9.6.6", "7.1.2", "7.1.3"),
+        "A network name and its passphrase go together",
+        partners,
+        changes=True,
+    ),
+    Check(
+        ("9.6.4", "9.6.2", "6.5.4", "9.6.6", "8.3.2", "9.5.1"),
+        "No required field is missing",
+        missing_fields,
+        changes=True,
+    ),
+    Check(
+        ("9.6.5", "9.6.6", "9.6.7", "7.1.3"), "No pin is used twice", pin_conflicts, changes=True
+    ),
+    Check(
+        ("9.5.2", "9.5.1", "8.3.1", "9.6.5"),
+        "What is not active is not asked for",
+        admitted_wholes,
+        changes=True,
+    ),
+)
+"""They change what is stored."""

@@ -1,0 +1,228 @@
+# SPDX-License-Identifier: MIT
+# ruff: noqa: ARG005, E501 - the table has one row for each board, and its small functions one form
+"""Boards that are wrong in the form of what they send, and in what they look at first: 2 to 5.1, 7."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import replace
+
+from provision.board.engine import OFFERED, Board, Body
+from provision.board.staging import Refused
+from provision.board.store import NoOlderSet
+from provision.contract import profile
+from provision.contract.messages import Message, decode_message, encode_message
+from provision.contract.table import (
+    Capability,
+    HelloReplyKey,
+    MessageType,
+    Refusal,
+    RefusalKey,
+    SetFieldKey,
+)
+from tests.conformance.making import (
+    BUTTON,
+    Case,
+    R,
+    T,
+    answering,
+    changed,
+    device,
+    is_part,
+    item_of,
+    line_of,
+    refusing,
+    subclass,
+)
+from tests.conformance.wrong_conversation import NoDetail
+from tests.conformance.wrong_line import supports
+
+
+def before(request: Callable[[Board, Message], bool], code: Refusal, **more: object) -> type[Board]:
+    """Return a board that refuses some requests with a code before it looks at anything else."""
+
+    class Hasty(Board):
+        def _handle(self, message: Message) -> Body:
+            if request(self, message):
+                raise Refused(code, **more)  # type: ignore[arg-type]
+            return super()._handle(message)
+
+    return Hasty
+
+
+def _log_within(line: bytes) -> bytes:
+    is_status = item_of(line)[2] == MessageType.STATUS_REPLY
+    return line[:12] + b" mast: 4.5 C " + line[12:] if is_status else line
+
+
+def _answers_empty_lines(data: bytes) -> bytes:
+    """Take three empty lines for a request that nobody knows."""
+    return data.replace(b"\n\n\n", b"\n" + line_of(profile.encode([1, 99, 1, {}])) + b"\n")
+
+
+def _deaf_after_strange_bytes(data: bytes) -> bytes:
+    return b"" if any(byte > 0x7F for byte in data) else data
+
+
+def _as_locate(line: bytes) -> bytes:
+    message = decode_message(item_of(line))
+    other = replace(message, type=T.LOCATE_REPLY) if message.type == T.STATUS_REPLY else message
+    return line_of(encode_message(other))
+
+
+def _code_99(line: bytes) -> bytes:
+    message = decode_message(item_of(line))
+    if message.type == T.REFUSAL and message.body[RefusalKey.CODE] == R.UNKNOWN_FIELD:
+        message = replace(message, body={**message.body, RefusalKey.CODE: 99})
+    return line_of(encode_message(message))
+
+
+class KeepsOverStart(Board):
+    """Holds what is staged in memory that a start does not clear."""
+
+    def restart(self, boot_number: int, now_ms: int) -> None:
+        """See Board."""
+        kept = getattr(self, "_staging", None)
+        super().restart(boot_number, now_ms)
+        self._staging = kept or self._staging
+
+
+class KeepsAtCommit(Board):
+    """Keeps what is staged when it is committed."""
+
+    def _commit(self, body: Body) -> Body:
+        held = dict(self.staged)
+        reply = super()._commit(body)
+        self._staging._values.update(held)
+        return reply
+
+
+class UnstagesRefused(Board):
+    """Unstages a field when another value for it is refused."""
+
+    def _set_field(self, body: Body) -> Body:
+        try:
+            return super()._set_field(body)
+        except Refused:
+            key = str(body[SetFieldKey.FIELD])
+            if key in self.staged and not is_part(Message(1, T.SET_FIELD, 0, body)):
+                self._staging._values[key] = None
+            raise
+
+
+class UndoesRefused(Board):
+    """Refuses an undo with something staged, and undoes all the same."""
+
+    def _handle(self, message: Message) -> Body:
+        try:
+            return super()._handle(message)
+        except Refused as refused:
+            if message.type == T.UNDO and refused.code is R.WRONG_STATE and self.staged:
+                with suppress(NoOlderSet):
+                    self.store.undo(self._serves)
+                    self._come_into_force()
+            raise
+
+
+class RepeatsInState(Board):
+    """Looks at the state before it looks for a repeat."""
+
+    def _is_repeat(self, request: MessageType, body: Body) -> bool:
+        if request is T.UNDO and self.staged:
+            return False
+        return super()._is_repeat(request, body)
+
+
+class NoOlderFirst(Board):
+    """Looks for an older set before it looks at the generation."""
+
+    def _check_not_moved_on(self, request: MessageType, body: Body) -> None:
+        if request is T.UNDO:
+            body = {1: self.generation} if self.store._older() is None else body
+        super()._check_not_moved_on(request, body)
+
+
+class NoOther(Board):
+    """Names one field of two."""
+
+    def _handle(self, message: Message) -> Body:
+        try:
+            return super()._handle(message)
+        except Refused as refused:
+            refused.other = None
+            raise
+
+
+def _is(type_: int) -> Callable[[Board, Message], bool]:
+    return lambda board, message: message.type == type_ and message.version == 1
+
+
+def _part_beyond(message: Message, refused: Refused) -> Refused | Body:
+    if refused.code is R.MALFORMED and is_part(message):
+        return Refused(R.LENGTH, str(message.body.get(SetFieldKey.FIELD, "a"))[:32])
+    return refused
+
+
+class SkipsInHelloOnly(Board):
+    """Refuses a key from 64 up in what changes something."""
+
+    def _handle(self, message: Message) -> Body:
+        if message.version == 1 and message.type in (T.COMMIT, T.SET_FIELD) and 64 in message.body:
+            raise Refused(R.MALFORMED)
+        return super()._handle(message)
+
+
+class PartsOverCommit(Board):
+    """Keeps incomplete parts when it commits."""
+
+    def _commit(self, body: Body) -> Body:
+        parts = self._staging._parts
+        held = bytes(parts.held) if parts else b""
+        reply = super()._commit(body)
+        if parts:
+            parts.held[:] = held
+            self._staging._parts = parts
+        return reply
+
+
+class PresenceBeforeRepeat(Board):
+    """Looks for presence before it looks for a repeat."""
+
+    def _is_repeat(self, request: MessageType, body: Body) -> bool:
+        if not self._presence_suffices():
+            raise Refused(R.PRESENCE)
+        return super()._is_repeat(request, body)
+
+
+ORDER_CASES: tuple[Case, ...] = (
+    Case("2.1.2", "prints log text within a message", {"device": device(writes=_log_within)}, "6.6"),
+    Case("2.2.2", "answers empty lines", {"device": device(reads=_answers_empty_lines)}),
+    Case("2.2.7", "loses the message behind bytes above 7F", {"device": device(reads=_deaf_after_strange_bytes)}),
+    Case("2.3.2", "announces lines of 100 characters", {"board": changed(T.HELLO, HelloReplyKey.LINE, lambda _: 100)}),
+    Case("4.1.4", "answers status with another type", {"device": device(writes=_as_locate)}, "6.6"),
+    Case("4.1.7", "adds a key of its own below 64", {"board": answering(lambda b, m, r: {**r, 40: 1} if m.type == T.STATUS else r)}, "6.6"),
+    Case("4.3.1", "looks at the type before the version", {"board": before(lambda b, m: m.version != 1 and m.type == 99, R.UNKNOWN_TYPE, supported=(1, 3, 5))}),
+    Case("4.3.2", "looks at the body before the type", {"board": before(lambda b, m: m.type > 26 and m.version == 1 and bool(m.body), R.MALFORMED)}),
+    Case("4.3.4", "looks at the state before the capability", {"board": before(lambda b, m: m.type == T.UNDO and m.version == 1 and not b.stored, R.WRONG_STATE), "capabilities": OFFERED & ~Capability.UNDO}),
+    Case("4.3.5", "looks at the state before it looks for a repeat", {"board": RepeatsInState}),
+    Case("4.2.2", "skips keys where nothing changes only", {"board": SkipsInHelloOnly}),
+    Case("4.3.5", "looks for presence before it looks for a repeat", {"board": PresenceBeforeRepeat, "limits": BUTTON}),
+    Case("5.1.5", "keeps incomplete parts when it commits", {"board": PartsOverCommit}),
+    Case("5.1.2", "shows itself only with nothing staged", {"board": before(lambda b, m: m.type == T.LOCATE and bool(b.staged), R.WRONG_STATE)}),
+    Case("4.3.6", "looks at the state before presence", {"board": before(lambda b, m: m.type == T.COMMIT and not b.staged and 3 in m.body, R.WRONG_STATE), "limits": BUTTON}),
+    Case("4.3.8", "looks for an older set before the generation", {"board": NoOlderFirst}),
+    Case("4.3.9", "looks the field up before presence", {"board": before(lambda b, m: m.type == T.SET_FIELD and m.body.get(1) == "no-such.field", R.UNKNOWN_FIELD, field="no-such.field"), "limits": BUTTON}),
+    Case("4.3.10", "unstages a field whose next value is refused", {"board": UnstagesRefused}),
+    Case("4.3.10", "undoes though it refuses, with a field staged", {"board": UndoesRefused}),
+    Case("5.1.2", "gives no schema while a field is staged", {"board": before(lambda b, m: m.type == T.GET_SCHEMA and bool(b.staged), R.WRONG_STATE)}),
+    Case("5.1.3", "holds what is staged over a start", {"board": KeepsOverStart}),
+    Case("5.1.5", "keeps what is staged when it is committed", {"board": KeepsAtCommit}),
+    Case("6.4.1", "says length for a part beyond the total", {"board": refusing(_part_beyond)}),
+    Case("7.1.1", "refuses with a code that there is not", {"device": device(writes=_code_99)}, "6.4.2"),
+    Case("7.1.3", "names one of two fields", {"board": NoOther}),
+    Case("7.2.1", "gives no versions with unsupported-version", {"board": subclass(NoDetail, code=R.UNSUPPORTED_VERSION)}),
+    Case("7.2.2", "leaves out what it knows and does not offer", {"board": supports(int(T.UNDO)), "capabilities": OFFERED & ~Capability.UNDO}),
+    Case("7.2.3", "gives no detail with moved-on", {"board": subclass(NoDetail, code=R.MOVED_ON)}),
+    Case("7.2.4", "gives no detail with out-of-bounds", {"board": subclass(NoDetail, code=R.OUT_OF_BOUNDS)}),
+)  # fmt: skip
