@@ -109,7 +109,7 @@ def _main() -> int:
         guard.start()
         _, status = os.waitpid(child, 0)
         guard.cancel()
-        guard.join()
+        guard.join(_LONGEST_S)
         told: dict[str, Any] = {"code": os.waitstatus_to_exitcode(status)}
         for name, file in files.items():
             file.seek(0)
