@@ -645,8 +645,10 @@ def _conform(options: argparse.Namespace) -> int:
     from provision.conformance.port import Place as Where  # noqa: PLC0415
 
     if options.only is not None and not is_known(options.only):
-        _say(f"--only {options.only}: nothing looks at this; --list names what is looked at.")
-        return ExitCode.USAGE
+        return _refuse(
+            options,
+            f"--only {options.only}: nothing looks at this; --list names what is looked at.",
+        )
     if options.list:
         for line in command.check_list(options.only):
             print(line)
@@ -656,17 +658,12 @@ def _conform(options: argparse.Namespace) -> int:
     if port is None:
         from provision.wizard.commands import find_port  # noqa: PLC0415
 
-        port, _ = _run(options, lambda person: find_port(_place(options), person))
-        if isinstance(port, Ending):
-            return _end(options, port)
-    shown: list[str] = []
-    said = [""]
+        found, board = _run(options, lambda person: find_port(_place(options), person))
+        if isinstance(found, Ending):
+            return _end(options, found, board)
+        port = found
 
-    def say(words: str) -> None:
-        said.append(words)
-        _say(words)
-
-    code = command.conform(
+    return command.conform(
         Where(port, options.baud, options.driver),
         may_change=options.may_change_settings,
         patient=options.patient,
@@ -674,18 +671,10 @@ def _conform(options: argparse.Namespace) -> int:
         as_json=options.json,
         junit_file=options.junit,
         somebody_is_there=_has_terminal(),
-        show=shown.append,
-        say=say,
+        show=print,
+        say=_say,
         progress=_say if sys.stderr.isatty() else None,
     )
-    if options.json and not shown:
-        # What the kit had stored by then, if anything, is not known.
-        result = Result.UNKNOWN if options.may_change_settings else Result.NOT_STORED
-        ending = Ending(next(each for each in ExitCode if each == code), result, said[-1])
-        _print_json({"conforms": False, **ending.as_json(), **_board(options, None)})
-    for text in shown:
-        print(text)
-    return code
 
 
 def _rehearse(options: argparse.Namespace) -> int:

@@ -716,8 +716,8 @@ _OF_THE_STORE = (
     _one(
         "what is passed over is not read, in C",
         _STORE,
-        "        read = read_flash(from->p, from->at, bytes, piece);",
-        "        read = to == NULL || read_flash(from->p, from->at, bytes, piece);",
+        "        read = read_flash(from->p, from->at, bytes, (size_t)piece);",
+        "        read = to == NULL || read_flash(from->p, from->at, bytes, (size_t)piece);",
         _FLASH,
     ),
     _one(
@@ -752,7 +752,7 @@ _OF_THE_STORE = (
     _one(
         "a stored key may be anything, in C",
         _STORE,
-        "!pv_read(from, to->key, text.argument) || !pv_is_utf8(to->key, text.argument)",
+        "!pv_read(from, to->key, text.argument) || !pv_is_utf8(to->key, (size_t)text.argument)",
         "!pv_read(from, to->key, text.argument)",
         _FLASH,
     ),
@@ -766,7 +766,7 @@ _OF_THE_STORE = (
     _one(
         "undo leaves the older set in the staged struct, in C",
         _STORE,
-        "        pv_wipe(loaded, config->schema->settings_size);\n",
+        "        pv_wipe(loaded, (size_t)config->schema->settings_size);\n",
         "",
         ("tests/stub/test_store.py", "tests/stub/test_wiping.py"),
     ),

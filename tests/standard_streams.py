@@ -20,6 +20,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+from tests.waiting import next_line
+
 CONDITIONS = ("out full", "out closed", "out broken", "err full", "all closed")
 """What can be wrong: a full disk, a stream that is closed, or all, a pipe that nobody reads."""
 
@@ -54,10 +56,9 @@ class Runner:
     def run(self, arguments: list[str], condition: str = "") -> dict[str, Any]:
         """Run a command; return `code`, `out` and `err`."""
         assert self._process.stdin is not None
-        assert self._process.stdout is not None
         self._process.stdin.write(json.dumps([arguments, condition]) + "\n")
         self._process.stdin.flush()
-        result: dict[str, Any] = json.loads(self._process.stdout.readline())
+        result: dict[str, Any] = json.loads(next_line(self._process))
         return result
 
 
@@ -109,7 +110,7 @@ def _main() -> int:
         guard.start()
         _, status = os.waitpid(child, 0)
         guard.cancel()
-        guard.join()
+        guard.join(_LONGEST_S)
         told: dict[str, Any] = {"code": os.waitstatus_to_exitcode(status)}
         for name, file in files.items():
             file.seek(0)

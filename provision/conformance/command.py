@@ -61,6 +61,8 @@ def conform(
 
     def ended(code: int, words: str, settings: str = "") -> int:
         say(f"{words} {settings}".strip())
+        if as_json:
+            show(_json({"conforms": False, "words": words, "settings": settings or None}, code))
         return code
 
     # Told now, not after the minutes that a run takes.
@@ -87,7 +89,8 @@ def conform(
         try:
             write_file(junit_file, junit(report), replace=True)
         except OSError as error:
-            return ended(USAGE, unwritten(junit_file, error))
+            say(unwritten(junit_file, error))
+            return USAGE
     return code
 
 

@@ -87,12 +87,13 @@ class Terminal:
 
 
 def _as_for_a_person() -> None:
-    """Make the terminal the controlling one, so that Ctrl-C is a signal, and not an ignored one.
+    """Make the terminal the controlling one, so that Ctrl-C is a signal, and none is ignored.
 
-    It is ignored where the tests themselves run in the background of a shell.
+    Some are where the tests themselves run in the background of a shell, or under nohup.
     """
     fcntl.ioctl(0, termios.TIOCSCTTY, 0)
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    for number in (signal.SIGINT, signal.SIGQUIT, signal.SIGHUP):
+        signal.signal(number, signal.SIG_DFL)
 
 
 @contextmanager
