@@ -19,6 +19,7 @@ from provision.wizard.ending import ExitCode
 from tests.hostile.harness import run
 from tests.secrets.test_dialog import RETURN, fresh_board, leaks, typed
 from tests.secrets.vault import CANARIES, PASSPHRASE, SCHEMA, SEED, SERVICE_KEY, write_answers
+from tests.waiting import next_line
 
 ROOT = Path(__file__).parents[2]
 PRINTED = (
@@ -76,11 +77,9 @@ def test_what_a_file_of_answers_has_is_blanked_in_the_log(tmp_path: Path) -> Non
     """Nobody typed it here: the person names the file that the board was set up with."""
     answers = write_answers(tmp_path)
     with printing("log", "--answers", answers) as (process, board):
-        assert process.stderr is not None
-        assert process.stdout is not None
-        assert b"prints" in process.stderr.readline()
+        assert b"prints" in next_line(process, process.stderr)
         os.write(board, PRINTED)
-        said = b"".join(iter(process.stdout.readline, b"watch: up\n"))
+        said = b"".join(iter(lambda: next_line(process), b"watch: up\n"))
     assert b"net: joining Vault with [secret removed]" in said
     assert CANARIES.find(said) == []
 
@@ -89,8 +88,7 @@ def test_what_a_file_of_answers_has_is_blanked_in_a_diagnosis(tmp_path: Path) ->
     """On the screen, and in the file for whoever helps."""
     answers, report = write_answers(tmp_path), tmp_path / "report.json"
     with printing("diagnose", "--answers", answers, "--out", report) as (process, board):
-        assert process.stderr is not None
-        assert b"Looking at" in process.stderr.readline()
+        assert b"Looking at" in next_line(process, process.stderr)
         os.write(board, PRINTED)
         out, err = process.communicate(timeout=60)
     assert process.returncode == ExitCode.NO_BOARD
@@ -116,8 +114,7 @@ def test_a_program_that_holds_secrets_leaves_no_core(tmp_path: Path) -> None:
         stdout=subprocess.PIPE,
     )
     try:
-        assert process.stdout is not None
-        assert process.stdout.readline()
+        assert next_line(process)
         limits = Path(f"/proc/{process.pid}/limits").read_text(encoding="ascii")
         (cores,) = [line for line in limits.splitlines() if line.startswith("Max core file size")]
         assert cores.split()[4] == "0"
