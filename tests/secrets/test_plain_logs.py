@@ -7,9 +7,10 @@ import os
 import signal
 import subprocess
 import sys
+import time
 import tty
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -19,7 +20,7 @@ from provision.wizard.ending import ExitCode
 from tests.hostile.harness import run
 from tests.secrets.test_dialog import RETURN, fresh_board, leaks, typed
 from tests.secrets.vault import CANARIES, PASSPHRASE, SCHEMA, SEED, SERVICE_KEY, write_answers
-from tests.waiting import next_line
+from tests.waiting import next_line, until
 
 ROOT = Path(__file__).parents[2]
 PRINTED = (
@@ -88,8 +89,15 @@ def test_what_a_file_of_answers_has_is_blanked_in_a_diagnosis(tmp_path: Path) ->
     """On the screen, and in the file for whoever helps."""
     answers, report = write_answers(tmp_path), tmp_path / "report.json"
     with printing("diagnose", "--answers", answers, "--out", report) as (process, board):
-        assert b"Looking at" in next_line(process, process.stderr)
-        os.write(board, PRINTED)
+        # Again and again, since what comes before the port is opened is lost.
+        os.set_blocking(board, False)
+
+        def print_once() -> None:
+            with suppress(BlockingIOError):
+                os.write(board, PRINTED)
+            time.sleep(0.2)
+
+        until(lambda: process.poll() is not None, "the diagnosis ends", print_once)
         out, err = process.communicate(timeout=60)
     assert process.returncode == ExitCode.NO_BOARD
     assert b"[secret removed]" in out
