@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from typing import cast
 
@@ -11,6 +12,23 @@ import pytest
 from tests.vectors import avr
 from tests.vectors.boards import CBoard, Maker, PythonBoard, build
 from tests.vectors.files import document
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave the slow emulation its conversations, as they come whole, and the wrong messages.
+
+    PROVISION_AVR=all runs the rest, too: it is ten minutes of two processors.
+    """
+    if os.environ.get("PROVISION_AVR") == "all":
+        return
+    left = {item for item in items if "[avr-" in item.name and not _is_short(item.name)}
+    config.hook.pytest_deselected(items=list(left))
+    items[:] = [item for item in items if item not in left]
+
+
+def _is_short(name: str) -> bool:
+    is_conversation = name.startswith("test_a_board_says_what_the_page_says")
+    return name.startswith("test_a_board_refuses") or (is_conversation and name.endswith("-whole]"))
 
 
 @pytest.fixture(scope="session", params=["python", "c", "avr"])
