@@ -231,6 +231,7 @@ class Exchange:
         self._notices: list[Notice] = []
         self._evidence = _Evidence()
         self._damages: deque[tuple[float, _Failing]] = deque(maxlen=_DAMAGE_KEPT)
+        self._failed: set[_Failing] = set()  # since the last send
         self._told_damage = False  # once is enough: a flood of damage would become one of words
         self._identity: tuple[bytes, int] | None = None  # unit and boot number last met
         self._polled = -math.inf
@@ -330,6 +331,7 @@ class Exchange:
 
     def _send(self, pending: _Pending, now: float) -> bytes:
         request = pending.request
+        self._failed.clear()
         pending.sends += 1
         pending.counted = True
         self._may_echo = self._may_echo or request.type == MessageType.SET_FIELD
@@ -461,6 +463,9 @@ class Exchange:
         self._identity = (unit, boot)
 
     def _count_damage(self, failing: _Failing, now: float) -> None:
+        if failing[1] and failing in self._failed:
+            return  # nothing was asked in between: a bad line has brought it twice
+        self._failed.add(failing)
         self._evidence.damaged += 1
         self._damages.append((now, failing))
         if self._told_damage or len(self._damages) < _DAMAGE_NOTICED:

@@ -30,6 +30,7 @@ CHANGES: list[Change] = [
     ("service.key", "w7-Zephyr.0419"),
     ("service.certificate", bytes(range(250)) * 6),
     ("probe.1.pin", 26),
+    ("siren.relay", 15),  # its default carries a caution
     ("orchard.name", "Lower orchard"),
     ("orchard.zone", "CET-1CEST,M3.5.0,M10.5.0/3"),
 ]

@@ -53,6 +53,7 @@ SETTINGS: dict[str, Value] = {
     "network.passphrase": "blossom-before-frost",
     "service.key": "w7-Zephyr.0419",
     "probe.1.pin": 26,
+    "siren.relay": 15,  # its default carries a caution
     "orchard.zone": "UTC0",
 }
 

@@ -120,7 +120,7 @@ def test_a_wrong_passphrase_leads_back_to_it_and_then_the_board_works() -> None:
         (Reason.NO_RESPONSE, "probe.1.pin", ("27",), "Look at the wiring", 27),
         (Reason.UNREACHABLE, None, ("weather.example.org",), "service did not answer", None),
         (Reason.TIME_OUT, "mast.interval", ("2 min",), "It took too long.", 120),
-        (Reason.OTHER, "orchard.name", ("Mast",), "Something else went wrong.", "Mast"),
+        (Reason.OTHER, "orchard.name", ("Mast",), "does not say why", "Mast"),
     ],
 )
 def test_whatever_the_firmware_reports_leads_to_the_field_at_fault(

@@ -183,6 +183,7 @@ export class Exchange {
   #evidence = { bytes: 0, echoes: 0, damaged: 0 };
   /** @type {Failing[]} the last */
   #damages = [];
+  #failed = new Set(); // CRCs since the last send
   #polled = -Infinity;
   #byteTime;
   #nextId;
@@ -325,6 +326,7 @@ export class Exchange {
    */
   #send(pending, now) {
     const { request } = pending;
+    this.#failed.clear();
     pending.sends += 1;
     pending.counted = true;
     if (pending.sends === 1) {
@@ -450,6 +452,9 @@ export class Exchange {
    * @param {number} crc
    */
   #countDamage(fault, crc) {
+    // Nothing was asked in between: a bad line has brought it twice.
+    if (crc && this.#failed.has(crc)) return;
+    this.#failed.add(crc);
     this.#evidence.damaged += 1;
     this.#damages = [...this.#damages.slice(1 - DAMAGE_KEPT), { fault, crc }];
     // Once is enough: a flood of damage would become one of words.

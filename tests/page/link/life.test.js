@@ -68,6 +68,7 @@ const CHANGES = [
   ["service.key", "w7-Zephyr.0419"],
   ["service.certificate", CERTIFICATE],
   ["probe.1.pin", 26],
+  ["siren.relay", 15], // its default carries a caution
   ["orchard.name", "Lower orchard"],
   ["orchard.zone", "CET-1CEST,M3.5.0,M10.5.0/3"],
 ];
