@@ -29,6 +29,7 @@ from scripts.derive import (
     python_table,
     requirements,
     source,
+    start_here,
 )
 from scripts.derive.vectors import lines, messages, schemas, talking, values
 
@@ -107,6 +108,8 @@ SECTIONS: list[tuple[str, str, Callable[[], str]]] = [
     ("shared/protocol.md", "bodies", lambda: protocol_page.bodies(_table())),
     ("shared/protocol.md", "codes", lambda: protocol_page.codes(_table())),
     ("shared/protocol.md", "limits", lambda: protocol_page.limits(_table())),
+    ("shared/start-here.md", "smallest-schema", start_here.schema),
+    ("shared/start-here.md", "smallest-conversation", start_here.conversation),
     ("README.md", "exit-codes", _exit_codes),
 ]
 
