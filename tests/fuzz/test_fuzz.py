@@ -33,7 +33,7 @@ from tests.fuzz.schema import check
 from tests.fuzz.steps import Sort, Step, read, step
 from tests.stub import c_stub
 
-SECONDS = int(os.environ.get("FUZZ_SECONDS", "60"))
+SECONDS = int(os.environ.get("FUZZ_SECONDS", "20"))
 PLANTED_SECONDS = 60
 # Steps that the boards play against each other: some hundred a second.
 MOST_INPUTS = 150
