@@ -228,6 +228,20 @@ MUTANTS = (
         "        if not self.current.on_trial:",
         BOARD_TESTS,
     ),
+    _one(
+        "copies a void record whose seal may be torn, in C",
+        STORE_C,
+        "    renew_void(p);\n",
+        "",
+        C_STORE_TESTS,
+    ),
+    _one(
+        "copies a void record whose seal may be torn, in Python",
+        STORE,
+        "            self._renew_void()\n",
+        "            pass\n",
+        BOARD_TESTS,
+    ),
     # ------------------------------------------------------------------------------- the C store
     _one(
         "does not settle a start",

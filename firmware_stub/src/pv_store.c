@@ -903,6 +903,32 @@ static void choose(pv *p)
     adopt(p, slot, header);
 }
 
+/* Whether a slot holds, sealed, the void record in force: the one that was first, or a copy. */
+static bool holds_void(const pv *p, uint8_t slot)
+{
+    const pv_slot *known = &p->storage.slots[slot];
+    return (known->state & (SEALED | SET)) == SEALED && known->generation == p->storage.generation;
+}
+
+/* After an erase that was cut short, puts a void record of this power cycle in force before mend()
+ * copies it. A void record that is alone may have a torn seal; a copy that is cut short too could
+ * then not be told from it, and settling might keep the one that vanishes. Where two hold the
+ * record, the first had been written whole. */
+static void renew_void(pv *p)
+{
+    const pv_storage *storage = &p->storage;
+    uint8_t holding = 0;
+    for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
+        if (holds_void(p, slot)) {
+            holding++;
+        }
+    }
+    if (!storage->holds_set && storage->generation > 0 && holding == 1 &&
+        p->config->flash->slot_count > 2) { /* two slots do not withstand a second cut */
+        (void)republish(p, storage->slot, storage->set_number, 0, NULL);
+    }
+}
+
 /* Wipes what a write that was cut short left in the other slots, and after an erase what that erase
  * is to wipe. False if a slot could not be written. */
 static bool mend(pv *p)
@@ -910,10 +936,9 @@ static bool mend(pv *p)
     uint8_t keep = kept(p);
     bool whole = true;
     for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
-        const pv_slot *known = &p->storage.slots[slot];
-        bool right = (known->state & SEALED) != 0;
+        bool right = (p->storage.slots[slot].state & SEALED) != 0;
         if (!p->storage.holds_set) { /* every slot has the void record in force */
-            right = right && !(known->state & SET) && known->generation == p->storage.generation;
+            right = holds_void(p, slot);
         }
         if (!(bit(slot) & keep) && !right && !write_void(p, slot)) {
             whole = false;
@@ -990,6 +1015,7 @@ int pv_store_start(pv *p)
     }
     settle(p);
     choose(p);
+    renew_void(p);
     (void)mend(p);
     count_start(p);
     load_in_force(p);

@@ -235,6 +235,8 @@ class Store:
         with suppress(StorageError):  # then it is unsealed still, and the next start tries again
             self._settle()
         self._in_force = self._newest(self._ever_written())
+        with suppress(StorageError):  # then mending copies the one that is there
+            self._renew_void()
         self._mend()
         if not self.current.on_trial:
             return
@@ -343,6 +345,18 @@ class Store:
         """Take records back: these slots hold none from here on, and are mended."""
         for slot in self._valid() & slots:
             self._slots[slot] = _Slot()
+
+    def _renew_void(self) -> None:
+        """After an erase that was cut short, put a void record of this power cycle in force.
+
+        A void record that is alone may have a torn seal; a copy that is cut short too could then
+        not be told from it, and settling might keep the one that vanishes. Where two hold the
+        record, the first had been written whole. Two slots do not withstand a second cut.
+        """
+        void = self.current
+        holding = sum(slot.sealed and slot.record == void for slot in self._slots)
+        if not void.is_set and void.generation > 0 and holding == 1 and self.slot_count > 2:
+            self._copy(self._in_force, trial_starts=0)
 
     def _mend(self) -> bool:
         """Rewrite what a write that was cut short, or an erase, left; whether all took it.
