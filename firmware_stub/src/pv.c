@@ -522,7 +522,7 @@ static uint8_t set_part(pv *p, request *r, uint16_t i)
     uint16_t size = (uint16_t)part->number;
     uint16_t end = (uint16_t)(offset + size); /* at most total */
     uint16_t held = 0;
-    bool is_repeat;
+    bool came_before;
     uint8_t *bytes;
     if (field->kind->layout != PV_AS_TEXT && field->kind->layout != PV_AS_BYTES) {
         return PV_REFUSE_WRONG_KIND;
@@ -535,9 +535,10 @@ static uint8_t set_part(pv *p, request *r, uint16_t i)
         held = p->part_held;
     }
     /* What a part of a secret contains is compared with nothing: the answer would tell a guess. */
-    is_repeat = pv_is_secret(field) ? offset != 0 && offset == p->part_last && end == held
-                                    : end <= held && memcmp(bytes + offset, part->bytes, size) == 0;
-    if (!is_repeat) {
+    came_before = pv_is_secret(field)
+                      ? offset != 0 && offset == p->part_last && end == held
+                      : end <= held && memcmp(bytes + offset, part->bytes, size) == 0;
+    if (!came_before) {
         if (offset == 0) {
             forget_incomplete_parts(p, i);
             unstage(p, i);

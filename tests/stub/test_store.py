@@ -739,8 +739,9 @@ def test_a_void_record_with_a_wrong_bit_does_not_cost_the_generation(library: ct
     for number in (1, 2, 3):
         commit(number)(board)
     assert board.erase() == 0
-    for bit in range(FINE.slots * 64 * 8):  # header, and seal behind no payload
-        slot, place = divmod(bit, 64 * 8)
+    size = 48 + 8  # header, and seal behind no payload
+    for bit in range(FINE.slots * size * 8):
+        slot, place = divmod(bit, size * 8)
         flipped = board.copy()
         flipped.change_image(slot * FINE.slot_size + place // 8, 1 << place % 8)
         for _ in range(2):

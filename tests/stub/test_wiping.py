@@ -535,7 +535,7 @@ FORGOTTEN = (
     Forgotten(
         "the sets that a start judges",
         "pv_store.c",
-        "    pv_wipe(scratch, p->config->schema->settings_size);\n",
+        "    pv_wipe(scratch, (size_t)p->config->schema->settings_size);\n",
         starting_stored,
         "staged",
     ),
@@ -543,7 +543,7 @@ FORGOTTEN = (
         "the settings, at an erase",
         "pv_store.c",
         "    pv_settings_reset(p->config->schema, p->config->settings);\n"
-        "    p->missing = pv_judge(p, p->config->settings);\n",
+        "    p->defect = pv_judge(p, p->config->settings);\n",
         erasing_stored,
         "settings",
     ),
