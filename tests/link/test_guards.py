@@ -52,7 +52,7 @@ def test_a_host_begins_with_an_id_that_an_earlier_one_hardly_had(
         drawn.append(below)
         return 48_813
 
-    monkeypatch.setattr("provision.link.connection.secrets.randbelow", draw)
+    monkeypatch.setattr("provision.link.connection.randbelow", draw)
     sent: list[Message] = []
 
     async def greet() -> None:
