@@ -15,8 +15,7 @@ static void apply(void *context)
 {
     (void)context;
     if (!pv_has(&p, ORCHARD_LANTERN_LAMP_1_PIN)) {
-        port_log("dark: no lamp is set");
-        pv_report(&p, PV_RUN_IDLE, PV_STEP_NONE, PV_REASON_NONE);
+        port_log("dark: no lamp is set"); /* nothing to report: no set is in force */
         return;
     }
     if (pv_has(&p, ORCHARD_LANTERN_SENSOR_ADDRESS) &&
