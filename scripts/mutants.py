@@ -161,8 +161,8 @@ MUTANTS = (
     _one(
         "compares a part of a secret, in C",
         PV_C,
-        "    is_repeat = pv_is_secret(field) ?",
-        "    is_repeat = pv_is_secret(field) && p == NULL ?",
+        "    came_before = pv_is_secret(field)\n",
+        "    came_before = pv_is_secret(field) && p == NULL\n",
         SECRET_TESTS,
     ),
     _one(
