@@ -130,7 +130,9 @@ def test_a_default_pin_is_shown_by_its_name() -> None:
     async def play() -> None:
         async with bench() as here:
             text = "\n".join(show.lines(await met(here)))
-            assert re.search(r": not set; GPIO[0-9]+ is proposed, with a caution$", text, re.MULTILINE)
+            assert re.search(
+                r": not set; GPIO[0-9]+ is proposed, with a caution$", text, re.MULTILINE
+            )
 
     asyncio.run(play())
 
