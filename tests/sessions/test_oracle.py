@@ -120,7 +120,7 @@ def shows_log_text_as_it_is(patch: pytest.MonkeyPatch) -> None:
         self._log.append(text)
 
     patch.setattr(exchange.Exchange, "_keep_log", keep, raising=False)
-    patch.setattr(line, "clean_log", lambda raw, blank: raw.decode("latin-1"))
+    patch.setattr(line, "clean_log", lambda raw, _: raw.decode("latin-1"))
 
 
 class _EqualsAll(bytes):
