@@ -14,7 +14,6 @@ import pytest
 
 from provision.board import engine
 from provision.board.engine import Board
-from provision.board.staging import Staging
 from provision.board.store import StorageError, Store, pack_values
 from provision.contract import line
 from provision.contract.table import CommitKey, MessageType, Refusal
@@ -88,18 +87,6 @@ def stores_another_value(patch: pytest.MonkeyPatch) -> None:
         return pack_values(schema, values)
 
     patch.setattr(engine, "pack_values", pack)
-
-
-def takes_parts_with_a_gap(patch: pytest.MonkeyPatch) -> None:
-    """A part that does not continue what is held is appended all the same."""
-    stage_part = Staging.stage_part
-
-    def append(self: Staging, setting: Any, offset: int, total: int, part: bytes) -> None:
-        if 0 < self.received < offset and self.received + len(part) <= total:
-            offset = self.received
-        stage_part(self, setting, offset, total, part)
-
-    patch.setattr(Staging, "stage_part", append)
 
 
 def tells_secrets(patch: pytest.MonkeyPatch) -> None:
@@ -185,7 +172,6 @@ PLANTS: list[Plant] = [
     forgets_the_token,
     undoes_every_copy,
     stores_another_value,
-    takes_parts_with_a_gap,
     tells_secrets,
     shows_log_text_as_it_is,
     believes_every_checksum,
