@@ -7,7 +7,9 @@ No text repeats a value, which may be a secret.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 
 from provision.catalogue import mark, tr
 from provision.contract.table import MESSAGES, MessageType, Refusal
@@ -78,30 +80,35 @@ class BoardFault(LinkError):
     """The board breaks the protocol: its firmware needs mending."""
 
 
-_SENTENCES = {
-    Refusal.UNSUPPORTED_VERSION: mark(
-        "The board's firmware speaks another version of the protocol: update this program."
-    ),
-    Refusal.UNKNOWN_TYPE: mark(
-        "The board's firmware does not know this request: it is too old for it."
-    ),
-    Refusal.NOT_OFFERED: mark("The board's firmware does not offer this."),
-    Refusal.PRESENCE: mark("The board wants somebody present: press its button, then try again."),
-    Refusal.WRONG_STATE: mark("This does not fit what the board holds at the moment."),
-    Refusal.MOVED_ON: mark("The board has changed or restarted meanwhile: look at it again first."),
-    Refusal.STORAGE: mark(
-        "The board's memory could not be written; what was stored before still holds."
-    ),
-    Refusal.NO_OLDER_SET: mark("The board holds no older settings that it could return to."),
-    Refusal.BUSY: mark("The board is busy: try again later."),
-}
+REFUSALS: Mapping[int, str] = MappingProxyType(
+    {
+        Refusal.UNSUPPORTED_VERSION: mark(
+            "The board's firmware speaks another version of the protocol: update this program."
+        ),
+        Refusal.UNKNOWN_TYPE: mark(
+            "The board's firmware does not know this request: it is too old for it."
+        ),
+        Refusal.NOT_OFFERED: mark("The board's firmware does not offer this."),
+        Refusal.PRESENCE: mark(
+            "The board wants somebody present: press its button, then try again."
+        ),
+        Refusal.WRONG_STATE: mark("This does not fit what the board holds at the moment."),
+        Refusal.MOVED_ON: mark("The board has changed or restarted meanwhile: start again."),
+        Refusal.STORAGE: mark(
+            "The board's memory could not be written; what was stored before still holds."
+        ),
+        Refusal.NO_OLDER_SET: mark("The board holds no older settings that it could return to."),
+        Refusal.BUSY: mark("The board is busy: try again later."),
+    }
+)
+"""What a refusal means, whatever was asked for."""
 
 
 class BoardRefused(LinkError):
     """The board refused a request; `refused` says why."""
 
     def __init__(self, request: MessageType, refused: Refused) -> None:
-        known = next((text for code, text in _SENTENCES.items() if code == refused.code), None)
+        known = next((text for code, text in REFUSALS.items() if code == refused.code), None)
         sentence = "" if known is None else tr(known)
         if known is None:
             code = refused.code

@@ -203,12 +203,7 @@ def read_schema(size: int) -> Procedure[bytes]:
             ]
         asked += len(requests)
         if asked > _MOST_PIECES:
-            raise BoardFault(
-                tr(
-                    "The board gives its schema in pieces too small to go on: its firmware"
-                    " needs mending."
-                )
-            )
+            raise _other_pieces()
         answer = yield requests
         late = _count_late(late, answer)
         offset, span = _span(answer.request)
@@ -224,12 +219,7 @@ def read_schema(size: int) -> Procedure[bytes]:
         body = _body(answer)
         piece = body[GetSchemaReplyKey.PIECE]
         if body[GetSchemaReplyKey.OFFSET] != offset or len(piece) > span:
-            raise BoardFault(
-                tr(
-                    "The board gives other pieces of its schema than it was asked for: its"
-                    " firmware needs mending."
-                )
-            )
+            raise _other_pieces()
         schema[offset : offset + len(piece)] = piece
         left -= len(piece)
         if not left:
@@ -237,6 +227,15 @@ def read_schema(size: int) -> Procedure[bytes]:
         if len(piece) < span:
             length = min(length, len(piece))
             wanted.append((offset + len(piece), offset + span))
+
+
+def _other_pieces() -> BoardFault:
+    return BoardFault(
+        tr(
+            "The board gives other pieces of its schema than it was asked for: its firmware needs"
+            " mending."
+        )
+    )
 
 
 def _count_late(late: int, answer: Answer) -> int:

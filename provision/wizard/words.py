@@ -12,7 +12,7 @@ from types import MappingProxyType
 
 from provision.catalogue import mark, tr
 from provision.contract.table import Kind, Reason, Refusal, Run, Step, Store
-from provision.link.errors import Refused
+from provision.link.errors import REFUSALS, Refused
 from provision.link.exchange import Notice
 from provision.link.replies import Status
 from provision.settings.model import Schema
@@ -118,20 +118,12 @@ WHYS: Mapping[Why, str] = MappingProxyType(
 
 _NOT_WHOLE = mark("The settings did not arrive whole, again and again; try another cable.")
 
-_REFUSALS: Mapping[int, str] = MappingProxyType(
+_SET_REFUSALS: Mapping[int, str] = MappingProxyType(
     {
+        **REFUSALS,
         Refusal.UNKNOWN_FIELD: mark(
             "The board does not know a setting that it declared itself: its firmware needs mending."
         ),
-        Refusal.PRESENCE: mark(
-            "The board wants somebody present before it changes anything, and its button was not"
-            " pressed."
-        ),
-        Refusal.STORAGE: mark(
-            "The board's memory could not be written; what was stored before still holds."
-        ),
-        Refusal.BUSY: mark("The board is busy; try again later."),
-        Refusal.MOVED_ON: mark("The board changed or restarted meanwhile; start again."),
         # Of a commit the two mean the same (shared/protocol.md, clause 6.5).
         Refusal.SET_DIFFERS: _NOT_WHOLE,
         Refusal.WRONG_STATE: _NOT_WHOLE,
@@ -146,7 +138,8 @@ NOTICES: Mapping[Notice, str] = MappingProxyType(
             " Press the board's reset button; is its firmware the right one?"
         ),
         Notice.OTHER_READER: mark(
-            "The board's answers come damaged: is another program reading this port?"
+            "The board's answers come damaged: another program is probably reading this"
+            " port; close it (or try another cable)."
         ),
     }
 )
@@ -237,8 +230,8 @@ def refused_words(schema: Schema, refused: Refused | None) -> str:
     setting = schema.setting(refused.field) if refused.field else None
     if setting is not None:
         return f"{setting.field.label} {refusal_words(setting.field, refused.code)}."
-    if refused.code in _REFUSALS:
-        said = tr(_REFUSALS[refused.code])
+    if refused.code in _SET_REFUSALS:
+        said = tr(_SET_REFUSALS[refused.code])
     else:
         said = tr("The board refused ({code}).", code=code_name(refused.code))
     return said + undeclared_words(schema, refused.field)

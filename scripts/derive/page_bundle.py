@@ -36,6 +36,8 @@ _NAMES_THAT_ARE_READ = re.compile(
     re.DOTALL | re.MULTILINE,
 )
 """In the table, the sets of codes whose names the page itself reads: those stay as they are."""
+_NAMES_OF_OURS = "/^([A-Z][A-Z0-9_]+|[a-z]+[A-Z][A-Za-z]*)$/"
+_NAMES_OF_THE_BROWSER = {"baudRate", "dataTerminalReady", "requestToSend"}  # Web Serial
 
 
 class BundleError(Exception):
@@ -120,23 +122,26 @@ def _texts(language: str) -> dict[str, str]:
 
 
 def _minify() -> tuple[str, ...]:
-    """Return the options of terser: names of codes, all in capitals, get shorter ones."""
+    """Return the options of terser: names of codes and of properties in two words get shorter ones.
+
+    Terser leaves alone what it knows as a browser's; what it does not know yet is named here.
+    """
     table = (_PAGE / "contract" / "table.js").read_text(encoding="utf-8")
     read = {
         name
         for codes in _NAMES_THAT_ARE_READ.findall(table)
         for name in re.findall(r"^  ([A-Z_0-9]+):", codes, re.MULTILINE)
     }
-    reserved = ",".join(sorted(read))
+    reserved = ",".join(sorted(read | _NAMES_OF_THE_BROWSER))
     return (
         *(
             "--module",
             "--ecma",
             "2022",
             "--compress",
-            "passes=2,sequences=false,pure_getters,unsafe_arrows",
+            "passes=4,sequences=false,pure_getters,unsafe_arrows",
         ),
-        *("--mangle", "--mangle-props", f"regex=/^[A-Z][A-Z0-9_]+$/,reserved=[{reserved}]"),
+        *("--mangle", "--mangle-props", f"regex={_NAMES_OF_OURS},reserved=[{reserved}]"),
     )
 
 

@@ -160,13 +160,7 @@ def test_the_rate_of_the_line_is_that_of_the_file(tmp_path: Path) -> None:
     assert Reader(page.as_html(page.Page(load(slow)))).element["baud"] == "9600"
 
 
-_MISSED = pytest.mark.xfail(strict=True, reason="the goal is missed in German: DEVELOPERS.md")
-
-
-@pytest.mark.parametrize(
-    "name",
-    [pytest.param(name, marks=_MISSED if ".de." in name else ()) for name in PAGES.values()],
-)
+@pytest.mark.parametrize("name", PAGES.values())
 def test_a_browser_loads_no_more_than_forty_kilobytes(out: Path, name: str) -> None:
     """The whole page, as hosts send it (gzip, RFC 1952)."""
     size = len(gzip.compress((out / name).read_bytes(), mtime=0))

@@ -35,6 +35,8 @@ const NULL = 0xf6;
 /** An item lies outside the profile. The text never quotes the item, which may be a secret. */
 export class ProfileError extends Error {}
 
+const noForm = () => new ProfileError("the profile has no form for the item");
+
 /** @param {number} maxDepth */
 const tooDeep = (maxDepth) => new ProfileError(`the item is nested deeper than ${maxDepth}`);
 
@@ -64,14 +66,14 @@ export function encode(item, maxDepth = MESSAGE_DEPTH) {
 function write(out, item, levels, maxDepth) {
   if (typeof item === "number") {
     if (!Number.isInteger(item) || item < LEAST_INTEGER || item > GREATEST_INTEGER) {
-      throw new ProfileError("a number is no integer from -2^31 to 2^32-1");
+      throw noForm();
     }
     if (item < 0) writeHead(out, NEGATIVE, -1 - item);
     else writeHead(out, UNSIGNED, item);
   } else if (item === null || typeof item === "boolean") {
     out.push(item === null ? NULL : item ? TRUE : FALSE);
   } else if (typeof item === "string") {
-    if (/\p{Cs}/u.test(item)) throw new ProfileError("a text string has no UTF-8 form");
+    if (/\p{Cs}/u.test(item)) throw noForm();
     writeOctets(out, TEXT, new TextEncoder().encode(item));
   } else if (item instanceof Uint8Array) {
     writeOctets(out, BYTES, item);
@@ -81,7 +83,7 @@ function write(out, item, levels, maxDepth) {
     writeHead(out, MAP, item.size);
     for (const key of [...item.keys()].sort((a, b) => a - b)) {
       if (!(Number.isInteger(key) && key >= 0 && key <= GREATEST_INTEGER)) {
-        throw new ProfileError("a map key is no integer from 0 to 2^32-1");
+        throw noForm();
       }
       writeHead(out, UNSIGNED, key);
       write(out, /** @type {Item} */ (item.get(key)), levels - 1, maxDepth);
@@ -90,7 +92,7 @@ function write(out, item, levels, maxDepth) {
     writeHead(out, ARRAY, item.length);
     for (const each of item) write(out, each, levels - 1, maxDepth);
   } else {
-    throw new ProfileError(`the profile has no form for a value of type ${typeof item}`);
+    throw noForm();
   }
 }
 

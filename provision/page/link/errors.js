@@ -58,8 +58,8 @@ export class WrongVersion extends LinkError {}
 /** The board breaks the protocol: its firmware needs mending. */
 export class BoardFault extends LinkError {}
 
-/** @type {Readonly<Record<number, string>>} */
-const SENTENCES = Object.freeze({
+/** @type {Readonly<Record<number, string>>} What a refusal means, whatever was asked for. */
+export const REFUSALS = Object.freeze({
   [Refusal.UNSUPPORTED_VERSION]:
     "The board's firmware speaks another version of the protocol: update this program.",
   [Refusal.UNKNOWN_TYPE]:
@@ -67,7 +67,7 @@ const SENTENCES = Object.freeze({
   [Refusal.NOT_OFFERED]: "The board's firmware does not offer this.",
   [Refusal.PRESENCE]: "The board wants somebody present: press its button, then try again.",
   [Refusal.WRONG_STATE]: "This does not fit what the board holds at the moment.",
-  [Refusal.MOVED_ON]: "The board has changed or restarted meanwhile: look at it again first.",
+  [Refusal.MOVED_ON]: "The board has changed or restarted meanwhile: start again.",
   [Refusal.STORAGE]:
     "The board's memory could not be written; what was stored before still holds.",
   [Refusal.NO_OLDER_SET]: "The board holds no older settings that it could return to.",
@@ -81,7 +81,7 @@ export class BoardRefused extends LinkError {
    * @param {Refused} refused
    * @param {string} [sentence] what to say, in English
    */
-  constructor(request, refused, sentence = SENTENCES[refused.code]) {
+  constructor(request, refused, sentence = REFUSALS[refused.code]) {
     const known = Object.values(Refusal).some((code) => code === refused.code);
     const why = known ? codeName(Refusal, refused.code) : `code ${refused.code}`;
     super(

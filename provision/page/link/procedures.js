@@ -222,13 +222,7 @@ export function* readSchema(size) {
       }
     }
     asked += requests.length;
-    if (asked > MOST_PIECES) {
-      throw new BoardFault(
-        say(
-          "The board gives its schema in pieces too small to go on: its firmware needs mending.",
-        ),
-      );
-    }
+    if (asked > MOST_PIECES) throw otherPieces();
     wanted = [];
     const answer = yield requests;
     late = countLate(late, answer);
@@ -247,14 +241,7 @@ export function* readSchema(size) {
     const reply = body(answer);
     /** @type {Uint8Array} */
     const piece = reply.get(GetSchemaReplyKey.PIECE);
-    if (reply.get(GetSchemaReplyKey.OFFSET) !== offset || piece.length > span) {
-      throw new BoardFault(
-        say(
-          "The board gives other pieces of its schema than it was asked for: its firmware needs" +
-            " mending.",
-        ),
-      );
-    }
+    if (reply.get(GetSchemaReplyKey.OFFSET) !== offset || piece.length > span) throw otherPieces();
     schema.set(piece, offset);
     left -= piece.length;
     if (!left) return schema;
@@ -279,6 +266,14 @@ function pieceRequest(offset, length) {
     { sends: length > LEAST_PIECE ? PIECE_SENDS : Infinity },
   );
 }
+
+/** Pieces of the schema that were not asked for, or too many of them. */
+const otherPieces = () =>
+  new BoardFault(
+    say(
+      "The board gives other pieces of its schema than it was asked for: its firmware needs mending.",
+    ),
+  );
 
 /**
  * Return how many replies were late, this answer's included.

@@ -12,6 +12,7 @@
 
 import { codeName } from "../contract/messages.js";
 import { Kind, Reason, Refusal, Step } from "../contract/table.js";
+import { REFUSALS } from "../link/errors.js";
 import { refusalWords } from "../settings/values.js";
 import { say } from "../words.js";
 import { heading, Why } from "./questions.js";
@@ -83,16 +84,11 @@ const UNDECLARED =
 
 const NOT_WHOLE = "The settings did not arrive whole, again and again; try another cable.";
 
-/** @type {Words} */
-const REFUSALS = Object.freeze({
+/** @type {Words} What the refusal of a set means. */
+const SET_REFUSALS = Object.freeze({
+  ...REFUSALS,
   [Refusal.UNKNOWN_FIELD]:
     "The board does not know a setting that it declared itself: its firmware needs mending.",
-  [Refusal.PRESENCE]:
-    "The board wants somebody present before it changes anything, and its button was not pressed.",
-  [Refusal.STORAGE]:
-    "The board's memory could not be written; what was stored before still holds.",
-  [Refusal.BUSY]: "The board is busy; try again later.",
-  [Refusal.MOVED_ON]: "The board changed or restarted meanwhile; start again.",
   // Of a commit the two mean the same (shared/protocol.md, clause 6.5).
   [Refusal.SET_DIFFERS]: NOT_WHOLE,
   [Refusal.WRONG_STATE]: NOT_WHOLE,
@@ -201,7 +197,7 @@ export function refusedWords(schema, refused) {
   if (refused === null) return say("The board holds what it held before.");
   const setting = schema.settings.find((each) => each.key === refused.field);
   if (setting) return `${setting.field.label} ${refusalWords(setting.field, refused.code)}.`;
-  const words = REFUSALS[refused.code];
+  const words = SET_REFUSALS[refused.code];
   const said =
     words === undefined
       ? say("The board refused ({code}).", { code: codeName(Refusal, refused.code) })
