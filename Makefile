@@ -20,7 +20,8 @@ preview: env
 	    --networks schemas/orchard.networks
 
 # ARGS reaches pytest: make test ARGS="-k line". Without a C compiler the tests of the stub skip.
-JOBS ?= auto
+# Half as many workers again as there are processors, since half of the time tests wait for a line.
+JOBS ?= $(shell n=$$(nproc 2>/dev/null || echo 2); echo $$((n + (n + 1) / 2)))
 test: env
 	@if command -v $(CC) >/dev/null; then $(MAKE) --no-print-directory stub; \
 	else echo "make: no C compiler here, so the tests that need the compiled stub skip"; fi

@@ -122,6 +122,7 @@ def clean_environment(release: Path) -> dict[str, str]:
             part for part in os.environ["PATH"].split(os.pathsep) if ".venv" not in part
         ),
         "PYTHONPATH": "",
+        "PYTEST_ADDOPTS": "",
         "VIRTUAL_ENV": "",
         "COLUMNS": "100",
         "NO_COLOR": "1",
