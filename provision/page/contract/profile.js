@@ -37,8 +37,7 @@ export class ProfileError extends Error {}
 
 const noForm = () => new ProfileError("the profile has no form for the item");
 
-/** @param {number} maxDepth */
-const tooDeep = (maxDepth) => new ProfileError(`the item is nested deeper than ${maxDepth}`);
+const tooDeep = () => new ProfileError("the item is nested too deep");
 
 /** @param {number} at */
 const outside = (at) => new ProfileError(`the item at byte ${at} is none of the profile`);
@@ -53,7 +52,7 @@ const outside = (at) => new ProfileError(`the item at byte ${at} is none of the 
 export function encode(item, maxDepth = MESSAGE_DEPTH) {
   /** @type {number[]} */
   const out = [];
-  write(out, item, maxDepth, maxDepth);
+  write(out, item, maxDepth);
   return Uint8Array.from(out);
 }
 
@@ -61,9 +60,8 @@ export function encode(item, maxDepth = MESSAGE_DEPTH) {
  * @param {number[]} out
  * @param {Item} item
  * @param {number} levels how many containers may still open
- * @param {number} maxDepth
  */
-function write(out, item, levels, maxDepth) {
+function write(out, item, levels) {
   if (typeof item === "number") {
     if (!Number.isInteger(item) || item < LEAST_INTEGER || item > GREATEST_INTEGER) {
       throw noForm();
@@ -78,7 +76,7 @@ function write(out, item, levels, maxDepth) {
   } else if (item instanceof Uint8Array) {
     writeOctets(out, BYTES, item);
   } else if (!levels) {
-    throw tooDeep(maxDepth);
+    throw tooDeep();
   } else if (item instanceof Map) {
     writeHead(out, MAP, item.size);
     for (const key of [...item.keys()].sort((a, b) => a - b)) {
@@ -86,11 +84,11 @@ function write(out, item, levels, maxDepth) {
         throw noForm();
       }
       writeHead(out, UNSIGNED, key);
-      write(out, /** @type {Item} */ (item.get(key)), levels - 1, maxDepth);
+      write(out, /** @type {Item} */ (item.get(key)), levels - 1);
     }
   } else if (Array.isArray(item)) {
     writeHead(out, ARRAY, item.length);
-    for (const each of item) write(out, each, levels - 1, maxDepth);
+    for (const each of item) write(out, each, levels - 1);
   } else {
     throw noForm();
   }
@@ -128,7 +126,7 @@ function writeHead(out, major, argument) {
  *     nested deeper than maxDepth
  */
 export function decode(bytes, maxDepth = MESSAGE_DEPTH) {
-  const reader = new Reader(bytes, maxDepth);
+  const reader = new Reader(bytes);
   const item = reader.item(maxDepth);
   const left = bytes.length - reader.at;
   if (left) throw new ProfileError(`${left} bytes follow the item`);
@@ -138,19 +136,14 @@ export function decode(bytes, maxDepth = MESSAGE_DEPTH) {
 class Reader {
   at = 0;
   #bytes;
-  #maxDepth;
 
-  /**
-   * @param {Uint8Array} bytes
-   * @param {number} maxDepth
-   */
-  constructor(bytes, maxDepth) {
+  /** @param {Uint8Array} bytes */
+  constructor(bytes) {
     this.#bytes = bytes;
-    this.#maxDepth = maxDepth;
   }
 
   /**
-   * Read one item; it calls itself no deeper than maxDepth, whatever comes.
+   * Read one item; it calls itself no deeper than `levels`, whatever comes.
    *
    * @param {number} levels how many containers may still open
    * @returns {Item}
@@ -176,7 +169,7 @@ class Reader {
       }
       case ARRAY:
       case MAP:
-        if (!levels) throw tooDeep(this.#maxDepth);
+        if (!levels) throw tooDeep();
         return major === ARRAY ? this.#array(argument, levels) : this.#map(argument, levels);
       default:
         return argument + 0xe0 === NULL ? null : argument + 0xe0 === TRUE;
