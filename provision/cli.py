@@ -801,7 +801,7 @@ def _run(
     from provision.settings.wire import SchemaError  # noqa: PLC0415
     from provision.wizard.answers import AnswersError  # noqa: PLC0415
     from provision.wizard.asking import LeftError, UnanswerableError  # noqa: PLC0415
-    from provision.wizard.conduct import exit_code  # noqa: PLC0415
+    from provision.wizard.ending import exit_code  # noqa: PLC0415
 
     found: list[Found] = []
 

@@ -2,7 +2,7 @@
 """What this program puts out: results, messages, and files that are whole or not there.
 
 What is for a program, or for a file that is read again, is exact. Cleaning is for the eye alone
-(provision.wizard.cleaning).
+(provision.client.sanitize).
 """
 
 from __future__ import annotations

@@ -80,6 +80,11 @@ class Field:
         """Whether the value never leaves the board."""
         return self.secret or self.kind in SECRET_KINDS
 
+    @property
+    def is_opaque(self) -> bool:
+        """Whether a board never gives a value of this field back: a secret, or a blob."""
+        return self.is_secret or self.kind is Kind.BLOB
+
 
 @dataclass(frozen=True, slots=True)
 class Repeat:

@@ -27,13 +27,13 @@ from pathlib import Path
 from typing import Any
 
 from provision.catalogue import ntr, tr
+from provision.client.sanitize import printable
 from provision.contract.table import MAX_BLOB, Kind, Refusal
 from provision.link.known_secrets import KnownSecrets
 from provision.settings import toml
 from provision.settings.model import Schema, Setting
 from provision.settings.values import ValueProblem, check_value, parse, refusal_words
 from provision.wizard.asking import Asker, Change, UnanswerableError, Verdict
-from provision.wizard.cleaning import printable
 from provision.wizard.flow import Flow
 from provision.wizard.questions import (
     AnotherInstance,

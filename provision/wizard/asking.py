@@ -3,13 +3,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
 from typing import Protocol
 
 from provision.wizard.flow import Flow
 from provision.wizard.questions import AnotherInstance, Answer, Question, ReviewLine
+
+Say = Callable[[str], None]
+"""Tells the person something."""
 
 
 class Verdict(Enum):

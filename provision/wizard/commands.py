@@ -10,6 +10,10 @@ from pathlib import Path
 from typing import NoReturn
 
 from provision.catalogue import tr
+from provision.client.board_client import FindAgain
+from provision.client.cache import Cache, default_folder
+from provision.client.sanitize import printable
+from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Capability, Kind
 from provision.link.connection import Connection
 from provision.link.errors import LineLost
@@ -18,7 +22,6 @@ from provision.link.known_secrets import KnownSecrets
 from provision.link.ports import Port
 from provision.link.streams import Stream
 from provision.settings.model import Setting
-from provision.wizard.acting import Say, nothing_changed
 from provision.wizard.answers import (
     AnswersAsker,
     AnswersFile,
@@ -26,12 +29,8 @@ from provision.wizard.answers import (
     no_answers,
     read_file,
 )
-from provision.wizard.asking import Asker
-from provision.wizard.cache import Cache, default_folder
-from provision.wizard.cleaning import printable
+from provision.wizard.asking import Asker, Say
 from provision.wizard.conduct import (
-    FindAgain,
-    Met,
     Wishes,
     introduction,
     meet,
@@ -40,11 +39,11 @@ from provision.wizard.conduct import (
     take_back,
     this_computers_zone,
 )
-from provision.wizard.ending import Ending, ExitCode, Result
+from provision.wizard.ending import Ending, ExitCode, Result, nothing_changed
 from provision.wizard.erasing import ToErase, erase
 from provision.wizard.finding import Finder, Found, Place
 from provision.wizard.questions import Given, heading
-from provision.wizard.show import applying, value_words
+from provision.wizard.show import value_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +96,7 @@ async def set_up_in_memory(stream: Stream, person: Person) -> Ending:
     return await _set_up(board, person, cache=Cache(None), answers=answers, extent=Extent())
 
 
-async def look_at_port(place: Place, person: Person) -> Met:
+async def look_at_port(place: Place, person: Person) -> BoardSnapshot:
     """Find a board and read what it holds. Raises LinkError and SchemaError."""
     _, found = await _find(place, person)
     async with found.connection as board:
@@ -240,10 +239,10 @@ async def _set_up(
         await board.close()
 
 
-async def _wanted(met: Met, names: Sequence[str], asker: Asker) -> list[str] | Ending:
+async def _wanted(met: BoardSnapshot, names: Sequence[str], asker: Asker) -> list[str] | Ending:
     """Return the full keys of what is to be changed, or why that cannot be."""
     settings = met.schema.settings
-    used = applying(met)
+    used = met.active
     if not names:
         choices = [setting for setting in settings if setting.key in used]
         options = [
@@ -295,7 +294,7 @@ def _patience(person: Person) -> float | None:
     return None if person.waits else PATIENCE
 
 
-def _proposals(met: Met) -> dict[Kind, Given]:
+def _proposals(met: BoardSnapshot) -> dict[Kind, Given]:
     """Return what this computer proposes; finding its zone takes time, where none is asked for."""
     if all(setting.field.kind is not Kind.TIME_ZONE for setting in met.schema.settings):
         return {}

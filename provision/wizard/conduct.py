@@ -11,93 +11,43 @@ import asyncio
 import contextlib
 import ipaddress
 import os
-import secrets
 from collections.abc import Awaitable, Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import cast
 
 from provision import catalogue
 from provision.catalogue import tr
-from provision.contract.table import (
-    Capability,
-    Held,
-    Kind,
-    MessageType,
-    Reason,
-    Refusal,
-    Run,
-    Store,
-)
+from provision.client.board_client import BoardClient, Event, FindAgain, Followed
+from provision.client.cache import Cache
+from provision.client.sanitize import printable
+from provision.client.snapshot import BoardSnapshot, read_board
+from provision.contract.table import Capability, Kind, Reason, Run, Store
 from provision.link.connection import Connection
-from provision.link.errors import (
-    BoardRefused,
-    LineLost,
-    LinkError,
-    NoReply,
-    OtherReader,
-    PortBusy,
-    PortForbidden,
-    PortMissing,
-)
+from provision.link.errors import LinkError
 from provision.link.exchange import PATIENCE
 from provision.link.known_secrets import KnownSecrets
-from provision.link.replies import (
-    HeldValue,
-    Hello,
-    Network,
-    NotStored,
-    Outcome,
-    Status,
-    Stored,
-    Unknown,
-)
-from provision.settings.languages import in_language
-from provision.settings.model import Schema, Setting, Value
+from provision.link.replies import Hello, Network, NotStored, Status, Stored, Unknown
+from provision.settings.model import Value
 from provision.settings.time_zones import is_tz_string, local_zone, zones
-from provision.settings.values import check_value, refusal_words
-from provision.settings.wire import SchemaError, unpack
+from provision.settings.values import refusal_words
 from provision.wizard import words
-from provision.wizard.acting import Say, change_generation, nothing_changed, stay, with_presence
 from provision.wizard.answers import AnswersAsker, AnswersError, AnswersFile, match, rehearse
-from provision.wizard.asking import Asker, Change, LeftError, UnanswerableError, Verdict
-from provision.wizard.cache import Cache
-from provision.wizard.cleaning import clean_schema, printable
+from provision.wizard.asking import Asker, Change, LeftError, Say, UnanswerableError, Verdict
 from provision.wizard.doubts import doubts
-from provision.wizard.ending import Ending, ExitCode, Result
+from provision.wizard.ending import Ending, ExitCode, Result, exit_code, nothing_changed, unchanged
 from provision.wizard.flow import Flow
 from provision.wizard.networks import in_range
-from provision.wizard.pages import page_starts
 from provision.wizard.questions import (
     AnotherInstance,
     Given,
-    HeldSetting,
     InRange,
     Move,
     Question,
-    is_opaque,
     shown_value,
 )
 
 _HINT_AFTER = 1.5  # seconds without an answer after which the person is told what to do
-_FOLLOW_PAUSE = 0.25  # seconds between looks at the status
-_FOLLOW_GRACE = 10.0  # seconds beyond the time that the board announces (clause 5.3)
 _SURVEY_TIME = 12.0  # seconds that looking for networks may take
-_SETTLE_TIME = 10.0  # seconds that leaving may take to say what became of the settings
-
-FindAgain = Callable[[bytes], Awaitable[Connection]]
-"""Waits for the board with this unit id and returns a new connection to it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Met:
-    """A board as it was met: who it is, what its firmware wants to know, and what it holds."""
-
-    hello: Hello
-    schema: Schema
-    """Its texts are cleaned."""
-    held: Mapping[str, HeldSetting]
-    status: Status
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,13 +65,6 @@ class Wishes:
     proposals: Mapping[Kind, Given] = field(default_factory=dict)
 
 
-def exit_code(error: LinkError) -> ExitCode:
-    """Return the class of an error of the link."""
-    if isinstance(error, PortMissing | PortForbidden | PortBusy | LineLost | OtherReader):
-        return ExitCode.PORT
-    return ExitCode.REFUSED if isinstance(error, BoardRefused) else ExitCode.NO_BOARD
-
-
 def this_computers_zone() -> Given | None:
     """Return the time zone of this computer, as far as it can be known."""
     try:
@@ -134,7 +77,7 @@ def this_computers_zone() -> Given | None:
     return Given(name if is_tz_string(name) else zones()[name], name)
 
 
-def introduction(met: Met) -> str:
+def introduction(met: BoardSnapshot) -> str:
     """Return who the board is, in one sentence."""
     hello = met.hello
     firmware, version, name = (
@@ -149,29 +92,15 @@ def introduction(met: Met) -> str:
     )
 
 
-async def meet(board: Connection, cache: Cache, say: Say, patience: float | None = PATIENCE) -> Met:
-    """Wait for a board and read what it wants to know and what it holds.
+async def meet(
+    board: Connection, cache: Cache, say: Say, patience: float | None = PATIENCE
+) -> BoardSnapshot:
+    """Wait for a board, telling the person what to do meanwhile, and read it as read_board() does.
 
-    patience: seconds, None for ever. What is staged on it is discarded. Raises LinkError, and
-    SchemaError where what it sent cannot be used.
+    patience: seconds, None for ever.
     """
     hello = await _greet(board, say, patience)
-    schema = cache.schema(hello.schema_digest)
-    empty = hello.token is None
-    deflated, values, status = await board.read(
-        hello,
-        schema=schema is None,
-        values=not empty,
-        page_starts=() if empty or schema is None else page_starts(schema),
-    )
-    if schema is None:
-        assert deflated is not None
-        schema = unpack(deflated, hello.schema_digest)
-        cache.keep_schema(hello.schema_digest, deflated)
-    schema = clean_schema(in_language(schema, catalogue.wanted()))
-    if values is None and status.store is not Store.EMPTY:
-        values = await board.values()  # stored meanwhile
-    return Met(hello, schema, held_settings(schema, values), status)
+    return await read_board(board, hello, cache=cache, languages=catalogue.wanted())
 
 
 async def _greet(board: Connection, say: Say, patience: float | None) -> Hello:
@@ -187,48 +116,9 @@ async def _greet(board: Connection, say: Say, patience: float | None) -> Hello:
         greeting.cancel()
 
 
-def held_settings(schema: Schema, values: Mapping[str, HeldValue] | None) -> dict[str, HeldSetting]:
-    """Return what a board holds. Raises SchemaError if that does not fit its own schema.
-
-    values: as it lists them; None for a board that holds nothing.
-    A code that nobody here knows counts as nothing held, and a value of a secret, which a board
-    must never send, is dropped.
-    """
-    if values is None:
-        return {setting.key: HeldSetting(Held.UNSET, None) for setting in schema.settings}
-    if values.keys() != {setting.key for setting in schema.settings}:
-        raise SchemaError(
-            tr(
-                "The board's list of values does not fit its list of settings: its firmware needs"
-                " mending."
-            )
-        )
-    return {setting.key: _held(setting, values[setting.key], schema) for setting in schema.settings}
-
-
-def _held(setting: Setting, entry: HeldValue, schema: Schema) -> HeldSetting:
-    held = entry.held if isinstance(entry.held, Held) else Held.UNSET
-    value = None if setting.field.is_secret else cast("Value | None", entry.value)
-    if is_opaque(setting.field):
-        fits = value is None or type(value) is int  # the length of a blob
-    elif value is None:
-        fits = held is not Held.SET
-    else:
-        fits = check_value(setting.field, value, schema) is None
-    if not fits:
-        raise SchemaError(
-            tr(
-                "The board holds for {key} what its own firmware does not admit: the firmware needs"
-                " mending.",
-                key=setting.key,
-            )
-        )
-    return HeldSetting(held, value)
-
-
 async def set_up(
     board: Connection,
-    met: Met,
+    met: BoardSnapshot,
     asker: Asker,
     *,
     cache: Cache,
@@ -244,7 +134,7 @@ async def set_up(
 
 
 async def take_back(
-    board: Connection, met: Met, asker: Asker, *, find_again: FindAgain | None = None
+    board: Connection, met: BoardSnapshot, asker: Asker, *, find_again: FindAgain | None = None
 ) -> tuple[Ending, Connection]:
     """Put the set before the present one in force again, and follow; return as set_up() does."""
     dialog = _Dialog(
@@ -255,7 +145,7 @@ async def take_back(
 
 async def set_up_from_file(
     board: Connection,
-    met: Met,
+    met: BoardSnapshot,
     file: AnswersFile,
     say: Say,
     *,
@@ -305,12 +195,12 @@ async def _ended(dialog: _Dialog, ending: Awaitable[Ending]) -> tuple[Ending, Co
 
     Where it fails instead, a connection that it found itself is let go of: nobody else knows it.
     """
-    given = dialog.board
+    given = dialog.client.connection
     try:
-        return await ending, dialog.board
+        return await ending, dialog.client.connection
     except BaseException:
-        if dialog.board is not given:
-            await dialog.board.close()
+        if dialog.client.connection is not given:
+            await dialog.client.connection.close()
         raise
 
 
@@ -320,7 +210,7 @@ class _Dialog:
     def __init__(
         self,
         board: Connection,
-        met: Met,
+        met: BoardSnapshot,
         asker: Asker,
         *,
         cache: Cache,
@@ -328,20 +218,15 @@ class _Dialog:
         find_again: FindAgain | None = None,
         just_met: bool = False,
     ) -> None:
-        self.board = board
+        self.client = BoardClient(
+            board, met, find_again=find_again, on_event=self._tell, just_met=just_met
+        )
         self._met = met
         self._asker = asker
         self._cache = cache
         self._wishes = wishes
-        self._find_again = find_again
-        self._just_met = just_met
         self._known = cache.asked(met.hello.unit)
-        self._generation = met.hello.generation
-        self._sent: dict[str, Value | None] = {}  # in all rounds together
-        self._token: bytes | None = None  # of a commit whose outcome is open
-        self._durable: bytes | None = None  # the token of the set that was stored
         self._standing: Ending | None = None  # how it ends if it goes no further
-        self._shows_log = False  # at this moment
         self._secrets = KnownSecrets()  # those that were answered, blanked in what the board prints
         self._networks: tuple[InRange, ...] | None = None  # in range; None: not looked for
         self._open_networks: set[str] = set()  # as they are shown
@@ -369,26 +254,20 @@ class _Dialog:
     async def run(self) -> Ending:
         """Go through the dialog to its end, whatever that is."""
         ending = await self._to_the_end()
-        if ending.result is Result.NOT_STORED and self._sent:
+        if ending.result is Result.NOT_STORED and self.client.sent:
             with contextlib.suppress(LinkError):
-                await self.board.discard()
+                await self.client.connection.discard()
         return ending
 
     async def take_back(self) -> Ending:
         """Go one generation back, whatever comes of it."""
         self._done = tr(words.TAKEN_BACK)
-        done = await change_generation(
-            self.board,
-            lambda: self.board.undo(self._generation),
-            self._generation,
-            self._asker.say,
-            tr("`provision show` tells what it holds."),
-        )
-        if isinstance(done, Ending):
-            return done
-        self._generation = done
         try:
-            self._durable = (await self.board.hello()).token
+            await self.client.undo()
+        except (LinkError, asyncio.CancelledError) as error:
+            return unchanged(error, tr("`provision show` tells what it holds."))
+        try:
+            await self.client.expect_present_set()
             ending, _ = await self._follow(None)
         except (LinkError, LeftError, asyncio.CancelledError, OSError):
             said = tr(
@@ -401,14 +280,13 @@ class _Dialog:
         try:
             return await self._rounds()
         except (LeftError, asyncio.CancelledError, OSError):  # OSError: the terminal is gone
-            stay()
             return await self._leave()
         except UnanswerableError as error:
             return self._standing or Ending(
                 ExitCode.ANSWERS, Result.NOT_STORED, nothing_changed(error)
             )
         except LinkError as error:
-            if self._commit_is_open():
+            if self.client.is_open:
                 return _unknown()
             if self._standing is not None:
                 code = self._standing.code or ExitCode.NOT_WORKING  # nobody has seen it work
@@ -429,7 +307,7 @@ class _Dialog:
             if not changes:
                 return self._standing or self._nothing_to_do()
             self._learn(changes, flow.answers())
-            outcome = await self._store(changes)
+            outcome = await self.client.store(changes, self._show_progress)
             if isinstance(outcome, Unknown):
                 return _unknown()
             if isinstance(outcome, NotStored):
@@ -447,10 +325,9 @@ class _Dialog:
             if not faults:
                 return ending
             self._asker.say(words.failure_sentence(self._done, status.step))
-            held = held_settings(self._met.schema, await self.board.values())
             flow = Flow(
                 self._met.schema,
-                held,
+                await self.client.held(),
                 keys=faults.keys(),
                 only_keys=True,
                 proposals=self._wishes.proposals,
@@ -528,7 +405,7 @@ class _Dialog:
             found: list[Network] = []
             with contextlib.suppress(LinkError, TimeoutError):
                 async with asyncio.timeout(_SURVEY_TIME):
-                    await self.board.survey(found.extend)
+                    await self.client.connection.survey(found.extend)
             self._networks = in_range(found)
         return self._networks
 
@@ -561,80 +438,16 @@ class _Dialog:
 
     # ------------------------------------------------------------------------------- storing
 
-    async def _store(self, changes: Mapping[str, Value | None]) -> Outcome:
-        if not self._just_met:  # the person took their time (clause 5.3)
-            hello = await self._meet_again()
-            if hello.generation != self._generation:
-                # A trial ended meanwhile, or somebody else stored: what this dialog sent before
-                # may be gone, so that all of it goes once more.
-                changes = {**self._sent, **changes}
-            await self.board.discard()
-        self._just_met = False
-        self._sent |= changes
-        in_order = [(s.key, changes[s.key]) for s in self._met.schema.settings if s.key in changes]
-        try:
-            outcome = await with_presence(lambda: self._send(in_order), self._asker.say)
-        except BoardRefused as error:
-            if error.refused.code != Refusal.PRESENCE:
-                raise
-            outcome = NotStored(error.refused)
-        if isinstance(outcome, Stored):
-            self._generation = outcome.generation
-        return outcome
-
-    async def _send(self, changes: list[tuple[str, Value | None]]) -> Outcome:
-        self._token = secrets.token_bytes(8)
-        outcome = await self.board.store(
-            changes, token=self._token, on_progress=self._show_progress
-        )
-        if isinstance(outcome, Unknown) and self._find_again is not None:
-            self._asker.say(
-                tr(
-                    "The board is gone, and has not said whether it stored the settings: plug it"
-                    " in again to find out. (Ctrl-C leaves.)"
-                )
-            )
-            await self._reconnect()
-            outcome = await self.board.settle(self._token, self._met.hello.unit)
-        if isinstance(outcome, Stored):
-            self._durable = self._token
-        self._token = None
-        refused = outcome.refused if isinstance(outcome, NotStored) else None
-        if refused is not None and refused.code == Refusal.PRESENCE:
-            raise BoardRefused(MessageType.COMMIT, refused)
-        return outcome
-
     def _show_progress(self, done: int, count: int) -> None:
         # In the midst of the conversation, which a terminal that is gone must not end.
         with contextlib.suppress(OSError):
             self._asker.progress(done, count)
 
-    async def _meet_again(self) -> Hello:
-        """Say hello once more, and find the board again if it is gone."""
-        try:
-            hello = await self.board.hello()
-        except LineLost:
-            if self._find_again is None:
-                raise
-            self._asker.say(
-                tr("The board is gone: plug it in again. Your answers are kept. (Ctrl-C leaves.)")
-            )
-            hello = await self._reconnect()
-        if hello.unit != self._met.hello.unit:
-            raise LinkError(
-                tr("Another board answers on this port than the one that was asked about.")
-            )
-        if hello.schema_digest != self._met.hello.schema_digest:
-            raise LinkError(tr("The board's firmware has changed meanwhile: start again."))
-        return hello
-
-    async def _reconnect(self) -> Hello:
-        assert self._find_again is not None
-        found = await self._find_again(self._met.hello.unit)
-        lost, self.board = self.board, found
-        self._listen()
-        await lost.close()
-        return await self.board.hello()
+    def _tell(self, event: Event) -> None:
+        # What became of the settings is found out even where the terminal is gone.
+        is_leaving = event is Event.SETTLING
+        with contextlib.suppress(OSError) if is_leaving else contextlib.nullcontext():
+            self._asker.say(tr(words.EVENTS[event]))
 
     def _goes_back(self, flow: Flow, outcome: NotStored) -> bool:
         """Lead to the setting that the board refused; False if there is none to mend."""
@@ -662,99 +475,55 @@ class _Dialog:
 
     async def _follow(self, status: Status | None) -> tuple[Ending, Status | None]:
         """Follow the status; return how it ends, and the status if the board does not work."""
-        self._shows_log = self._wishes.show_log
-        self._listen()
-        try:
-            return await self._follow_status(status)
-        finally:
-            self._shows_log = False
-            self._listen()
-
-    def _listen(self) -> None:
-        self.board.listen(self._show_log_line if self._shows_log else None, self._secrets)
-
-    def _show_log_line(self, line: str) -> None:
-        with contextlib.suppress(OSError):  # as with progress
-            self._asker.say(f"  {tr('Its log: {line}', line=line)}")
-
-    async def _follow_status(self, status: Status | None) -> tuple[Ending, Status | None]:
-        loop = asyncio.get_running_loop()
-        limit = self._met.hello.apply_time / 1000 + _FOLLOW_GRACE
-        deadline = loop.time() + limit
-        self._standing = Ending(
+        self._standing = self._stored(
             ExitCode.DONE,
-            Result.STORED,
             tr("{done}; whether the board works with them was not waited for.", done=self._done),
-            stored=tuple(self._sent),
         )
         self._asker.say(tr("{done}. Waiting for the board to try them.", done=self._done))
-        told: set[str] = set()  # a board that goes to and fro says each step once
-        while loop.time() < deadline:
-            if status is not None:
-                # Not ours: a trial that ended in a set with which this firmware cannot work.
-                is_ours = status.generation == self._generation
-                went_back = status.store == Store.INCOMPLETE and not is_ours
-                if went_back or status.run not in (Run.IDLE, Run.APPLYING):
-                    return await self._conclude(status)
-                step = words.step_words(status.step)
-                if status.step and step not in told:
-                    told.add(step)
-                    self._asker.say(f"  {tr('The board is {step}.', step=step)}")
-            await asyncio.sleep(_FOLLOW_PAUSE)
-            status = await self._look(deadline)
-        ending = Ending(
-            ExitCode.NOT_WORKING,
-            Result.STORED,
-            tr(
-                "{done}, but in {limit:.0f} seconds the board has not said whether it works with"
-                " them. `provision show` looks again.",
-                done=self._done,
-                limit=limit,
-            ),
-            run=None if status is None else words.code_name(status.run),
-            stored=tuple(self._sent),
-        )
-        return ending, None
-
-    async def _look(self, deadline: float) -> Status | None:
-        """Return the status, None while the board cannot be reached, or is busy restarting."""
+        self.client.listen(self._show_log_line if self._wishes.show_log else None, self._secrets)
         try:
-            async with asyncio.timeout_at(deadline):
-                return await self.board.status()
-        except (NoReply, BoardRefused, TimeoutError):
-            return None
-        except LineLost:
-            if self._find_again is None:
-                raise
-        # A board with a native USB port takes its port with it when it restarts.
-        try:
-            async with asyncio.timeout_at(deadline):
-                await self._reconnect()
-        except TimeoutError:
-            pass
-        return None
-
-    async def _conclude(self, status: Status) -> tuple[Ending, Status | None]:
-        if status.run == Run.NOT_REPORTED and status.store == Store.TRIAL:
-            await self._end_trial(status)
-        if status.generation != self._generation and not await self._is_still_ours(status):
+            result = await self.client.follow(
+                status, on_status=self._tell_step(), on_trial=self._keeps_trial
+            )
+        finally:
+            self.client.listen(None, self._secrets)
+        status = result.status
+        if result.followed is Followed.WENT_BACK:
             said = tr(
                 "The settings did not work in time, and the board went back by itself to those"
                 " before."
             )
             return Ending(ExitCode.NOT_WORKING, Result.NOT_STORED, said), None
-        ending = self._ending_of(status)
-        return ending, status if status.run == Run.FAILED else None
+        if result.followed is Followed.TIMED_OUT:
+            said = tr(
+                "{done}, but in {limit:.0f} seconds the board has not said whether it works with"
+                " them. `provision show` looks again.",
+                done=self._done,
+                limit=self.client.follow_time,
+            )
+            run = None if status is None else words.code_name(status.run)
+            return self._stored(ExitCode.NOT_WORKING, said, run=run), None
+        assert status is not None
+        return self._ending_of(status), status if status.run == Run.FAILED else None
 
-    async def _is_still_ours(self, status: Status) -> bool:
-        """Whether a new generation still has the set of this dialog: a trial that ended well."""
-        if (await self.board.hello()).token != self._durable:
-            return False
-        self._generation = status.generation
-        return True
+    def _show_log_line(self, line: str) -> None:
+        with contextlib.suppress(OSError):  # as with progress
+            self._asker.say(f"  {tr('Its log: {line}', line=line)}")
 
-    async def _end_trial(self, status: Status) -> None:
-        """Keep a set on trial if the person sees it work, since the firmware cannot tell."""
+    def _tell_step(self) -> Callable[[Status], None]:
+        """Return what says each step once, since a board may go to and fro."""
+        told: set[str] = set()
+
+        def tell(status: Status) -> None:
+            step = words.step_words(status.step)
+            if status.step and step not in told:
+                told.add(step)
+                self._asker.say(f"  {tr('The board is {step}.', step=step)}")
+
+        return tell
+
+    async def _keeps_trial(self, status: Status) -> bool:
+        """Whether the person sees a set on trial work, since the firmware cannot tell."""
         left = (status.trial_left or 0) // 1000
         self._asker.say(
             tr(
@@ -763,12 +532,13 @@ class _Dialog:
                 left=left,
             )
         )
-        if await self._asker.does_it_work():
-            await self.board.confirm(status.generation)
+        return await self._asker.does_it_work()
+
+    def _stored(self, code: ExitCode, said: str, **more: str | None) -> Ending:
+        return Ending(code, Result.STORED, said, stored=tuple(self.client.sent), **more)
 
     def _ending_of(self, status: Status) -> Ending:
         """Return the ending that a status of proven, failed, or not reported is."""
-        stored = tuple(self._sent)
         code, said = ExitCode.DONE, tr("{done}, and the board works with them.", done=self._done)
         address = _address(status)
         if status.run == Run.FAILED:
@@ -781,44 +551,27 @@ class _Dialog:
         elif status.run != Run.PROVEN:
             said = tr("{done}. This firmware does not report whether they work.", done=self._done)
         failed = status.run == Run.FAILED and status.reason is not None
-        return Ending(
+        return self._stored(
             code,
-            Result.STORED,
             said,
-            words.code_name(status.run),
-            address,
-            stored,
-            words.code_name(status.reason or Reason.NONE) if failed else None,
-            words.declared_key(self._met.schema, status.field) if failed else None,
+            run=words.code_name(status.run),
+            address=address,
+            reason=words.code_name(status.reason or Reason.NONE) if failed else None,
+            field=words.declared_key(self._met.schema, status.field) if failed else None,
         )
 
     # -------------------------------------------------------------------------------- leaving
 
-    def _commit_is_open(self) -> bool:
-        return self._token is not None and self.board.commit_sent
-
     async def _leave(self) -> Ending:
         """Leave the board in a known state, and say which: Ctrl-C came."""
-        outcome: Outcome = NotStored()
-        try:
-            async with asyncio.timeout(_SETTLE_TIME):
-                if self._commit_is_open():
-                    assert self._token is not None
-                    with contextlib.suppress(OSError):
-                        self._asker.say(tr("Finding out what became of the settings."))
-                    outcome = await self.board.settle(self._token, self._met.hello.unit)
-                if isinstance(outcome, NotStored):
-                    await self.board.discard()
-        except (LinkError, OSError):  # TimeoutError is one
-            if self._commit_is_open() and not isinstance(outcome, Stored):
-                outcome = Unknown()
+        outcome = await self.client.leave()
         if isinstance(outcome, Unknown):
             return _unknown()
         if isinstance(outcome, Stored):
             said = tr(
                 "{done}; whether the board works with them was not waited for.", done=self._done
             )
-            return Ending(ExitCode.DONE, Result.STORED, said, stored=tuple(self._sent))
+            return self._stored(ExitCode.DONE, said)
         if self._standing is not None and self._standing.result is Result.STORED:
             return self._standing
         return Ending(ExitCode.INTERRUPTED, Result.NOT_STORED, nothing_changed())

@@ -19,6 +19,8 @@ from pathlib import Path
 from typing import Any
 
 from provision.catalogue import tr
+from provision.client.cache import Cache
+from provision.client.sanitize import printable
 from provision.contract.table import Run
 from provision.link.connection import Connection
 from provision.link.errors import (
@@ -43,11 +45,12 @@ from provision.link.replies import Hello
 from provision.link.streams import Stream
 from provision.settings.wire import SchemaError
 from provision.wizard import words
-from provision.wizard.acting import Say
-from provision.wizard.cache import Cache
-from provision.wizard.cleaning import printable
-from provision.wizard.conduct import exit_code, introduction, meet
-from provision.wizard.ending import ExitCode
+from provision.wizard.asking import Say
+from provision.wizard.conduct import (
+    introduction,
+    meet,
+)
+from provision.wizard.ending import ExitCode, exit_code
 from provision.wizard.finding import Place
 
 _LISTEN_TIME = 1.2  # seconds: a firmware that logs every second is heard

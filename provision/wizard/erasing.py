@@ -7,17 +7,21 @@ erased like any other.
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
 from provision.catalogue import mark, ntr, tr
+from provision.client.board_client import Event
+from provision.client.changing import change_generation
+from provision.client.sanitize import printable
 from provision.contract.table import Capability, Held, Store
 from provision.link.connection import Connection
 from provision.link.errors import LinkError
 from provision.link.replies import Hello
-from provision.wizard.acting import Say, change_generation, nothing_changed
-from provision.wizard.cleaning import printable
-from provision.wizard.ending import Ending, ExitCode, Result
+from provision.wizard.asking import Say
+from provision.wizard.ending import Ending, ExitCode, Result, nothing_changed, unchanged
+from provision.wizard.words import EVENTS
 
 _AGAIN = mark("Plug it in again, and run `provision erase` once more.")
 
@@ -71,18 +75,22 @@ async def erase(board: Connection, agree: Agree, say: Say, patience: float | Non
         raise LinkError(
             nothing_changed(tr("Another board answers on this port than the one that was shown."))
         )
-    done = await change_generation(
-        board, lambda: board.erase(now.generation), now.generation, say, _AGAIN
-    )
-    if isinstance(done, Ending):
-        return done
+    try:
+        await change_generation(
+            board,
+            lambda: board.erase(now.generation),
+            now.generation,
+            lambda: say(tr(EVENTS[Event.PRESENCE])),
+        )
+    except (LinkError, asyncio.CancelledError) as error:
+        return unchanged(error, tr(_AGAIN))
     try:
         return await _verified(board, before)
     except LinkError:
         said = tr(
             "The board has erased its settings, but no longer answers to show that none is left."
         )
-        return Ending(ExitCode.UNKNOWN, Result.ERASED, f"{said} {_AGAIN}")
+        return Ending(ExitCode.UNKNOWN, Result.ERASED, f"{said} {tr(_AGAIN)}")
 
 
 async def _verified(board: Connection, before: ToErase) -> Ending:

@@ -12,23 +12,24 @@ import textwrap
 from collections.abc import Iterator
 
 from provision.catalogue import tr
+from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Held, Kind
 from provision.settings.model import Setting, Value
 from provision.settings.whole import key_beside
-from provision.wizard.conduct import Met, introduction
-from provision.wizard.questions import is_opaque, shown_value
-from provision.wizard.show import applying, exact
+from provision.wizard.conduct import introduction
+from provision.wizard.questions import shown_value
+from provision.wizard.show import exact
 
 PLACEHOLDER = "{ ask = true }"
 _WIDTH = 96  # characters of a line of comment
 
 
-def answers_file(met: Met) -> str:
+def answers_file(met: BoardSnapshot) -> str:
     """Return the answers file, in TOML, that sets what this board has set and uses."""
     return "".join(f"{line}\n" for line in _lines(met))
 
 
-def _lines(met: Met) -> Iterator[str]:
+def _lines(met: BoardSnapshot) -> Iterator[str]:
     yield from _comment(
         tr("What was set on: {introduction}", introduction=introduction(met)),
         tr(
@@ -37,7 +38,7 @@ def _lines(met: Met) -> Iterator[str]:
             ' place of such a mark, "in quotes" or as { file = "a file beside this one" }.'
         ),
     )
-    used = applying(met)
+    used = met.active
     settings = [
         setting
         for setting in met.schema.settings
@@ -77,7 +78,7 @@ def _comment(*paragraphs: str) -> Iterator[str]:
 
 
 def _value(setting: Setting, value: Value | None) -> str:
-    if is_opaque(setting.field) or value is None:
+    if setting.field.is_opaque or value is None:
         return PLACEHOLDER
     told = exact(setting, value)
     if isinstance(told, bool):

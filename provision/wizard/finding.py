@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from provision.catalogue import mark, tr
+from provision.client.sanitize import printable
 from provision.contract.table import Capability
 from provision.link.connection import Connection, find_again
 from provision.link.errors import BoardFault, LinkError, OtherReader, PortMissing, WrongVersion
@@ -17,9 +18,7 @@ from provision.link.known_secrets import KnownSecrets
 from provision.link.ports import Driver, Port, list_ports, open_stream
 from provision.link.replies import Hello
 from provision.wizard import words
-from provision.wizard.acting import Say
-from provision.wizard.asking import Asker
-from provision.wizard.cleaning import printable
+from provision.wizard.asking import Asker, Say
 
 _KNOCK_TIME = 3.0  # seconds that a port is given to answer; boards take some to start
 _LOOK_PAUSE = 0.5  # seconds between looks for a port

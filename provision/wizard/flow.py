@@ -19,6 +19,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
 from provision.catalogue import tr
+from provision.client.held import HeldSetting
 from provision.contract.table import Held, Kind, Refusal
 from provision.settings.model import Field, Repeat, Schema, Section, Setting, Value
 from provision.settings.values import (
@@ -35,7 +36,6 @@ from provision.wizard.questions import (
     AnotherInstance,
     Answer,
     Given,
-    HeldSetting,
     Move,
     Origin,
     PinChoice,
@@ -45,7 +45,6 @@ from provision.wizard.questions import (
     Why,
     answered,
     heading,
-    is_opaque,
     pin_name,
     shown_value,
     typed_value,
@@ -518,7 +517,7 @@ class Flow:
         value, written, origin = self._offer(setting, self._pins(setting))
         if value is None:
             raise ValueError(f"Nothing is offered for {setting.key}.")
-        if origin is Origin.HELD and is_opaque(setting.field):
+        if origin is Origin.HELD and setting.field.is_opaque:
             self._answers.pop(setting.key, None)
             self._kept.add(setting.key)
         else:
@@ -549,7 +548,7 @@ class Flow:
     def _held_offer(self, setting: Setting) -> Given | None:
         if setting.key not in self._stored:
             return None
-        if is_opaque(setting.field) and not self._can_keep_held(setting.key):
+        if setting.field.is_opaque and not self._can_keep_held(setting.key):
             return None
         return Given(self._stored[setting.key])
 
@@ -661,7 +660,7 @@ class Flow:
         return "" if value is None else value
 
     def _differs(self, key: str, value: Value) -> bool:
-        opaque = is_opaque(self._setting(key).field)
+        opaque = self._setting(key).field.is_opaque
         return opaque or key not in self._stored or self._stored[key] != value
 
     def _setting(self, key: str) -> Setting:

@@ -7,9 +7,9 @@ from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
 from provision.catalogue import mark, tr
+from provision.client.sanitize import visible
 from provision.contract.table import Security
 from provision.link.replies import Network
-from provision.wizard.cleaning import visible
 from provision.wizard.questions import InRange
 
 # dBm from which on a signal is called so; common practice.

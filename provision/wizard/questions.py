@@ -8,21 +8,13 @@ from dataclasses import dataclass, field
 from enum import Enum, auto
 
 from provision.catalogue import ntr, tr
-from provision.contract.table import Held, Kind
+from provision.client.sanitize import visible
+from provision.contract.table import Kind
 from provision.settings.model import Field, Pin, Section, Setting, Value
 from provision.settings.values import show, yes_or_no
-from provision.wizard.cleaning import visible
 
 MASK = "********"
 """What stands for a secret wherever one would be shown: of one length, whatever the secret's."""
-
-
-@dataclass(frozen=True, slots=True)
-class HeldSetting:
-    """What a board holds for one setting; of secrets never a value, of blobs the length."""
-
-    held: Held
-    value: Value | None = None
 
 
 class Why(Enum):
@@ -197,11 +189,6 @@ def pin_name(pin: Pin, pins: Sequence[Pin]) -> str:
     return pin.name if is_alone else tr("{name} (pin {number})", name=pin.name, number=pin.number)
 
 
-def is_opaque(declared: Field) -> bool:
-    """Whether a board never gives a value of this field back: a secret, or a blob."""
-    return declared.is_secret or declared.kind is Kind.BLOB
-
-
 def answered(declared: Field, value: Value, written: str) -> Given:
     """Return a value as an answer, with how it was written where that is worth keeping."""
     return Given(value, written.strip() if declared.kind is Kind.TIME_ZONE else None)
@@ -231,7 +218,7 @@ def shown_value(
 
 def typed_value(declared: Field, value: Value, written: str | None = None) -> str:
     """Return a value as it is typed, cleaned; an empty text for what is never shown."""
-    if is_opaque(declared):
+    if declared.is_opaque:
         return ""
     if declared.kind is Kind.YES_NO:
         return yes_or_no(bool(value))

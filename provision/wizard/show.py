@@ -9,19 +9,18 @@ from dataclasses import replace
 from typing import Any
 
 from provision.catalogue import tr
+from provision.client.sanitize import printable
+from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Held, Kind
 from provision.settings.model import Setting, Value
 from provision.settings.values import show
-from provision.settings.whole import active
 from provision.wizard import words
-from provision.wizard.cleaning import printable
-from provision.wizard.conduct import Met
 from provision.wizard.questions import heading, shown_value
 
 _LONGEST_NAME = 32
 
 
-def lines(met: Met) -> Iterator[str]:
+def lines(met: BoardSnapshot) -> Iterator[str]:
     """Yield what a board is and holds, section by section, one setting a line.
 
     Settings that do not apply, because of others or because their instance is not in use, are left
@@ -42,7 +41,7 @@ def lines(met: Met) -> Iterator[str]:
         yield f"  {words.why_words(met.schema, status)}{undeclared}"
     if status.address is not None:
         yield f"  {tr('address: {address}', address=ipaddress.ip_address(status.address))}"
-    used = applying(met)
+    used = met.active
     section = None
     for setting in met.schema.settings:
         held = met.held[setting.key]
@@ -56,7 +55,7 @@ def lines(met: Met) -> Iterator[str]:
         yield f"  {setting.field.label}: {value_words(met, setting)}{idle}"
 
 
-def as_json(met: Met) -> dict[str, Any]:
+def as_json(met: BoardSnapshot) -> dict[str, Any]:
     """Return the same for programs: values by full key, exact, as the answers file has them."""
     hello, status = met.hello, met.status
     return {
@@ -73,7 +72,7 @@ def as_json(met: Met) -> dict[str, Any]:
     }
 
 
-def _entry(met: Met, setting: Setting) -> dict[str, Any]:
+def _entry(met: BoardSnapshot, setting: Setting) -> dict[str, Any]:
     held = met.held[setting.key]
     entry: dict[str, Any] = {"held": words.code_name(held.held)}
     value = None if setting.field.is_secret else held.value
@@ -99,7 +98,7 @@ def exact(setting: Setting, value: Value) -> bool | int | str:
     return show(declared, value)
 
 
-def value_words(met: Met, setting: Setting) -> str:
+def value_words(met: BoardSnapshot, setting: Setting) -> str:
     """Return what a board holds for a setting, in words fit to be shown."""
     held = met.held[setting.key]
     if held.held is Held.UNSET:
@@ -119,16 +118,6 @@ def value_words(met: Met, setting: Setting) -> str:
     if held.held is Held.FELL_BACK:
         shown += f" ({tr('what is stored is not taken by this firmware')})"
     return shown
-
-
-def applying(met: Met) -> frozenset[str]:
-    """Return the full keys of the settings that are in use with what the board holds."""
-    stored: dict[str, Value] = {
-        key: "" if held.value is None else held.value
-        for key, held in met.held.items()
-        if held.held is Held.SET
-    }
-    return active(met.schema, stored)
 
 
 def _name(text: str) -> str:

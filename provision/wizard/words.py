@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from provision.catalogue import mark, tr
+from provision.client.board_client import Event
 from provision.contract.table import Kind, Reason, Refusal, Run, Step, Store
 from provision.link.errors import REFUSALS, Refused
 from provision.link.exchange import Notice
@@ -107,6 +108,21 @@ RUNS: Mapping[int, str] = MappingProxyType(
     }
 )
 """What the board does with the settings, to follow "The board"."""
+
+EVENTS: Mapping[Event, str] = MappingProxyType(
+    {
+        Event.PRESENCE: mark("The board wants somebody present: press its button now."),
+        Event.GONE: mark(
+            "The board is gone: plug it in again. Your answers are kept. (Ctrl-C leaves.)"
+        ),
+        Event.GONE_STORING: mark(
+            "The board is gone, and has not said whether it stored the settings: plug it in again"
+            " to find out. (Ctrl-C leaves.)"
+        ),
+        Event.SETTLING: mark("Finding out what became of the settings."),
+    }
+)
+"""What to say while the client waits for something."""
 
 WHYS: Mapping[Why, str] = MappingProxyType(
     {

@@ -8,12 +8,12 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
+from provision.client.cache import Cache
 from provision.link.connection import Connection
 from provision.link.procedures import Change
 from provision.link.replies import Stored
 from provision.settings.file import load
 from provision.wizard.answers import read_file
-from provision.wizard.cache import Cache
 from provision.wizard.conduct import meet, set_up_from_file
 from provision.wizard.ending import Result
 from scripts.bench.virtual import Conditions, Conversation, Firmware, Host, talk

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from provision.board.engine import Limits
+from provision.client.cache import Cache
 from provision.contract.table import LINE_OVERHEAD, MIN_BODY_LIMIT
 from provision.link.connection import Connection
 from provision.link.procedures import Change
 from provision.settings.file import read
-from provision.wizard.cache import Cache
 from scripts.bench.demo import WITHOUT_TIME, changes, demo, meet_and_store
 from scripts.bench.figures import Figure, Part
 from scripts.bench.line import GOAL_RATIO, median_seconds

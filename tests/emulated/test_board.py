@@ -20,14 +20,15 @@ from typing import Any
 import pytest
 
 from provision import cli
+from provision.client.cache import Cache
+from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Held, Store
 from provision.link.connection import Connection
 from provision.link.errors import LinkError
 from provision.link.ports import open_stream
 from provision.link.replies import Outcome, Stored
 from provision.settings.model import Value
-from provision.wizard.cache import Cache
-from provision.wizard.conduct import Met, meet
+from provision.wizard.conduct import meet
 from provision.wizard.ending import ExitCode
 from scripts.emulated_board import (
     FLASH_SIZE,
@@ -75,7 +76,7 @@ def flash(tmp_path: Path) -> Iterator[FlashFile]:
     assert (lab.faults, lab.rules) == (0, 0)
 
 
-async def look(path: str) -> Met:
+async def look(path: str) -> BoardSnapshot:
     """Return the board as it is met."""
     async with Connection(await open_stream(path, baud=115200)) as connection:
         return await meet(connection, Cache(None), lambda _: None)
@@ -98,7 +99,7 @@ def flash_of(image: bytes, path: Path) -> FlashFile:
     return FlashFile(path)
 
 
-def set_values(met: Met) -> dict[str, Value]:
+def set_values(met: BoardSnapshot) -> dict[str, Value]:
     """Return what is set and may be told."""
     return {
         key: entry.value

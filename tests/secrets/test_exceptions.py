@@ -50,8 +50,8 @@ TARGETS = (
     "provision.wizard.flow.Flow.changes",
     "provision.wizard.flow.Flow.review",
     "provision.wizard.flow.Flow._look",
-    "provision.wizard.conduct._Dialog._store",
-    "provision.wizard.conduct._Dialog._send",
+    "provision.client.board_client.BoardClient.store",
+    "provision.client.board_client.BoardClient._send",
     "provision.wizard.conduct._Dialog._follow",
 )
 FROM_A_FILE = (

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from provision.client.held import HeldSetting
 from provision.contract.table import Ability, Held, Kind
 from provision.settings.model import (
     Condition,
@@ -17,7 +18,11 @@ from provision.settings.model import (
     Value,
 )
 from provision.wizard.flow import Flow
-from provision.wizard.questions import AnotherInstance, HeldSetting, Move, Question
+from provision.wizard.questions import (
+    AnotherInstance,
+    Move,
+    Question,
+)
 
 IN, OUT, ANALOG = Ability.IN, Ability.OUT, Ability.ANALOG
 

@@ -17,14 +17,19 @@ from prompt_toolkit.output.vt100 import Vt100_Output
 from provision.board.engine import Board, Limits, from_declaration
 from provision.board.firmware import Device, Surroundings, read_surroundings
 from provision.board.loopback import Loopback
+from provision.client.board_client import FindAgain
+from provision.client.cache import Cache
 from provision.contract.line import Frame, LineReceiver
 from provision.contract.messages import decode_message
 from provision.contract.table import MessageType
 from provision.link.connection import Connection
 from provision.link.errors import LineLost
 from provision.settings.file import load
-from provision.wizard.cache import Cache
-from provision.wizard.conduct import FindAgain, Wishes, meet, set_up
+from provision.wizard.conduct import (
+    Wishes,
+    meet,
+    set_up,
+)
 from provision.wizard.ending import Ending
 from provision.wizard.screen import ScreenAsker
 

@@ -14,11 +14,12 @@ from pathlib import Path
 
 import pytest
 
+from provision.client.cache import Cache
+from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Held
 from provision.link.connection import Connection
 from provision.link.ports import open_stream
-from provision.wizard.cache import Cache
-from provision.wizard.conduct import Met, meet
+from provision.wizard.conduct import meet
 from provision.wizard.ending import Ending, ExitCode, Result
 from tests.waiting import next_line
 from tests.wizard.bench import (
@@ -76,13 +77,13 @@ async def set_up(port: str, *keys: str) -> tuple[Ending, str]:
     return await play_on(connection, Cache(None), keys)
 
 
-async def look(port: str) -> Met:
+async def look(port: str) -> BoardSnapshot:
     """Return the board as it is met."""
     async with Connection(await open_stream(port, baud=115200)) as connection:
         return await meet(connection, Cache(None), lambda _: None)
 
 
-def assert_holds_what_was_answered(met: Met) -> None:
+def assert_holds_what_was_answered(met: BoardSnapshot) -> None:
     """Compare what the board tells with the answers; of secrets it tells that they are set."""
     told = {key: entry for key, entry in met.held.items() if entry.held is Held.SET}
     assert told.keys() == EXPECTED.keys()

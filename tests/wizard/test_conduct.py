@@ -17,6 +17,7 @@ from provision.board.engine import Board, from_declaration
 from provision.board.firmware import Device
 from provision.board.front import serve_pty
 from provision.cli import main
+from provision.client import board_client
 from provision.contract.profile import Item, encode
 from provision.contract.table import MessageType, Run
 from provision.settings.time_zones import zones
@@ -176,7 +177,7 @@ def test_where_the_firmware_cannot_tell_the_person_ends_the_trial(answer: str, k
 
 def test_time_runs_out_where_nothing_is_reported(monkeypatch: pytest.MonkeyPatch) -> None:
     """Stored, and not shown to work: the code says so."""
-    monkeypatch.setattr(conduct, "_FOLLOW_GRACE", -9.8)
+    monkeypatch.setattr(board_client, "_FOLLOW_GRACE", -9.8)
 
     async def play() -> None:
         async with bench(surroundings=None) as here:

@@ -12,11 +12,11 @@ import pytest
 
 from provision.board.engine import Limits
 from provision.board.firmware import Application, _Failure, _Work
+from provision.client import board_client
 from provision.contract.table import MessageType, Reason, Run, Step
 from provision.link.connection import Connection
 from provision.link.errors import LineLost
 from provision.settings.model import Value
-from provision.wizard import conduct
 from provision.wizard.conduct import Wishes
 from provision.wizard.ending import ExitCode, Result
 from tests.waiting import wait_until
@@ -420,7 +420,7 @@ def test_an_interrupt_after_commit_on_a_board_that_is_silent_from_then_on_is_not
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Nobody knows whether it was stored: "nothing was changed" would be a guess."""
-    monkeypatch.setattr(conduct, "_SETTLE_TIME", 0.3)
+    monkeypatch.setattr(board_client, "SETTLE_TIME", 0.3)
 
     async def play() -> None:
         async with bench() as here:

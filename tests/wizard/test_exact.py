@@ -17,6 +17,9 @@ from hypothesis import strategies as st
 from provision.board.engine import from_declaration
 from provision.board.firmware import Device, Surroundings
 from provision.board.loopback import Loopback
+from provision.client.cache import Cache
+from provision.client.held import held_settings
+from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Ability, Characters, Held, Kind
 from provision.link.connection import Connection
 from provision.output import as_json
@@ -26,8 +29,10 @@ from provision.settings.time_zones import zones
 from provision.settings.values import check_value, limits, parse
 from provision.wizard import show
 from provision.wizard.answers import match, read_file
-from provision.wizard.cache import Cache
-from provision.wizard.conduct import Met, held_settings, meet, set_up_from_file
+from provision.wizard.conduct import (
+    meet,
+    set_up_from_file,
+)
 from provision.wizard.ending import Result
 from provision.wizard.export import answers_file
 from tests.wizard.bench import Line
@@ -190,7 +195,7 @@ class Boards:
         self._runner.run(self._close())
         self._runner.close()
 
-    def export(self, values: dict[str, Value]) -> tuple[Met, str]:
+    def export(self, values: dict[str, Value]) -> tuple[BoardSnapshot, str]:
         """Store a set on one board; return the board as it is met then, and its export."""
         return self._runner.run(self._export(values))
 
@@ -203,7 +208,7 @@ class Boards:
         await board.erase((await board.hello()).generation)
         return board
 
-    async def _export(self, values: dict[str, Value]) -> tuple[Met, str]:
+    async def _export(self, values: dict[str, Value]) -> tuple[BoardSnapshot, str]:
         board = await self._erased(0)
         try:
             changes = [(s.key, values.get(s.key)) for s in SCHEMA.settings]

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 
+from provision.client.held import HeldSetting
 from provision.contract.table import Held, Kind
 from provision.settings.values import ValueProblem
 from provision.settings.whole import check_whole
@@ -16,7 +17,6 @@ from provision.wizard.questions import (
     MASK,
     AnotherInstance,
     Given,
-    HeldSetting,
     Move,
     Origin,
     Question,

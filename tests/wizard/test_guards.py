@@ -15,11 +15,13 @@ from dataclasses import replace
 
 import pytest
 
+from provision.client.held import HeldSetting
+from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Held, Kind
 from provision.settings.model import Field
 from provision.wizard import show
-from provision.wizard.conduct import Met, meet
-from provision.wizard.questions import HeldSetting, typed_value
+from provision.wizard.conduct import meet
+from provision.wizard.questions import typed_value
 from provision.wizard.screen import without_echo
 from tests.wizard.bench import bench
 
@@ -45,7 +47,7 @@ def test_what_is_never_shown_is_not_offered_for_editing_either(declared: Field) 
 def test_a_value_of_a_secret_reaches_no_output_whoever_kept_it() -> None:
     """What a board gives of one is dropped when it is met; what shows it does not rely on that."""
 
-    async def met() -> Met:
+    async def met() -> BoardSnapshot:
         async with bench() as here:
             board = here.connect()
             try:

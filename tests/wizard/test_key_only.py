@@ -14,6 +14,7 @@ from provision.author import c_code
 from provision.board.engine import from_declaration
 from provision.board.firmware import Device, NetworkInRange, Surroundings
 from provision.board.loopback import Loopback
+from provision.client.cache import Cache
 from provision.contract.table import Kind, Refusal
 from provision.link.connection import Connection
 from provision.link.ports import open_stream
@@ -25,7 +26,6 @@ from provision.settings.model import Field
 from provision.settings.values import check_value, network_key, refusal_words
 from provision.testing.boards import program, virtual_board
 from provision.testing.host import SetUp
-from provision.wizard.cache import Cache
 from scripts.derive.vectors.values import WPA_EXAMPLES
 from tests.waiting import LONG
 from tests.wizard.bench import RETURN, Line, play_on, typed

@@ -10,17 +10,19 @@ from dataclasses import replace
 
 import pytest
 
+from provision.client.held import held_settings
+from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Ability, Held, Kind, Reason, Run, Store
 from provision.link.replies import HeldValue, Hello, Status
 from provision.settings.model import Field, Pin, Schema, Section, Value
 from provision.settings.wire import SchemaError
 from provision.wizard import show
-from provision.wizard.conduct import Met, held_settings, meet
+from provision.wizard.conduct import meet
 from tests.wizard.barn import COMPLETE, SCHEMA
 from tests.wizard.bench import PASSPHRASE, SERVICE_KEY, Bench, bench, first_time
 
 
-async def met(here: Bench) -> Met:
+async def met(here: Bench) -> BoardSnapshot:
     """Return the board as it is met now."""
     board = here.connect()
     try:
@@ -118,7 +120,7 @@ def test_a_pin_is_shown_by_its_name() -> None:
     }
     hello = replace(asyncio.run(_hello()), token=bytes(8))
     status = Status(Store.COMPLETE, 0, Run.PROVEN, 1, 1)
-    board = Met(hello, schema, held_settings(schema, told), status)
+    board = BoardSnapshot(hello, schema, held_settings(schema, told), status)
     assert list(show.lines(board))[-3:] == ["  A: D2", "  B: LED (pin 4)", "  C: pin 5"]
     found = show.as_json(board)["settings"]
     assert [found[key]["value"] for key in told] == [2, 4, 5]  # programs read the number
@@ -146,7 +148,7 @@ def test_a_setting_that_the_board_names_as_failing_is_named() -> None:
     """Also where the board says no more than that something else went wrong."""
     told = held_settings(SCHEMA, values({}))
     status = Status(Store.COMPLETE, 0, Run.FAILED, 1, 1, reason=Reason.OTHER, field="door.contact")
-    text = "\n".join(show.lines(Met(asyncio.run(_hello()), SCHEMA, told, status)))
+    text = "\n".join(show.lines(BoardSnapshot(asyncio.run(_hello()), SCHEMA, told, status)))
     assert "The board names this setting: Door, Pin of the contact." in text
 
 

@@ -19,12 +19,12 @@ from provision.board.firmware import Device, Surroundings
 from provision.board.flash import Flash
 from provision.board.loopback import Loopback
 from provision.board.store import Store, pack_values
+from provision.client.cache import Cache
 from provision.contract.table import Store as StoreState
 from provision.settings.file import load
 from provision.settings.model import Value
 from provision.wizard import show
 from provision.wizard.answers import AnswersError, read_file
-from provision.wizard.cache import Cache
 from provision.wizard.conduct import meet, set_up_from_file
 from provision.wizard.ending import Ending, ExitCode
 from tests.wizard.bench import CTRL_U, RETURN, Bench, Line, typed

@@ -33,13 +33,14 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar
 
+from provision.client.cache import Cache
+from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Held, Run
 from provision.link.connection import Connection
 from provision.link.ports import open_stream
 from provision.link.replies import Stored
 from provision.settings.model import Value
-from provision.wizard.cache import Cache
-from provision.wizard.conduct import Met, meet
+from provision.wizard.conduct import meet
 from tests.waiting import PATIENCE, join, next_line
 
 PRELOAD = "libumockdev-preload.so.0"
@@ -327,7 +328,7 @@ class WiredBoard:
         finally:
             self._wire()
 
-    def look(self) -> Met:
+    def look(self) -> BoardSnapshot:
         """Meet the board as the command line does."""
         return self.talk(lambda connection: meet(connection, Cache(None), lambda _: None))
 

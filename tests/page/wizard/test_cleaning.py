@@ -10,12 +10,12 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from provision.client.sanitize import LONGEST_TEXT, clean_schema, printable, visible
 from provision.settings.model import Schema
-from provision.wizard.cleaning import LONGEST_TEXT, clean_schema, printable, visible
+from tests.client.test_sanitize import HOSTILE, hostile_schema
 from tests.page.wizard.twin import Page
 from tests.settings.test_wire import schemas
 from tests.wizard import barn
-from tests.wizard.test_cleaning import HOSTILE, hostile_schema
 
 pytestmark = pytest.mark.needs("node")
 

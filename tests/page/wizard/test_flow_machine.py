@@ -14,10 +14,16 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
 
+from provision.client.held import HeldSetting
 from provision.contract.table import Held, Kind
 from provision.settings.model import Field, Pin, Schema, Setting, Value
 from provision.settings.values import LENGTH_OF_KEY, ValueProblem, check_value
-from provision.wizard.questions import AnotherInstance, Given, HeldSetting, Move, Question
+from provision.wizard.questions import (
+    AnotherInstance,
+    Given,
+    Move,
+    Question,
+)
 from tests.page.wizard.twin import Page, Twin
 from tests.settings.test_wire import schemas
 from tests.wizard import barn

@@ -13,18 +13,18 @@ from typing import Any, Self, TypeVar
 
 import pytest
 
+from provision.client.held import HeldSetting
+from provision.client.sanitize import clean_schema
 from provision.contract.profile import encode
 from provision.contract.table import MAX_SCHEMA_DEPTH, Kind
 from provision.settings.model import Schema, Value
 from provision.settings.values import ValueProblem
 from provision.settings.wire import to_item
-from provision.wizard.cleaning import clean_schema
 from provision.wizard.flow import Flow
 from provision.wizard.questions import (
     AnotherInstance,
     Answer,
     Given,
-    HeldSetting,
     Move,
     Question,
     ReviewLine,

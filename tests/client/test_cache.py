@@ -8,8 +8,8 @@ from pathlib import Path, PurePosixPath
 
 import pytest
 
+from provision.client.cache import Cache, default_folder
 from provision.settings.wire import pack
-from provision.wizard.cache import Cache, default_folder
 from tests.wizard.barn import SCHEMA
 
 PACKED = pack(SCHEMA)

@@ -7,9 +7,9 @@ from itertools import pairwise
 
 import pytest
 
+from provision.client.page_starts import page_starts
 from provision.contract.table import GetValuesKey, MessageType
 from provision.settings.file import load
-from provision.wizard.pages import page_starts
 from scripts.bench.demo import SCHEMAS, WITHOUT_TIME, cold, demo, known, met_again
 from scripts.bench.virtual import message_of, talk
 

@@ -17,11 +17,11 @@ from hypothesis import strategies as st
 from provision.board.engine import from_declaration
 from provision.board.firmware import Device
 from provision.board.loopback import Loopback
+from provision.client.cache import Cache
+from provision.client.sanitize import LONGEST_TEXT, clean_schema, printable, visible
 from provision.contract.table import Kind
 from provision.settings.model import Field, Option, Schema, Section
 from provision.wizard import show
-from provision.wizard.cache import Cache
-from provision.wizard.cleaning import LONGEST_TEXT, clean_schema, printable, visible
 from provision.wizard.conduct import introduction, meet
 from tests.wizard.barn import SCHEMA
 from tests.wizard.bench import CTRL_C, DEMO, Bench, Line, typed

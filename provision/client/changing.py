@@ -1,0 +1,89 @@
+# SPDX-License-Identifier: MIT
+"""Requests that change what is in force on a board: waiting for its button, and what came of one.
+
+What was asked for and never answered is settled by the generation, which grows with every change
+(shared/protocol.md, clause 6.7).
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from typing import TypeVar
+
+from provision.catalogue import tr
+from provision.contract.table import Refusal
+from provision.link.connection import Connection
+from provision.link.errors import BoardRefused, LinkError
+
+_PRESENCE_PAUSE = 1.0  # seconds between tries while the button is waited for
+_PRESENCE_PATIENCE = 120  # tries
+SETTLE_TIME = 10.0
+"""Seconds that finding out what came of a request may take."""
+
+_Result = TypeVar("_Result")
+
+
+class OutcomeUnknown(LinkError):  # noqa: N818 - as every LinkError it says what is wrong
+    """The board no longer answers, and has not said whether it did what it was asked to do."""
+
+    def __init__(self) -> None:
+        super().__init__(tr("The board no longer answers, and has not said whether it did this."))
+
+
+async def with_presence(
+    call: Callable[[], Awaitable[_Result]], on_presence: Callable[[], None]
+) -> _Result:
+    """Make a request again and again while the board wants its button pressed for it.
+
+    on_presence: called once, when somebody has to press it. Raises BoardRefused after two minutes.
+    """
+    for tries in range(_PRESENCE_PATIENCE):
+        try:
+            return await call()
+        except BoardRefused as error:
+            if error.refused.code != Refusal.PRESENCE:
+                raise
+        if tries == 0:
+            on_presence()
+        await asyncio.sleep(_PRESENCE_PAUSE)
+    return await call()
+
+
+def stay() -> None:
+    """Take this task's cancellation back: it stays, to leave the board in a known state.
+
+    In a task that counts as cancelled, timeout() cancels instead of raising TimeoutError before
+    Python 3.11.3.
+    """
+    task = asyncio.current_task()
+    assert task is not None
+    while task.cancelling():
+        task.uncancel()
+
+
+async def change_generation(
+    board: Connection,
+    call: Callable[[], Awaitable[int]],
+    before: int,
+    on_presence: Callable[[], None],
+) -> int:
+    """Make an undo, a confirm or an erase; return the new generation.
+
+    before: the generation that it acts on. Raises BoardRefused; OutcomeUnknown; and LinkError or
+    CancelledError where it turned out that nothing was changed.
+    """
+    try:
+        return await with_presence(call, on_presence)
+    except BoardRefused:
+        raise
+    except (LinkError, asyncio.CancelledError):
+        stay()
+        try:
+            async with asyncio.timeout(SETTLE_TIME):
+                now = (await board.hello()).generation
+        except (LinkError, TimeoutError):
+            raise OutcomeUnknown from None
+        if now != before:
+            return now
+        raise
