@@ -25,10 +25,10 @@ from provision.wizard.ending import Ending, ExitCode, Result, whose
 if TYPE_CHECKING:
     from provision.board.firmware import Surroundings
     from provision.board.loopback import Loopback
+    from provision.client.discovery import Found, Place
     from provision.settings.declaration import Declaration
     from provision.wizard.commands import Person
     from provision.wizard.diagnose import Diagnosis
-    from provision.wizard.finding import Found, Place
     from provision.wizard.screen import ScreenAsker
 
 _Result = TypeVar("_Result")
@@ -741,7 +741,7 @@ def _no_terminal(options: argparse.Namespace, command: str) -> int:
 
 
 def _place(options: argparse.Namespace) -> Place:
-    from provision.wizard.finding import Place  # noqa: PLC0415
+    from provision.client.discovery import Place  # noqa: PLC0415
 
     return Place(options.port, options.baud, options.driver)
 
@@ -801,7 +801,7 @@ def _run(
     from provision.settings.wire import SchemaError  # noqa: PLC0415
     from provision.wizard.answers import AnswersError  # noqa: PLC0415
     from provision.wizard.asking import LeftError, UnanswerableError  # noqa: PLC0415
-    from provision.wizard.ending import exit_code  # noqa: PLC0415
+    from provision.wizard.failures import exit_code  # noqa: PLC0415
 
     found: list[Found] = []
 

@@ -12,7 +12,7 @@ from collections.abc import Awaitable, Callable
 from typing import TypeVar
 
 from provision.catalogue import tr
-from provision.contract.table import Refusal
+from provision.contract.table import Held, Refusal, Store
 from provision.link.connection import Connection
 from provision.link.errors import BoardRefused, LinkError
 
@@ -29,6 +29,32 @@ class OutcomeUnknown(LinkError):  # noqa: N818 - as every LinkError it says what
 
     def __init__(self) -> None:
         super().__init__(tr("The board no longer answers, and has not said whether it did this."))
+
+
+class StillHeld(LinkError):  # noqa: N818
+    """The board says that it has erased its settings, and still holds `left` of them."""
+
+    def __init__(self, left: int) -> None:
+        super().__init__(
+            tr(
+                "The board says that it has erased its settings, but still holds {left} of them:"
+                " its firmware needs mending. Do not give it away.",
+                left=left,
+            )
+        )
+        self.left = left
+
+
+class ErasedUnseen(LinkError):  # noqa: N818
+    """The board has erased its settings, and does not answer to show that none is left."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            tr(
+                "The board has erased its settings, but no longer answers to show that none is"
+                " left."
+            )
+        )
 
 
 async def with_presence(
@@ -87,3 +113,27 @@ async def change_generation(
         if now != before:
             return now
         raise
+
+
+async def held_keys(board: Connection) -> list[str]:
+    """Return the full keys of what a board holds, by its own list, without its schema."""
+    values = await board.values()
+    return [key for key, value in values.items() if value.held != Held.UNSET]
+
+
+async def erase(board: Connection, generation: int, on_presence: Callable[[], None]) -> int:
+    """Wipe everything that is set, and look that nothing is left; return the new generation.
+
+    Raises as change_generation() does; and StillHeld, and ErasedUnseen.
+    """
+    now = await change_generation(board, lambda: board.erase(generation), generation, on_presence)
+    try:
+        left = await held_keys(board)
+        status = await board.status()
+        token = (await board.hello()).token
+    except (LinkError, asyncio.CancelledError):
+        stay()
+        raise ErasedUnseen from None
+    if left or status.store != Store.EMPTY or token is not None:
+        raise StillHeld(len(left))
+    return now

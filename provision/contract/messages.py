@@ -38,6 +38,12 @@ _ENVELOPE = (
 )
 
 
+def code_name(code: int) -> str:
+    """Return a code's name as the contract has it, or its number."""
+    name = getattr(code, "name", None)
+    return name.lower().replace("_", "-") if isinstance(name, str) else str(int(code))
+
+
 class MessageError(ValueError):
     """An item is no message, or a message is not of the form that its type has.
 

@@ -13,6 +13,7 @@ from types import MappingProxyType
 
 from provision.catalogue import mark, tr
 from provision.contract.table import MESSAGES, MessageType, Refusal
+from provision.errors import ProvisionError
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +29,7 @@ class Refused:
     detail: int | None = None
 
 
-class LinkError(Exception):
+class LinkError(ProvisionError):
     """The conversation cannot go on; str() is what to tell the person."""
 
 

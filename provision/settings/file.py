@@ -38,7 +38,15 @@ from provision.settings.file_reading import (
 from provision.settings.model import Pin, Schema, Section
 from provision.settings.places import Places
 
-__all__ = ["BoardDeclaration", "Declaration", "FileMistakes", "Mistake", "load", "read"]
+__all__ = [
+    "BoardDeclaration",
+    "Declaration",
+    "FileMistakes",
+    "Mistake",
+    "load",
+    "load_schema",
+    "read",
+]
 
 MAX_FILE = 1024 * 1024
 """Bytes: a larger file is no schema file; the schema itself can have 256 KiB."""
@@ -49,6 +57,11 @@ MAX_NAME = 32
 MAX_VERSION = 24
 PROGRAM_UNITS = tuple(2**power for power in range(9))
 _TOML_PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)\Z")
+
+
+def load_schema(path: pathlib.Path | str) -> Schema:
+    """Read what a schema file declares of settings and pins. Raises FileMistakes."""
+    return load(pathlib.Path(path)).schema
 
 
 def load(path: pathlib.Path) -> Declaration:

@@ -17,6 +17,7 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any, TypeVar
 
+from provision.errors import ProvisionError
 from provision.settings.places import Path, Places
 from provision.settings.values import GREATEST_INTEGER, LEAST_INTEGER
 
@@ -60,7 +61,7 @@ class NotedError(Exception):
     """A value of the file is of no use; what is wrong was noted already."""
 
 
-class FileMistakes(ValueError):  # noqa: N818 - several of them, as the name says
+class FileMistakes(ProvisionError, ValueError):  # noqa: N818 - several of them, as the name says
     """A schema file has mistakes; all of them, in the order of the file."""
 
     def __init__(self, name: str, mistakes: Iterable[Mistake]) -> None:

@@ -116,6 +116,11 @@ class Setting:
     instance: int | None
 
     @property
+    def label(self) -> str:
+        """What a person knows it by, within its section."""
+        return self.field.label
+
+    @property
     def base_key(self) -> str:
         """The key without the number of the instance (clause 8.2)."""
         return f"{self.section.key}.{self.field.key}"
@@ -150,6 +155,13 @@ class Schema:
     def __post_init__(self) -> None:
         object.__setattr__(self, "settings", tuple(_expand(self.sections)))
 
+    def __getitem__(self, key: str) -> Setting:
+        """The setting with this full key. Raises KeyError."""
+        found = self.setting(key)
+        if found is None:
+            raise KeyError(key)
+        return found
+
     def setting(self, key: str) -> Setting | None:
         """The setting with this full key."""
         return next((s for s in self.settings if s.key == key), None)
@@ -163,10 +175,13 @@ class Schema:
 
         The caution is that of the field, or of the pin that is the default (clause 9.6).
         """
-        if declared.default is None:
-            return False
-        pin = self.pin(int(declared.default)) if declared.kind is Kind.PIN else None
-        return declared.caution is not None or (pin is not None and pin.caution is not None)
+        return declared.default is not None and bool(self.cautions(declared, declared.default))
+
+    def cautions(self, declared: Field, value: Value) -> tuple[str, ...]:
+        """Return what a person must have read before a value comes into force (clause 9.6)."""
+        pin = self.pin(int(value)) if declared.kind is Kind.PIN else None
+        found = (declared.caution, None if pin is None else pin.caution)
+        return tuple(caution for caution in found if caution)
 
     def default_in_force(self, declared: Field) -> Value | None:
         """Return the value that is in force for a field while nothing is stored."""

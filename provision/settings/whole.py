@@ -75,35 +75,51 @@ def _condition_holds(setting: Setting, values: Mapping[str, Value], found: set[s
     return not condition.values or values[key] in condition.values
 
 
-def missing(schema: Schema, stored: Mapping[str, Value]) -> str | None:
-    """Return the full key of the first active field that needs a value and has none."""
+def all_missing(schema: Schema, stored: Mapping[str, Value]) -> Iterator[str]:
+    """Yield the full keys of the active fields that need a value and have none."""
     values = in_force(schema, stored)
     applying = active(schema, stored)
     for setting in schema.settings:
         lacks = setting.key in applying and setting.key not in values
         if lacks and schema.needs_value(setting.field):
-            return setting.key
-    return None
+            yield setting.key
+
+
+def missing(schema: Schema, stored: Mapping[str, Value]) -> str | None:
+    """Return the first of all_missing(), None if there is none."""
+    return next(all_missing(schema, stored), None)
+
+
+def defects(schema: Schema, stored: Mapping[str, Value]) -> Iterator[Fault]:
+    """Yield what keeps a stored set from being put into use; nothing if it is complete."""
+    for key in all_missing(schema, stored):
+        yield Fault(Refusal.MISSING, key)
+    yield from pin_conflicts(schema, stored)
 
 
 def defect(schema: Schema, stored: Mapping[str, Value]) -> Fault | None:
-    """Return what keeps a stored set from being put into use, None if it is complete."""
-    lacking = missing(schema, stored)
-    if lacking is not None:
-        return Fault(Refusal.MISSING, lacking)
-    return next(pin_conflicts(schema, stored), None)
+    """Return the first of defects(), None if there is none."""
+    return next(defects(schema, stored), None)
+
+
+def whole_faults(
+    schema: Schema, stored: Mapping[str, Value], staged: Mapping[str, Value | None]
+) -> Iterator[Fault]:
+    """Yield the faults of what would be stored with what is staged over it (clause 9.6).
+
+    A board tells the first. A staged None clears the field.
+    """
+    whole = {**stored, **staged}
+    resulting = {key: value for key, value in whole.items() if value is not None}
+    yield from _lacking_partners(schema, staged)
+    yield from defects(schema, resulting)
 
 
 def check_whole(
     schema: Schema, stored: Mapping[str, Value], staged: Mapping[str, Value | None]
 ) -> Fault | None:
-    """Return the first fault of what would be stored with what is staged over it (clause 9.6).
-
-    A staged None clears the field.
-    """
-    whole = {**stored, **staged}
-    resulting = {key: value for key, value in whole.items() if value is not None}
-    return next(_lacking_partners(schema, staged), None) or defect(schema, resulting)
+    """Return the first of whole_faults(), None if there is none."""
+    return next(whole_faults(schema, stored, staged), None)
 
 
 def _lacking_partners(schema: Schema, staged: Mapping[str, Value | None]) -> Iterator[Fault]:

@@ -28,6 +28,7 @@ from provision.contract.table import (
     Characters,
     Kind,
 )
+from provision.errors import ProvisionError
 from provision.settings import languages
 from provision.settings.model import (
     Condition,
@@ -57,7 +58,7 @@ DIGEST_SIZE = 8
 """Bytes: the start of SHA-256 over the inflated schema."""
 
 
-class SchemaError(ValueError):
+class SchemaError(ProvisionError, ValueError):
     """A schema cannot be taken; the text is one sentence for people."""
 
 

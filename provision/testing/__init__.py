@@ -73,14 +73,14 @@ def provision_port(request: pytest.FixtureRequest) -> str:
 def virtual_board(
     tmp_path_factory: pytest.TempPathFactory,
 ) -> Iterator[Callable[..., VirtualBoard]]:
-    """Make virtual boards, as provision.testing.boards.virtual_board() does."""
+    """Make virtual boards, as provision.VirtualBoard() does."""
     from provision.testing import boards  # noqa: PLC0415
 
     with ExitStack() as stack:
 
         def make(schema: str | Path, **options: object) -> VirtualBoard:
             folder = tmp_path_factory.mktemp("board")
-            return stack.enter_context(boards.virtual_board(Path(schema), folder, **options))  # type: ignore[arg-type]
+            return stack.enter_context(boards.VirtualBoard(Path(schema), folder=folder, **options))  # type: ignore[arg-type]
 
         yield make
 

@@ -9,12 +9,13 @@ import os
 import random
 import signal
 import subprocess
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AsyncExitStack, ExitStack, contextmanager
 from pathlib import Path
-from typing import TypeVar
+from typing import Self, TypeVar
 
 from provision.board.engine import Limits, from_declaration, settings_geometry
 from provision.board.faults import FAULTS, Fault, FaultyLine
@@ -163,23 +164,72 @@ class _Served:
 
 
 class VirtualBoard(_Served):
-    """A board that runs what a schema file declares. All it holds can be looked at."""
+    """A board that runs what a schema file declares. All it holds can be looked at.
+
+    A context manager; without `with`, close() ends it.
+    """
 
     def __init__(
         self,
-        declaration: Declaration,
-        device: Device,
-        faults: Sequence[Fault],
-        folder: Path,
+        schema: Path | str,
         *,
-        tcp: bool,
-        let_go: Callable[[], None],
+        folder: Path | None = None,
+        networks: Mapping[str, str] | None = None,
+        service_key: str | None = None,
+        faults: Sequence[str | Fault] = (),
+        flash: Path | None = None,
+        button: bool = False,
+        logs: bool = False,
+        tcp: bool = False,
     ) -> None:
-        self.declaration = declaration
-        self._let_go = let_go
-        self._ear = Ear(declaration.schema)
-        self._inner = device
-        super().__init__(FaultyLine(Heard(_Supplied(device), self._ear), *faults), folder, tcp=tcp)
+        """Run a board.
+
+        Arguments:
+            schema: The schema file.
+            folder: Where its port is put; None: in a folder that goes with it.
+            networks: The networks in range, by name, and what each takes as its passphrase ("":
+                open); None: any network is there, and takes any.
+            service_key: The key that the service takes; None: any.
+            faults: What goes wrong, by the names of provision.board.faults: "echo", "lose-reply:3"
+                for the third reply; or objects of that module.
+            flash: A file that keeps its flash, as for an update: the next board on it, of a newer
+                schema file, finds what this one stored.
+            button: Whether changes want somebody present once something is stored.
+            logs: Whether the firmware prints to the same port.
+            tcp: Whether the port is TCP on this computer instead of a pseudo-terminal.
+
+        Raises FileMistakes, FrontError, BoardError.
+        """
+        self.declaration = load(Path(schema))
+        struck = [_fault(fault) for fault in faults]
+        found = None
+        if networks is not None:
+            found = tuple(
+                NetworkInRange(name.encode(), passphrase, _SIGNAL)
+                for name, passphrase in networks.items()
+            )
+        limits = Limits(presence=_PRESENCE_MS) if button else None
+        with ExitStack() as stack:
+            if folder is None:
+                folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
+            memory = _flash(self.declaration, flash, stack)
+            board = from_declaration(self.declaration, flash=memory, limits=limits)
+            self._inner = Device(
+                board,
+                Surroundings(found, service_key),
+                boot_numbers=itertools.count(board.boot_number + 1),
+                logs=logs,
+            )
+            self._ear = Ear(self.declaration.schema)
+            heard = Heard(_Supplied(self._inner), self._ear)
+            super().__init__(FaultyLine(heard, *struck), folder, tcp=tcp)
+            self._let_go = stack.pop_all().close
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *exception: object) -> None:
+        self.close()
 
     def close(self) -> None:
         """See above; its flash file is another board's to use then."""
@@ -257,62 +307,6 @@ class Program:
         self.process = process
         self.port = str(port)
         """Where a host finds it."""
-
-
-@contextmanager
-def virtual_board(
-    schema: Path,
-    folder: Path,
-    *,
-    networks: Mapping[str, str] | None = None,
-    service_key: str | None = None,
-    faults: Sequence[str | Fault] = (),
-    flash: Path | None = None,
-    button: bool = False,
-    logs: bool = False,
-    tcp: bool = False,
-) -> Iterator[VirtualBoard]:
-    """Run a board.
-
-    Arguments:
-        schema: The schema file.
-        folder: Where its port is put.
-        networks: The networks in range, by name, and what each takes as its passphrase ("": open);
-            None: any network is there, and takes any.
-        service_key: The key that the service takes; None: any.
-        faults: What goes wrong, by the names of provision.board.faults: "echo", "lose-reply:3" for
-            the third reply; or objects of that module.
-        flash: A file that keeps its flash, as for an update: the next board on it, of a newer
-            schema file, finds what this one stored.
-        button: Whether changes want somebody present once something is stored.
-        logs: Whether the firmware prints to the same port.
-        tcp: Whether the port is TCP on this computer instead of a pseudo-terminal.
-
-    Raises FileMistakes, FrontError, BoardError.
-    """
-    declaration = load(schema)
-    struck = [_fault(fault) for fault in faults]
-    found = None
-    if networks is not None:
-        found = tuple(
-            NetworkInRange(name.encode(), passphrase, _SIGNAL)
-            for name, passphrase in networks.items()
-        )
-    limits = Limits(presence=_PRESENCE_MS) if button else None
-    with ExitStack() as stack:
-        memory = _flash(declaration, flash, stack)
-        board = from_declaration(declaration, flash=memory, limits=limits)
-        device = Device(
-            board,
-            Surroundings(found, service_key),
-            boot_numbers=itertools.count(board.boot_number + 1),
-            logs=logs,
-        )
-        served = VirtualBoard(declaration, device, struck, folder, tcp=tcp, let_go=stack.close)
-        try:
-            yield served
-        finally:
-            served.close()
 
 
 @contextmanager

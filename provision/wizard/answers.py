@@ -19,7 +19,6 @@ message repeats a value.
 from __future__ import annotations
 
 import contextlib
-import difflib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -27,12 +26,15 @@ from pathlib import Path
 from typing import Any
 
 from provision.catalogue import ntr, tr
+from provision.client.changes import unknown_words
 from provision.client.sanitize import printable
+from provision.client.typed import checked, value_of
 from provision.contract.table import MAX_BLOB, Kind, Refusal
+from provision.errors import ProvisionError
 from provision.link.known_secrets import KnownSecrets
 from provision.settings import toml
 from provision.settings.model import Schema, Setting
-from provision.settings.values import ValueProblem, check_value, parse, refusal_words
+from provision.settings.values import ValueProblem
 from provision.wizard.asking import Asker, Change, UnanswerableError, Verdict
 from provision.wizard.flow import Flow
 from provision.wizard.questions import (
@@ -52,7 +54,7 @@ _ASK = {"ask": True}
 """Stands for an answer that the file leaves to the person."""
 
 
-class AnswersError(Exception):
+class AnswersError(ProvisionError):
     """An answers file cannot be used; `problems` has a sentence for each mistake, place first."""
 
     def __init__(self, problems: Sequence[str]) -> None:
@@ -191,7 +193,7 @@ class _Matching:
         for key, value in _flatten(self._file.entries, self._schema):
             setting = self._schema.setting(key)
             if setting is None:
-                self._report(key, _unknown(key, self._schema))
+                self._report(key, unknown_words(self._schema, key))
                 continue
             if value == _ASK:
                 self.left_open.add(key)
@@ -212,7 +214,7 @@ class _Matching:
                 if any(other.startswith(f"{key}.") for other in answered):
                     self._report(place, tr("has answers as well: it is one or the other"))
             elif setting is None:
-                self._report(place, _unknown(key, self._schema))
+                self._report(place, unknown_words(self._schema, key))
             elif key in answered:
                 self._report(place, tr("has an answer as well: it is one or the other"))
             elif self._schema.needs_value(setting.field):
@@ -223,7 +225,7 @@ class _Matching:
     def take_accepts(self) -> None:
         for key in self._file.accept:
             if self._schema.setting(key) is None:
-                self._report(f"accept: {key}", _unknown(key, self._schema))
+                self._report(f"accept: {key}", unknown_words(self._schema, key))
 
     def _report(self, place: str, words: str) -> None:
         # Whoever wrote the file chose its keys: on a screen they must not do more than be read.
@@ -473,13 +475,6 @@ def _instance(key: str, schema: Schema) -> tuple[str, int] | None:
     return (name, int(number)) if found else None
 
 
-def _unknown(key: str, schema: Schema) -> str:
-    keys = [setting.key for setting in schema.settings]
-    nearest = difflib.get_close_matches(key, keys, n=1, cutoff=0.5)
-    hint = tr("; the nearest is {nearest}", nearest=nearest[0]) if nearest else ""
-    return tr("the board has no such setting{hint}", hint=hint)
-
-
 def _read_value(setting: Setting, value: object, schema: Schema, folder: Path) -> Given | None:
     """Return the answer that a TOML value means. Raises ValueProblem if it means none."""
     declared = setting.field
@@ -487,29 +482,16 @@ def _read_value(setting: Setting, value: object, schema: Schema, folder: Path) -
         assert isinstance(value, dict)
         content = read_bytes(folder / value["file"])
         if declared.kind is Kind.BLOB:
-            return _checked(setting, content, schema)
+            return Given(checked(declared, content, schema))
         try:
             value = content.decode().removesuffix("\n").removesuffix("\r")
         except UnicodeDecodeError:
             raise _problem(tr("must be given in a file that is written in UTF-8")) from None
-    if isinstance(value, bool):
-        if declared.kind is not Kind.YES_NO:
-            raise _problem(tr("must be a text or a number, not true or false"))
-        return Given(value)
-    if isinstance(value, int | float | Decimal):
-        value = toml.written(value)
-    if not isinstance(value, str):
-        raise _problem(tr('must be a text, a number, true, false or { file = "..." }'))
-    if declared.kind is Kind.PASSPHRASE and not value:
+    if declared.kind is Kind.PASSPHRASE and value == "":
         return None  # an open network
-    return answered(declared, parse(declared, value, schema), value)
-
-
-def _checked(setting: Setting, content: bytes, schema: Schema) -> Given:
-    code = check_value(setting.field, content, schema)
-    if code is not None:
-        raise ValueProblem(refusal_words(setting.field, code), code)
-    return Given(content)
+    if not isinstance(value, str | int | float | Decimal):
+        raise _problem(tr('must be a text, a number, true, false or { file = "..." }'))
+    return answered(declared, value_of(declared, value, schema), str(value))
 
 
 def read_bytes(path: Path) -> bytes:

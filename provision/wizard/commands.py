@@ -12,6 +12,7 @@ from typing import NoReturn
 from provision.catalogue import tr
 from provision.client.board_client import FindAgain
 from provision.client.cache import Cache, default_folder
+from provision.client.discovery import Found, Place
 from provision.client.sanitize import printable
 from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Capability, Kind
@@ -41,7 +42,7 @@ from provision.wizard.conduct import (
 )
 from provision.wizard.ending import Ending, ExitCode, Result, nothing_changed
 from provision.wizard.erasing import ToErase, erase
-from provision.wizard.finding import Finder, Found, Place
+from provision.wizard.finding import Finder
 from provision.wizard.questions import Given, heading
 from provision.wizard.show import value_words
 

@@ -21,6 +21,7 @@ from provision.client.board_client import BoardClient, Event, FindAgain, Followe
 from provision.client.cache import Cache
 from provision.client.sanitize import printable
 from provision.client.snapshot import BoardSnapshot, read_board
+from provision.contract.messages import code_name
 from provision.contract.table import Capability, Kind, Reason, Run, Store
 from provision.link.connection import Connection
 from provision.link.errors import LinkError
@@ -34,7 +35,13 @@ from provision.wizard import words
 from provision.wizard.answers import AnswersAsker, AnswersError, AnswersFile, match, rehearse
 from provision.wizard.asking import Asker, Change, LeftError, Say, UnanswerableError, Verdict
 from provision.wizard.doubts import doubts
-from provision.wizard.ending import Ending, ExitCode, Result, exit_code, nothing_changed, unchanged
+from provision.wizard.ending import (
+    Ending,
+    ExitCode,
+    Result,
+    nothing_changed,
+)
+from provision.wizard.failures import exit_code, unchanged
 from provision.wizard.flow import Flow
 from provision.wizard.networks import in_range
 from provision.wizard.questions import (
@@ -417,7 +424,7 @@ class _Dialog:
             ExitCode.DONE,
             Result.NOTHING_TO_DO,
             tr("Everything that this firmware asks for is set; nothing was changed."),
-            run=words.code_name(status.run),
+            run=code_name(status.run),
             address=_address(status),
         )
 
@@ -459,7 +466,7 @@ class _Dialog:
                 ExitCode.REFUSED,
                 Result.NOT_STORED,
                 nothing_changed(said),
-                reason=None if refused is None else words.code_name(refused.code),
+                reason=None if refused is None else code_name(refused.code),
                 field=None if refused is None else words.declared_key(schema, refused.field),
             )
         setting = None
@@ -501,7 +508,7 @@ class _Dialog:
                 done=self._done,
                 limit=self.client.follow_time,
             )
-            run = None if status is None else words.code_name(status.run)
+            run = None if status is None else code_name(status.run)
             return self._stored(ExitCode.NOT_WORKING, said, run=run), None
         assert status is not None
         return self._ending_of(status), status if status.run == Run.FAILED else None
@@ -554,9 +561,9 @@ class _Dialog:
         return self._stored(
             code,
             said,
-            run=words.code_name(status.run),
+            run=code_name(status.run),
             address=address,
-            reason=words.code_name(status.reason or Reason.NONE) if failed else None,
+            reason=code_name(status.reason or Reason.NONE) if failed else None,
             field=words.declared_key(self._met.schema, status.field) if failed else None,
         )
 

@@ -20,6 +20,7 @@ from typing import Any
 
 from provision.catalogue import tr
 from provision.client.cache import Cache
+from provision.client.discovery import Place
 from provision.client.sanitize import printable
 from provision.contract.table import Run
 from provision.link.connection import Connection
@@ -50,8 +51,8 @@ from provision.wizard.conduct import (
     introduction,
     meet,
 )
-from provision.wizard.ending import ExitCode, exit_code
-from provision.wizard.finding import Place
+from provision.wizard.ending import ExitCode
+from provision.wizard.failures import exit_code
 
 _LISTEN_TIME = 1.2  # seconds: a firmware that logs every second is heard
 _HELLO_TIME = 4.0

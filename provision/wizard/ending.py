@@ -3,24 +3,12 @@
 
 from __future__ import annotations
 
-import asyncio
 from dataclasses import dataclass
 from enum import Enum, IntEnum
 from typing import TYPE_CHECKING, Any
 
 from provision.catalogue import tr
-from provision.client.changing import OutcomeUnknown
 from provision.client.sanitize import visible
-from provision.contract.table import Refusal
-from provision.link.errors import (
-    BoardRefused,
-    LineLost,
-    LinkError,
-    OtherReader,
-    PortBusy,
-    PortForbidden,
-    PortMissing,
-)
 
 if TYPE_CHECKING:
     from provision.link.replies import Hello
@@ -98,31 +86,6 @@ class Ending:
 def nothing_changed(said: object = "") -> str:
     """Return what was said, and after it that nothing was changed."""
     return f"{said} {tr('Nothing was changed on the board.')}".strip()
-
-
-def exit_code(error: LinkError) -> ExitCode:
-    """Return the class of an error of the link."""
-    if isinstance(error, PortMissing | PortForbidden | PortBusy | LineLost | OtherReader):
-        return ExitCode.PORT
-    return ExitCode.REFUSED if isinstance(error, BoardRefused) else ExitCode.NO_BOARD
-
-
-def unchanged(error: LinkError | asyncio.CancelledError, look: str) -> Ending:
-    """Return how an undo or an erase ends that failed, or nobody knows of.
-
-    look: the sentence that says how to find out later.
-    """
-    match error:
-        case OutcomeUnknown():
-            return Ending(ExitCode.UNKNOWN, Result.UNKNOWN, f"{error} {look}")
-        case BoardRefused() if error.refused.code == Refusal.STORAGE:
-            return Ending(ExitCode.REFUSED, Result.NOT_STORED, str(error))
-        case BoardRefused():
-            return Ending(ExitCode.REFUSED, Result.NOT_STORED, nothing_changed(error))
-        case LinkError():
-            return Ending(ExitCode.NO_BOARD, Result.NOT_STORED, nothing_changed(error))
-        case _:
-            return Ending(ExitCode.INTERRUPTED, Result.NOT_STORED, nothing_changed())
 
 
 def whose(port: str | None, hello: Hello | None) -> dict[str, Any]:

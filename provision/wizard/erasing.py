@@ -13,14 +13,21 @@ from dataclasses import dataclass
 
 from provision.catalogue import mark, ntr, tr
 from provision.client.board_client import Event
-from provision.client.changing import change_generation
+from provision.client.changing import ErasedUnseen, StillHeld, held_keys
+from provision.client.changing import erase as wipe
 from provision.client.sanitize import printable
-from provision.contract.table import Capability, Held, Store
+from provision.contract.table import Capability
 from provision.link.connection import Connection
 from provision.link.errors import LinkError
 from provision.link.replies import Hello
 from provision.wizard.asking import Say
-from provision.wizard.ending import Ending, ExitCode, Result, nothing_changed, unchanged
+from provision.wizard.ending import (
+    Ending,
+    ExitCode,
+    Result,
+    nothing_changed,
+)
+from provision.wizard.failures import unchanged
 from provision.wizard.words import EVENTS
 
 _AGAIN = mark("Plug it in again, and run `provision erase` once more.")
@@ -66,7 +73,7 @@ async def erase(board: Connection, agree: Agree, say: Say, patience: float | Non
     if Capability.ERASE not in hello.capabilities:
         said = nothing_changed(tr("The board's firmware does not offer to erase its settings."))
         return Ending(ExitCode.REFUSED, Result.NOT_STORED, said)
-    before = ToErase(hello, len(await _set_keys(board)))
+    before = ToErase(hello, len(await held_keys(board)))
     if not await agree(before):
         return Ending(ExitCode.REFUSED, Result.NOT_STORED, nothing_changed())
     # The person took their time: a trial may have ended meanwhile (clause 5.3).
@@ -76,48 +83,19 @@ async def erase(board: Connection, agree: Agree, say: Say, patience: float | Non
             nothing_changed(tr("Another board answers on this port than the one that was shown."))
         )
     try:
-        await change_generation(
-            board,
-            lambda: board.erase(now.generation),
-            now.generation,
-            lambda: say(tr(EVENTS[Event.PRESENCE])),
-        )
+        await wipe(board, now.generation, lambda: say(tr(EVENTS[Event.PRESENCE])))
+    except StillHeld as error:
+        return Ending(ExitCode.MISTAKES, Result.UNKNOWN, str(error))
+    except ErasedUnseen as error:
+        return Ending(ExitCode.UNKNOWN, Result.ERASED, f"{error} {tr(_AGAIN)}")
     except (LinkError, asyncio.CancelledError) as error:
         return unchanged(error, tr(_AGAIN))
-    try:
-        return await _verified(board, before)
-    except LinkError:
-        said = tr(
-            "The board has erased its settings, but no longer answers to show that none is left."
-        )
-        return Ending(ExitCode.UNKNOWN, Result.ERASED, f"{said} {tr(_AGAIN)}")
-
-
-async def _verified(board: Connection, before: ToErase) -> Ending:
-    """Look whether anything is left."""
-    left = await _set_keys(board)
-    status = await board.status()
-    if left or status.store != Store.EMPTY or (await board.hello()).token is not None:
-        return Ending(
-            ExitCode.MISTAKES,
-            Result.UNKNOWN,
-            tr(
-                "The board says that it has erased its settings, but still holds {left} of them:"
-                " its firmware needs mending. Do not give it away.",
-                left=len(left),
-            ),
-        )
     said = tr(
         "Erased: the board read back every place where settings were, and reports none as set."
     )
-    if Capability.ERASE_NOT_PHYSICAL in before.hello.capabilities:
+    if Capability.ERASE_NOT_PHYSICAL in hello.capabilities:
         said += " " + tr(
             "Its flash may keep old copies where no program reaches them: before you give it"
             " away, change the passwords and keys that it held."
         )
     return Ending(ExitCode.DONE, Result.ERASED, said)
-
-
-async def _set_keys(board: Connection) -> list[str]:
-    values = await board.values()
-    return [key for key, value in values.items() if value.held != Held.UNSET]

@@ -6,51 +6,25 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 
 from provision.catalogue import mark, tr
+from provision.client.discovery import Answered, Found, Place, knock, usb_ports
 from provision.client.sanitize import printable
 from provision.contract.table import Capability
 from provision.link.connection import Connection, find_again
 from provision.link.errors import BoardFault, LinkError, OtherReader, PortMissing, WrongVersion
 from provision.link.exchange import Notice
 from provision.link.known_secrets import KnownSecrets
-from provision.link.ports import Driver, Port, list_ports, open_stream
-from provision.link.replies import Hello
+from provision.link.ports import Port, list_ports, open_stream
 from provision.wizard import words
 from provision.wizard.asking import Asker, Say
 
-_KNOCK_TIME = 3.0  # seconds that a port is given to answer; boards take some to start
 _LOOK_PAUSE = 0.5  # seconds between looks for a port
 _SHOW_TIME = 5.0  # seconds that a board shows itself (shared/protocol.md, clause 6.9)
 _BUSY_PATIENCE = 10.0  # seconds that a port may be busy after it was plugged in (common practice)
 
 _BY_CABLE = mark("I do not know: I unplug it, and plug it in again")
 _BY_SIGHT = mark("I do not know: let them show themselves, one after the other")
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Where to look for the board."""
-
-    port: str | None = None
-    """Device or URL; None: wherever a board answers."""
-    baud: int = 115200
-    driver: Driver = "auto"
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """A port and the connection over it."""
-
-    port: Port
-    connection: Connection
-
-
-@dataclass(frozen=True, slots=True)
-class _Answered:
-    found: Found
-    hello: Hello
 
 
 class Finder:
@@ -93,8 +67,8 @@ class Finder:
             return Found(port, await self._open(port, named=True))
         told = False
         while True:
-            ports = [port for port in await asyncio.to_thread(self._look) if port.kind != "unknown"]
-            answered, errors = await self._knock(ports)
+            ports = await asyncio.to_thread(usb_ports, self._look)
+            answered, errors = await knock(ports, self._open_listed)
             if answered:
                 return await self._choose(answered)
             if not self._waits:
@@ -126,6 +100,9 @@ class Finder:
                 return Found(port, await self._open(port, named=True))
             await asyncio.sleep(_LOOK_PAUSE)
 
+    async def _open_listed(self, port: Port) -> Connection:
+        return await self._open(port, named=False)
+
     async def _open(self, port: Port, *, named: bool) -> Connection:
         stream = await open_stream(
             port.device,
@@ -142,40 +119,7 @@ class Finder:
             secrets=self._secrets,
         )
 
-    async def _knock(self, ports: Sequence[Port]) -> tuple[list[_Answered], dict[str, LinkError]]:
-        """Say hello on every port at once; return who answered, and by device what went wrong."""
-        tries = [asyncio.ensure_future(self._try(port)) for port in ports]
-        try:
-            results = await asyncio.gather(*tries)
-        except BaseException:
-            for ended in await asyncio.gather(*tries, return_exceptions=True):
-                if isinstance(ended, _Answered):  # nobody else knows this connection yet
-                    await ended.found.connection.close()
-            raise
-        return (
-            [result for result in results if isinstance(result, _Answered)],
-            {
-                port.device: result
-                for port, result in zip(ports, results, strict=True)
-                if isinstance(result, LinkError)
-            },
-        )
-
-    async def _try(self, port: Port) -> _Answered | LinkError:
-        try:
-            connection = await self._open(port, named=False)
-        except LinkError as error:
-            return error
-        try:
-            return _Answered(Found(port, connection), await connection.hello(_KNOCK_TIME))
-        except LinkError as error:
-            await connection.close()
-            return error
-        except BaseException:
-            await connection.close()
-            raise
-
-    async def _choose(self, answered: Sequence[_Answered]) -> Found:
+    async def _choose(self, answered: Sequence[Answered]) -> Found:
         """Return the one board, or the one that the person means; let go of the others."""
         chosen = None
         try:
@@ -201,7 +145,7 @@ class Finder:
         return chosen
 
     async def _ask_which(
-        self, title: str, options: Sequence[str], answered: Sequence[_Answered], asker: Asker
+        self, title: str, options: Sequence[str], answered: Sequence[Answered], asker: Asker
     ) -> Found:
         """Return the board that the person means, who may not know it by its name."""
         can_show = any(Capability.LOCATE in board.hello.capabilities for board in answered)
@@ -215,7 +159,7 @@ class Finder:
             await self._let_them_show_themselves(options, answered)
 
     async def _let_them_show_themselves(
-        self, options: Sequence[str], answered: Sequence[_Answered]
+        self, options: Sequence[str], answered: Sequence[Answered]
     ) -> None:
         for number, (option, board) in enumerate(zip(options, answered, strict=True), start=1):
             if Capability.LOCATE not in board.hello.capabilities:
@@ -231,7 +175,7 @@ class Finder:
                 await board.found.connection.locate()
             await asyncio.sleep(_SHOW_TIME)
 
-    async def _by_cable(self, answered: Sequence[_Answered]) -> Found:
+    async def _by_cable(self, answered: Sequence[Answered]) -> Found:
         """Return the board that the person unplugs and plugs in again."""
         self._say(tr("Unplug the board that is meant."))
         while True:
@@ -250,7 +194,7 @@ class Finder:
             self._say(tr(words.NOTICES[notice]))
 
 
-def _description(board: _Answered) -> str:
+def _description(board: Answered) -> str:
     hello = board.hello
     return tr(
         "{device}: {firmware} {firmware_version} on {board} (id {unit})",

@@ -11,6 +11,7 @@ from typing import Any
 from provision.catalogue import tr
 from provision.client.sanitize import printable
 from provision.client.snapshot import BoardSnapshot
+from provision.contract.messages import code_name
 from provision.contract.table import Held, Kind
 from provision.settings.model import Setting, Value
 from provision.settings.values import show
@@ -61,11 +62,11 @@ def as_json(met: BoardSnapshot) -> dict[str, Any]:
     return {
         "title": met.schema.title,
         "generation": hello.generation,
-        "store": words.code_name(status.store),
+        "store": code_name(status.store),
         "missing": words.declared_key(met.schema, status.missing),
         "conflict": [key for key in status.conflict or () if key in met.held],
-        "run": words.code_name(status.run),
-        "reason": None if status.reason is None else words.code_name(status.reason),
+        "run": code_name(status.run),
+        "reason": None if status.reason is None else code_name(status.reason),
         "field": words.declared_key(met.schema, status.field),
         "address": None if status.address is None else str(ipaddress.ip_address(status.address)),
         "settings": {setting.key: _entry(met, setting) for setting in met.schema.settings},
@@ -74,7 +75,7 @@ def as_json(met: BoardSnapshot) -> dict[str, Any]:
 
 def _entry(met: BoardSnapshot, setting: Setting) -> dict[str, Any]:
     held = met.held[setting.key]
-    entry: dict[str, Any] = {"held": words.code_name(held.held)}
+    entry: dict[str, Any] = {"held": code_name(held.held)}
     value = None if setting.field.is_secret else held.value
     if value is not None:
         name = "length" if setting.field.kind is Kind.BLOB else "value"

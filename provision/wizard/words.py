@@ -12,6 +12,7 @@ from types import MappingProxyType
 
 from provision.catalogue import mark, tr
 from provision.client.board_client import Event
+from provision.contract.messages import code_name
 from provision.contract.table import Kind, Reason, Refusal, Run, Step, Store
 from provision.link.errors import REFUSALS, Refused
 from provision.link.exchange import Notice
@@ -165,12 +166,6 @@ NOTICES: Mapping[Notice, str] = MappingProxyType(
 def fault_sentence(label: str, words: str) -> str:
     """Return a fault as a sentence: words in lower case follow the label, others stand alone."""
     return f"{label} {words}." if words[:1].islower() else words
-
-
-def code_name(code: int) -> str:
-    """Return a code's name as the contract has it, or its number."""
-    name = getattr(code, "name", None)
-    return name.lower().replace("_", "-") if isinstance(name, str) else str(int(code))
 
 
 def store_words(store: int) -> str:

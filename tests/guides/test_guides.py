@@ -10,6 +10,7 @@ import pytest
 from tests.walk import blocks, commands, follow, is_like
 
 ROOT = Path(__file__).parents[2]
+README = ROOT / "README.md"
 FIRST_DIALOG = ROOT / "schemas" / "FIRST-DIALOG.md"
 INTEGRATING = ROOT / "firmware_stub" / "INTEGRATING.md"
 
@@ -18,6 +19,11 @@ def test_the_ten_minutes_to_a_dialog(clean_environment: dict[str, str], tmp_path
     """From installing to the generated C; what each command prints is what the guide shows."""
     assert follow(FIRST_DIALOG, tmp_path, clean_environment) >= 15
     assert (tmp_path / "firmware" / "gate_bell.c").exists()
+
+
+def test_a_board_is_set_up_from_python(clean_environment: dict[str, str], tmp_path: Path) -> None:
+    """README.md, "From Python": a script that anybody can run."""
+    assert follow(README, tmp_path, clean_environment) == 2
 
 
 @pytest.mark.needs("cc", "objcopy")
@@ -29,7 +35,7 @@ def test_integrating_a_firmware_that_exists(
     assert not (tmp_path / "port").is_symlink()  # the firmware has ended
 
 
-@pytest.mark.parametrize("guide", [FIRST_DIALOG, INTEGRATING], ids=lambda guide: guide.name)
+@pytest.mark.parametrize("guide", [FIRST_DIALOG, INTEGRATING, README], ids=lambda guide: guide.name)
 def test_every_command_that_a_guide_shows_is_followed(guide: Path) -> None:
     """No block of commands is marked otherwise, and so passed over; nor a file without a name."""
     text = guide.read_text(encoding="utf-8")

@@ -56,7 +56,7 @@ TARGETS = (
 )
 FROM_A_FILE = (
     "provision.wizard.answers.read_bytes",
-    "provision.wizard.answers.parse",
+    "provision.client.typed.parse",
     "provision.wizard.conduct.match",
     "provision.wizard.conduct.rehearse",
     "provision.wizard.answers.AnswersAsker.ask",

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from provision.testing.boards import virtual_board
+from provision.testing.boards import VirtualBoard
 from tests.waiting import PATIENCE
 
 ROOT = Path(__file__).parents[2]
@@ -268,7 +268,7 @@ def test_a_board_on_a_port_is_set_up_where_it_is_named(
 def test_any_port(provision_port, set_up):
     assert set_up(provision_port, ANSWERS).result == "stored"
 """
-    with virtual_board(SCHEMA, tmp_path, tcp=tcp) as board:
+    with VirtualBoard(SCHEMA, folder=tmp_path, tcp=tcp) as board:
         run(pytester, tests).assert_outcomes(skipped=1)
         assert board.traffic == []
         run(pytester, tests, "--provision-port", board.port).assert_outcomes(passed=1)

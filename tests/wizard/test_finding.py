@@ -13,10 +13,12 @@ import pytest
 from provision.board.engine import from_declaration
 from provision.board.firmware import Device
 from provision.board.front import serve_pty
+from provision.client import discovery
+from provision.client.discovery import Place
 from provision.link.errors import BoardFault, LinkError, PortMissing, Silent
 from provision.link.ports import Port
 from provision.wizard import finding
-from provision.wizard.finding import Finder, Place
+from provision.wizard.finding import Finder
 from provision.wizard.screen import ScreenAsker
 from tests.link.served import is_free, terminal
 from tests.link.virtual import SmallBoard
@@ -25,7 +27,7 @@ from tests.wizard.bench import DEMO
 
 @pytest.fixture(autouse=True)
 def _impatient(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(finding, "_KNOCK_TIME", 0.4)
+    monkeypatch.setattr(discovery, "_KNOCK_TIME", 0.4)
     monkeypatch.setattr(finding, "_LOOK_PAUSE", 0.01)
 
 
@@ -208,7 +210,7 @@ def test_of_several_ports_the_one_with_a_faulty_board_is_named() -> None:
             assert str(caught.value).startswith(f"{faulty.name}: The board breaks the protocol")
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(finding, "_KNOCK_TIME", 1.5)  # time for three lines that fail alike
+        patch.setattr(discovery, "_KNOCK_TIME", 1.5)  # time for three lines that fail alike
         asyncio.run(play())
 
 

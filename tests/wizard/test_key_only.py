@@ -24,7 +24,7 @@ from provision.settings.file import load, read
 from provision.settings.file_reading import FileMistakes
 from provision.settings.model import Field
 from provision.settings.values import check_value, network_key, refusal_words
-from provision.testing.boards import program, virtual_board
+from provision.testing.boards import VirtualBoard, program
 from provision.testing.host import SetUp
 from scripts.derive.vectors.values import WPA_EXAMPLES
 from tests.waiting import LONG
@@ -152,9 +152,9 @@ def test_an_update_that_begins_to_want_the_key_is_told(
     )
     assert cli.main(["carry-over", str(new), str(old)]) == 0
     flash = tmp_path / "flash"
-    with virtual_board(old, tmp_path, flash=flash) as board:
+    with VirtualBoard(old, folder=tmp_path, flash=flash) as board:
         SetUp()(board, ANSWERS)
-    with virtual_board(new, tmp_path, flash=flash) as updated:
+    with VirtualBoard(new, folder=tmp_path, flash=flash) as updated:
         assert "network.passphrase" not in updated.values
         outcome = SetUp()(updated, {"network": ANSWERS["network"]})
         assert set(outcome.stored) == {"network.name", "network.passphrase"}

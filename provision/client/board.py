@@ -1,0 +1,510 @@
+# SPDX-License-Identifier: MIT
+"""Setting up a board from a program: what the package exports (see provision/__init__.py)."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import ipaddress
+import threading
+from collections import deque
+from collections.abc import (
+    AsyncIterator,
+    Callable,
+    Collection,
+    Coroutine,
+    Iterator,
+    Mapping,
+    Sequence,
+)
+from contextlib import asynccontextmanager, contextmanager
+from dataclasses import dataclass
+from enum import Enum
+from typing import Any, Literal, TypeVar
+
+from provision.catalogue import tr
+from provision.client.board_client import BoardClient, Event, Followed, Result
+from provision.client.changes import changes_of
+from provision.client.changing import change_generation, erase
+from provision.client.discovery import Answered, Place, knock, open_connection, usb_ports
+from provision.client.held import HeldSetting
+from provision.client.snapshot import BoardSnapshot, meet, read_board
+from provision.client.typed import Given
+from provision.contract.messages import code_name
+from provision.contract.table import Held, Reason, Run
+from provision.link.connection import Connection
+from provision.link.errors import LineLost, LinkError, PortMissing
+from provision.link.exchange import PATIENCE
+from provision.link.known_secrets import KnownSecrets
+from provision.link.ports import Port
+from provision.link.replies import Hello, Network, NotStored, Status, Unknown
+from provision.settings.model import Schema, Setting, Value
+
+_LOG_LINES = 10_000  # kept until somebody reads them; the oldest go first
+_CLOSING_TIME = 5.0  # seconds
+
+_T = TypeVar("_T")
+
+
+class Mark(Enum):
+    """What stands for a value that is not told."""
+
+    SET = "set"
+    """A board holds a value, and gives it away to nobody: a secret, or the contents of a file."""
+
+    UNSET = "unset"
+    """Nothing that this firmware takes is stored: the default holds, if there is one."""
+
+    def __repr__(self) -> str:
+        return f"provision.{self.name}"
+
+
+SET, UNSET = Mark.SET, Mark.UNSET
+
+Outcome = Literal["stored", "not stored", "unknown"]
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What became of values, and what the board makes of them; names are the contract's."""
+
+    outcome: Outcome
+    """Of all values together; "unknown" if the board was lost after the last request was sent."""
+    run: str | None = None
+    """What the firmware says: "proven", "failed", "not-reported"; "applying" or "idle" where it has
+    not said in time; None if it was not followed."""
+    reason: str | None = None
+    """Why the board refused the values, or does not work with them."""
+    step: str | None = None
+    """At what it failed."""
+    field: str | None = None
+    """The full key of the setting at fault, if the board names one."""
+    address: str | None = None
+    """The board's network address, if it tells one."""
+
+    @property
+    def is_working(self) -> bool:
+        """Whether the values are stored, and the board has shown that it works with them."""
+        return self.outcome == "stored" and self.run == code_name(Run.PROVEN)
+
+
+@dataclass(frozen=True, slots=True)
+class FoundBoard:
+    """A board that answered on a port; names are its own, and its unit id is in hexadecimal."""
+
+    port: str
+    firmware: str
+    firmware_version: str
+    board: str
+    unit: str
+
+
+class AsyncBoard:
+    """A board that is connected. Every method raises LinkError when the board cannot be reached."""
+
+    def __init__(self, connection: Connection, met: BoardSnapshot) -> None:
+        self._client = BoardClient(connection, met, on_event=self._take_event)
+        self._on_event: Callable[[Event], None] = lambda _: None
+        self._log: deque[str] = deque(maxlen=_LOG_LINES)
+        self._log_came = asyncio.Event()
+        self._secrets = KnownSecrets()
+        self._client.listen(self._take_line, self._secrets)
+
+    @property
+    def hello(self) -> Hello:
+        """Who the board is, and what it can do."""
+        return self._client.met.hello
+
+    @property
+    def schema(self) -> Schema:
+        """What its firmware wants to know: `schema["network.name"].label`."""
+        return self._client.met.schema
+
+    @property
+    def status(self) -> Status:
+        """Where it stood when it was looked at last."""
+        return self._client.met.status
+
+    @property
+    def values(self) -> dict[str, Value | Mark]:
+        """What it held when it was looked at last, by full key."""
+        return {key: _told(self.schema[key], held) for key, held in self._client.met.held.items()}
+
+    async def refresh(self) -> None:
+        """Look at the board again."""
+        connection = self._client.connection
+        met = await read_board(connection, await connection.hello())
+        if met.hello.unit != self.hello.unit:
+            raise LinkError(
+                tr("Another board answers on this port than the one that was asked about.")
+            )
+        self._client.met, self._client.generation = met, met.hello.generation
+
+    async def store(
+        self,
+        values: Mapping[str, Given | None],
+        *,
+        accept: Collection[str] = (),
+        follow: bool = True,
+        on_progress: Callable[[int, int], None] | None = None,
+    ) -> Done:
+        """Store values, all or none, and wait for what the board makes of them.
+
+        Arguments:
+            values: By full key, in their Python types or as a person types them; None clears one.
+            accept: Full keys of the settings whose cautions a person has read.
+            follow: Whether to wait until the board says if it works with them.
+            on_progress: Told how many steps of how many the board has acknowledged.
+
+        Nothing is sent that the board would refuse. Raises ValuesError with all that is wrong.
+        """
+        await self.refresh()
+        changes = changes_of(self._client.met, values, accept)
+        self._learn(changes)
+        if changes:
+            try:
+                outcome = await self._client.store(changes, on_progress)
+            except (LinkError, asyncio.CancelledError) as error:
+                outcome = await self._client.leave()
+                if isinstance(outcome, NotStored) or isinstance(error, asyncio.CancelledError):
+                    raise
+            if isinstance(outcome, Unknown):
+                return Done("unknown")
+            if isinstance(outcome, NotStored):
+                refused = outcome.refused
+                await self._client.connection.discard()
+                return Done(
+                    "not stored",
+                    reason=None if refused is None else code_name(refused.code),
+                    field=None if refused is None else refused.field,
+                )
+            status = outcome.status
+        else:
+            status = self.status
+        done = await self._follow(status) if follow else Done("stored")
+        with contextlib.suppress(LinkError):
+            await self.refresh()
+        return done
+
+    async def follow(self) -> Done:
+        """Wait until the board says whether it works with what it holds."""
+        return await self._follow(None)
+
+    async def erase(self) -> None:
+        """Wipe every value, and look that none is left.
+
+        Raises BoardRefused, StillHeld, ErasedUnseen and OutcomeUnknown.
+        """
+        hello = await self._client.connection.hello()
+        await erase(self._client.connection, hello.generation, self._tell_presence)
+        await self.refresh()
+
+    async def undo(self, *, follow: bool = True) -> Done:
+        """Put the values before the present ones in force again. Raises BoardRefused."""
+        await self.refresh()
+        await self._client.undo()
+        await self._client.expect_present_set()
+        done = await self._follow(None) if follow else Done("stored")
+        await self.refresh()
+        return done
+
+    async def confirm(self) -> None:
+        """Keep the values that are on trial. Raises BoardRefused."""
+        await self.refresh()
+        connection, generation = self._client.connection, self._client.generation
+        await change_generation(
+            connection, lambda: connection.confirm(generation), generation, self._tell_presence
+        )
+        await self.refresh()
+
+    async def restart(self) -> None:
+        """Restart the firmware. Raises BoardRefused where it does not offer that."""
+        await self._client.connection.restart()
+
+    async def survey(self) -> list[Network]:
+        """Return the wireless networks in the board's range."""
+        return await self._client.connection.survey()
+
+    async def locate(self) -> None:
+        """Make the board show itself, for about five seconds."""
+        await self._client.connection.locate()
+
+    async def log(self) -> AsyncIterator[str]:
+        """Yield what the board prints, line by line, cleaned, from the connection's beginning on.
+
+        Ends when the port is gone. Secrets that were stored over this connection are blanked.
+        """
+        while (line := await self.next_line()) is not None:
+            yield line
+
+    async def next_line(self) -> str | None:
+        """Return the next line that the board prints, None when the port is gone."""
+        lost = asyncio.ensure_future(self._until_lost())
+        try:
+            while not self._log:
+                came = asyncio.ensure_future(self._log_came.wait())
+                await asyncio.wait([came, lost], return_when=asyncio.FIRST_COMPLETED)
+                came.cancel()
+                if lost.done() and not self._log:
+                    return None
+            line = self._log.popleft()
+            if not self._log:
+                self._log_came.clear()
+            return line
+        finally:
+            lost.cancel()
+
+    def on_event(self, tell: Callable[[Event], None]) -> None:
+        """Let somebody know what a person may have to do, such as press a button."""
+        self._on_event = tell
+
+    async def close(self) -> None:
+        """Let go of the port."""
+        await self._client.connection.close()
+
+    async def _until_lost(self) -> None:
+        with contextlib.suppress(LineLost):
+            await self._client.connection.until_lost()
+
+    async def _follow(self, status: Status | None) -> Done:
+        return _done(await self._client.follow(status))
+
+    def _learn(self, changes: Mapping[str, Value | None]) -> None:
+        for key, value in changes.items():
+            if self.schema[key].field.is_secret and isinstance(value, str | bytes):
+                self._secrets.add(value.encode() if isinstance(value, str) else value)
+
+    def _take_line(self, line: str) -> None:
+        self._log.append(line)
+        self._log_came.set()
+
+    def _take_event(self, event: Event) -> None:
+        self._on_event(event)
+
+    def _tell_presence(self) -> None:
+        self._on_event(Event.PRESENCE)
+
+
+def _told(setting: Setting, held: HeldSetting) -> Value | Mark:
+    if held.held is not Held.SET:
+        return UNSET
+    return SET if setting.field.is_opaque or held.value is None else held.value
+
+
+def _done(result: Result) -> Done:
+    status = result.status
+    if result.followed is Followed.WENT_BACK:
+        return Done("not stored", run=code_name(Run.FAILED))
+    if status is None:
+        return Done("stored", run=code_name(Run.IDLE))
+    failed = status.run == Run.FAILED
+    return Done(
+        "stored",
+        run=code_name(status.run),
+        reason=code_name(status.reason or Reason.NONE) if failed else None,
+        step=code_name(status.step) if failed and status.step else None,
+        field=status.field if failed else None,
+        address=None if status.address is None else str(ipaddress.ip_address(status.address)),
+    )
+
+
+@asynccontextmanager
+async def connect_async(
+    port: str | None = None,
+    *,
+    baud: int = 115200,
+    languages: Sequence[str] = (),
+    patience: float | None = PATIENCE,
+) -> AsyncIterator[AsyncBoard]:
+    """Connect to a board, read what it wants to know and what it holds, and let go at the end.
+
+    Arguments:
+        port: A device, or a URL of the serial library; None: the one board that answers by USB.
+        baud: Rate of the line.
+        languages: Tags of the languages that its texts are wanted in, the best first.
+        patience: Seconds that it may take to answer; None: for ever.
+
+    What somebody else had staged on it is discarded. Raises LinkError and SchemaError.
+    """
+    place = Place(port, baud)
+    if port is None:
+        connection = await _only_one(place)
+    else:
+        connection = await open_connection(port, place)
+    try:
+        met = await meet(connection, languages=languages, patience=patience)
+        yield AsyncBoard(connection, met)
+    finally:
+        await connection.close()
+
+
+async def _only_one(place: Place) -> Connection:
+    answered, errors = await _knock(place)
+    if len(answered) == 1:
+        return answered[0].found.connection
+    for each in answered:
+        await each.found.connection.close()
+    if answered:
+        ports = ", ".join(each.found.port.device for each in answered)
+        raise PortMissing(tr("Several boards answer: name the port of one ({ports}).", ports=ports))
+    if len(errors) == 1:
+        raise next(iter(errors.values()))
+    raise PortMissing(tr("No board answers on any port: plug it in, or name its port."))
+
+
+async def _knock(place: Place) -> tuple[list[Answered], dict[str, LinkError]]:
+    async def open_port(port: Port) -> Connection:
+        return await open_connection(port.device, place, port.kind)
+
+    return await knock(await asyncio.to_thread(usb_ports), open_port)
+
+
+def find_boards(*, baud: int = 115200) -> list[FoundBoard]:
+    """Return the boards that answer on the USB ports of this computer, within some seconds."""
+
+    async def find() -> list[FoundBoard]:
+        answered, _ = await _knock(Place(None, baud))
+        for each in answered:
+            await each.found.connection.close()
+        return [
+            FoundBoard(
+                each.found.port.device,
+                each.hello.firmware,
+                each.hello.firmware_version,
+                each.hello.board,
+                each.hello.unit.hex(),
+            )
+            for each in answered
+        ]
+
+    return asyncio.run(find())
+
+
+class _Loop:
+    """An event loop in a thread of its own, so that the line is read while nobody calls."""
+
+    def __init__(self) -> None:
+        self._loop = asyncio.new_event_loop()
+        self._thread = threading.Thread(target=self._loop.run_forever, daemon=True)
+        self._thread.start()
+
+    def run(self, work: Coroutine[Any, Any, _T]) -> _T:
+        """Run a coroutine there. Ctrl-C cancels it, and waits for what it leaves behind."""
+        future = asyncio.run_coroutine_threadsafe(work, self._loop)
+        try:
+            return future.result()
+        except KeyboardInterrupt:
+            future.cancel()
+            raise
+
+    def close(self) -> None:
+        """End the thread."""
+        self._loop.call_soon_threadsafe(self._loop.stop)
+        self._thread.join(_CLOSING_TIME)
+        self._loop.close()
+
+
+class Board:
+    """AsyncBoard for programs without an event loop: each method waits."""
+
+    def __init__(self, board: AsyncBoard, loop: _Loop) -> None:
+        self._board = board
+        self._loop = loop
+
+    @property
+    def hello(self) -> Hello:
+        """Who the board is, and what it can do."""
+        return self._board.hello
+
+    @property
+    def schema(self) -> Schema:
+        """What its firmware wants to know: `schema["network.name"].label`."""
+        return self._board.schema
+
+    @property
+    def status(self) -> Status:
+        """Where it stood when it was looked at last."""
+        return self._board.status
+
+    @property
+    def values(self) -> dict[str, Value | Mark]:
+        """What it held when it was looked at last, by full key."""
+        return self._board.values
+
+    def refresh(self) -> None:
+        """Look at the board again."""
+        self._loop.run(self._board.refresh())
+
+    def store(
+        self,
+        values: Mapping[str, Given | None],
+        *,
+        accept: Collection[str] = (),
+        follow: bool = True,
+        on_progress: Callable[[int, int], None] | None = None,
+    ) -> Done:
+        """Store values, all or none, and wait for what the board makes of them.
+
+        Arguments and errors are those of AsyncBoard.store().
+        """
+        return self._loop.run(
+            self._board.store(values, accept=accept, follow=follow, on_progress=on_progress)
+        )
+
+    def follow(self) -> Done:
+        """Wait until the board says whether it works with what it holds."""
+        return self._loop.run(self._board.follow())
+
+    def erase(self) -> None:
+        """Wipe every value, and look that none is left; errors as AsyncBoard.erase()."""
+        self._loop.run(self._board.erase())
+
+    def undo(self, *, follow: bool = True) -> Done:
+        """Put the values before the present ones in force again. Raises BoardRefused."""
+        return self._loop.run(self._board.undo(follow=follow))
+
+    def confirm(self) -> None:
+        """Keep the values that are on trial. Raises BoardRefused."""
+        self._loop.run(self._board.confirm())
+
+    def restart(self) -> None:
+        """Restart the firmware. Raises BoardRefused where it does not offer that."""
+        self._loop.run(self._board.restart())
+
+    def survey(self) -> list[Network]:
+        """Return the wireless networks in the board's range."""
+        return self._loop.run(self._board.survey())
+
+    def locate(self) -> None:
+        """Make the board show itself, for about five seconds."""
+        self._loop.run(self._board.locate())
+
+    def log(self) -> Iterator[str]:
+        """Yield what the board prints, as AsyncBoard.log() does."""
+        while (line := self._loop.run(self._board.next_line())) is not None:
+            yield line
+
+    def on_event(self, tell: Callable[[Event], None]) -> None:
+        """Let somebody know what a person may have to do; called in another thread."""
+        self._board.on_event(tell)
+
+
+@contextmanager
+def connect(
+    port: str | None = None,
+    *,
+    baud: int = 115200,
+    languages: Sequence[str] = (),
+    patience: float | None = PATIENCE,
+) -> Iterator[Board]:
+    """Connect to a board; arguments and errors are those of connect_async()."""
+    loop = _Loop()
+    try:
+        context = connect_async(port, baud=baud, languages=languages, patience=patience)
+        board = loop.run(context.__aenter__())
+        try:
+            yield Board(board, loop)
+        finally:
+            loop.run(context.__aexit__(None, None, None))
+    finally:
+        loop.close()

@@ -1,0 +1,151 @@
+# SPDX-License-Identifier: MIT
+"""From values by full key to the changes that a board is sent, every fault found beforehand."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass
+
+from provision.catalogue import tr
+from provision.client.snapshot import BoardSnapshot
+from provision.client.typed import Given, value_of
+from provision.contract.messages import code_name
+from provision.contract.table import Refusal
+from provision.errors import ProvisionError
+from provision.settings.model import Schema, Setting, Value
+from provision.settings.values import ValueProblem, is_key_only, network_key, refusal_words
+from provision.settings.whole import active, key_beside, whole_faults
+
+
+@dataclass(frozen=True, slots=True)
+class ValueFault:
+    """What is wrong with one value: the setting, a code, and words that follow its label.
+
+    The code is one of the contract's refusals (clause 7) as it is written there, such as "length";
+    or "does-not-apply", where other settings decide that this one is not in use; or "caution".
+    """
+
+    key: str
+    code: str
+    words: str
+
+
+class ValuesError(ProvisionError):
+    """Values cannot be stored; nothing was sent. `faults` has all that is wrong with them."""
+
+    def __init__(self, faults: Collection[ValueFault]) -> None:
+        super().__init__("\n".join(f"{fault.key}: {fault.words}." for fault in faults))
+        self.faults = tuple(faults)
+
+    @property
+    def parameters(self) -> Mapping[str, object]:
+        """The code of each fault, by full key."""
+        return {fault.key: fault.code for fault in self.faults}
+
+
+def changes_of(
+    met: BoardSnapshot, given: Mapping[str, Given | None], accepted: Collection[str] = ()
+) -> dict[str, Value | None]:
+    """Return what storing values changes on a board, by full key in schema order.
+
+    Arguments:
+        met: The board.
+        given: Values in their Python types or as they are typed, by full key; None clears one.
+        accepted: Full keys of the settings whose cautions a person has read.
+
+    Left out is what the board holds already. Raises ValuesError.
+    """
+    schema, stored = met.schema, met.stored
+    values: dict[str, Value | None] = {}
+    faults: list[ValueFault] = []
+    for key, each in given.items():
+        setting = schema.setting(key)
+        if setting is None:
+            faults.append(_fault(key, Refusal.UNKNOWN_FIELD, unknown_words(schema, key)))
+            continue
+        try:
+            values[key] = None if each is None else value_of(setting.field, each, schema)
+        except ValueProblem as problem:
+            faults.append(_fault(key, problem.code, problem.words))
+    changes = {
+        key: value
+        for key, value in values.items()
+        if schema[key].field.is_opaque or stored.get(key) != value
+    }
+    _take_partners_along(schema, stored, changes)
+    faults += _cautions(schema, changes, accepted)
+    # One fault at a time where it would bring others along.
+    if not faults:
+        faults += _whole(schema, stored, changes)
+    if faults:
+        raise ValuesError(faults)
+    _make_keys(schema, stored, changes)
+    return {s.key: changes[s.key] for s in schema.settings if s.key in changes}
+
+
+def unknown_words(schema: Schema, key: str) -> str:
+    """Return that there is no such setting, and the nearest that there is."""
+    keys = [setting.key for setting in schema.settings]
+    nearest = difflib.get_close_matches(key, keys, n=1, cutoff=0.5)
+    hint = tr("; the nearest is {nearest}", nearest=nearest[0]) if nearest else ""
+    return tr("the board has no such setting{hint}", hint=hint)
+
+
+def _cautions(
+    schema: Schema, changes: Mapping[str, Value | None], accepted: Collection[str]
+) -> Iterator[ValueFault]:
+    for key, value in changes.items():
+        cautions = () if value is None else schema.cautions(schema[key].field, value)
+        if cautions and key not in accepted:
+            said = tr(
+                'carries a caution, and nobody has accepted it: "{caution}"', caution=cautions[0]
+            )
+            yield ValueFault(key, "caution", said)
+
+
+def _whole(
+    schema: Schema, stored: Mapping[str, Value], changes: Mapping[str, Value | None]
+) -> Iterator[ValueFault]:
+    """Yield what is wrong with what would be stored as a whole."""
+    resulting = {k: v for k, v in {**stored, **changes}.items() if v is not None}
+    applying = active(schema, resulting)
+    for key, value in changes.items():
+        if value is not None and key not in applying:
+            words = tr("does not apply with these settings")
+            yield ValueFault(key, "does-not-apply", words)
+    for fault in whole_faults(schema, stored, changes):
+        words = refusal_words(schema[fault.field].field, fault.code)
+        if fault.other is not None:
+            words += f" ({fault.other})"
+        yield _fault(fault.field, fault.code, words)
+
+
+def _networks(schema: Schema) -> Iterator[tuple[Setting, str]]:
+    """Yield each passphrase, and the full key of its network's name."""
+    for setting in schema.settings:
+        if setting.field.network is not None:
+            yield setting, key_beside(setting, setting.field.network)
+
+
+def _take_partners_along(
+    schema: Schema, stored: Mapping[str, Value], changes: dict[str, Value | None]
+) -> None:
+    """Send the name that is held along with a new passphrase (clause 9.6)."""
+    for passphrase, name in _networks(schema):
+        if passphrase.key in changes and name not in changes and name in stored:
+            changes[name] = stored[name]
+
+
+def _make_keys(
+    schema: Schema, stored: Mapping[str, Value], changes: dict[str, Value | None]
+) -> None:
+    """Make a network's key where the board takes nothing but that (clause 9.2)."""
+    for passphrase, name in _networks(schema):
+        typed, network = changes.get(passphrase.key), changes.get(name, stored.get(name))
+        if is_key_only(passphrase.field) and isinstance(typed, str) and isinstance(network, bytes):
+            changes[passphrase.key] = network_key(typed, network)
+
+
+def _fault(key: str, code: Refusal, words: str) -> ValueFault:
+    return ValueFault(key, code_name(code), words)
