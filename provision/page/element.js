@@ -35,9 +35,7 @@ const HINT_AFTER = 1500; // ms without an answer after which the person is told 
 const NOTICES = {
   "speaks-else":
     "Something speaks on this port, but no board that can be set up has answered yet. Press the board's reset button; is its firmware the right one?",
-  "other-reader":
-    "The board's answers come damaged: another program is probably reading this port; close" +
-    " it (or try another cable).",
+  "other-reader": "The board's answers come damaged: is another program reading this port?",
   presence: "The board wants somebody present: press its button now.",
   "line-lost": mark("The board is gone: plug it in again. Your answers are kept."),
 };

@@ -155,8 +155,7 @@ NOTICES: Mapping[Notice, str] = MappingProxyType(
             " Press the board's reset button; is its firmware the right one?"
         ),
         Notice.OTHER_READER: mark(
-            "The board's answers come damaged: another program is probably reading this"
-            " port; close it (or try another cable)."
+            "The board's answers come damaged: is another program reading this port?"
         ),
     }
 )
