@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any, NoReturn, TextIO, TypeVar
 
 from provision import catalogue, output
 from provision.catalogue import tr
+from provision.extras import MissingPackageError
 from provision.wizard.ending import Ending, ExitCode, Result, whose
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ def _main(given: Sequence[str]) -> int:
             catalogue.use([options.language] if options.language else own)
         command: Callable[[argparse.Namespace], int] = options.command
         return command(options)
-    except _CommandLineError as error:
+    except (_CommandLineError, MissingPackageError) as error:
         return _refuse(options, str(error))
     except KeyboardInterrupt:
         return _end(options, _interrupted())

@@ -21,19 +21,20 @@ ROOT = Path(__file__).parents[1] / PACKAGE
 # Who may know whom. A room that is not in this table has no place in the house yet: give it one.
 ARROWS: dict[str, frozenset[str]] = {
     "catalogue": frozenset(),
+    "extras": frozenset(),
     "output": frozenset({"catalogue"}),
     "contract": frozenset(),
-    "settings": frozenset({"catalogue", "contract"}),
+    "settings": frozenset({"catalogue", "contract", "extras"}),
     "board": frozenset({"contract", "settings"}),
     "link": frozenset({"catalogue", "contract"}),
     "wizard": frozenset({"catalogue", "contract", "settings", "link"}),
-    "author": frozenset({"contract", "settings", "board", "output"}),
+    "author": frozenset({"contract", "settings", "board", "output", "extras"}),
     "conformance": frozenset({"contract", "settings", "link", "output"}),
     "testing": frozenset({"contract", "settings", "board", "link", "wizard", "conformance"}),
     "cli": frozenset(
         {
             *("catalogue", "contract", "settings", "board", "link", "wizard", "author"),
-            *("conformance", "testing", "output"),
+            *("conformance", "testing", "output", "extras"),
         }
     ),
     "__main__": frozenset({"cli"}),

@@ -28,6 +28,7 @@ from provision.contract.table import (
     Characters,
     Kind,
 )
+from provision.extras import of_authors
 from provision.settings import languages
 from provision.settings.model import (
     Condition,
@@ -85,9 +86,10 @@ class Packed:
 def pack(schema: Schema) -> Packed:
     """Return a schema as a board holds it, the same bytes for the same schema on every machine.
 
-    Raises SchemaError for a schema that no host would take.
+    Raises SchemaError for a schema that no host would take, and MissingPackageError.
     """
-    import zopfli.zlib  # noqa: PLC0415 - only who packs a schema needs it
+    with of_authors("zopfli", "to pack the settings as a board holds them"):
+        import zopfli.zlib  # noqa: PLC0415 - only who packs a schema needs it
 
     item = to_item(schema)
     from_item(item)
