@@ -25,7 +25,7 @@ settings.register_profile("ci", deadline=None, print_blob=True, derandomize=True
 settings.load_profile("ci" if os.environ.get("CI") else "here")
 
 # The Debian package that brings a command, where it is not called as the command is.
-PACKAGE = {"cc": "gcc", "objcopy": "binutils", "objdump": "binutils"}
+PACKAGE = {"cc": "gcc", "objcopy": "binutils", "objdump": "binutils", "nm": "binutils"}
 
 RUN_MARK = "PROVISION_TEST_RUN"
 
