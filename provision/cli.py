@@ -266,6 +266,7 @@ def _add_for_authors(commands: Any) -> None:
 
 _OF_AUTHORS = {
     "stub": "write the stub, as a folder to keep beside a firmware",
+    "schema-reference": "print what may stand in a schema file, or the JSON Schema of it",
     "describe": "write a page about the settings, for people",
     "page": "write the browser page that sets up boards, or show it",
     "carry-over": "tell what an update does to settings that people have",

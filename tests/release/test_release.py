@@ -52,6 +52,9 @@ def test_the_wheel_has_the_package_and_the_stub_and_nothing_else(release: Path) 
     assert {top for top in tops if not top.endswith(".dist-info")} == {"provision"}
     assert "provision/py.typed" in names
     assert "provision/stub/include/pv.h" in names
+    assert [name for name in names if name.startswith("provision/schemas/")] == [
+        *("provision/schemas/README.md", "provision/schemas/schema-file.json"),
+    ]
     assert not [name for name in names if "__pycache__" in name or "/build/" in name]
 
 
@@ -171,6 +174,16 @@ def test_the_stub_of_the_wheel_is_that_of_the_tree(installed: Path, tmp_path: Pa
     """`provision stub` writes the same files, whichever way it was installed."""
     written = run(installed / "provision", "stub", "--out", "vendor", folder=tmp_path).stdout
     assert stub.content(tmp_path / written.strip()) == stub.content(stub.write(tmp_path / "tree"))
+
+
+def test_the_reference_of_the_wheel_is_that_of_the_tree(installed: Path, tmp_path: Path) -> None:
+    """Page and JSON Schema, and no extra is needed to read them."""
+    command = (installed / "provision", "schema-reference")
+    page = run(*command, folder=tmp_path).stdout
+    assert page == (ROOT / "schemas" / "README.md").read_text(encoding="utf-8")
+    run(*command, "--json-schema", "--out", "schema-file.json", folder=tmp_path)
+    written = (tmp_path / "schema-file.json").read_bytes()
+    assert written == (ROOT / "schemas" / "schema-file.json").read_bytes()
 
 
 def test_a_program_of_an_author_is_typed(installed: Path, tmp_path: Path) -> None:
