@@ -114,6 +114,21 @@ def test_the_commands_of_a_person_need_no_extra(installed: Path, tmp_path: Path)
         assert board.values == {}
 
 
+def test_no_module_needs_the_extra_to_be_imported(installed: Path, tmp_path: Path) -> None:
+    """What an author's package is needed for says so when it is done, not before.
+
+    All modules but the plugin's, which pytest imports.
+    """
+    code = (
+        "import importlib, pkgutil, provision\n"
+        "for module in pkgutil.walk_packages(provision.__path__, 'provision.'):\n"
+        "    if not module.name.startswith(('provision.testing', 'provision.__main__')):\n"
+        "        print(importlib.import_module(module.name).__name__)\n"
+    )
+    imported = run(installed / "python", "-c", code, folder=tmp_path).stdout.split()
+    assert {"provision.cli", "provision.board.engine", "provision.author.images"} <= set(imported)
+
+
 def test_a_command_of_authors_says_what_installs_what_it_lacks(
     installed: Path, tmp_path: Path
 ) -> None:
