@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-# `make demo` and `make test` set up all they need; the rest is for whoever changes the code.
+# Each target sets up what it needs (scripts/environment.sh), and no more.
 
 # A second environment beside it: make test PROVISION_VENV=.venv-newest PROVISION_PYTHON=python3.13
 PROVISION_VENV ?= .venv
@@ -11,24 +11,25 @@ WARNINGS = -std=c99 -pedantic -Wall -Wextra -Wconversion -Wshadow -Werror
 .PHONY: demo preview test check dist env stub emulated-board regenerate fuzz branches mutants bench clean
 
 # The firmware stub, compiled, plays a freshly flashed board; the dialog sets it up.
-demo: env stub
+demo: env-demo
+	@$(MAKE) --no-print-directory stub
 	$(PYTHON) scripts/demo.py
 
 # The same dialog as a page in the browser, with a virtual board behind it, until Ctrl-C.
-preview: env
+preview: env-preview
 	$(PYTHON) -m provision page schemas/orchard-frost-alarm.toml --serve \
 	    --networks schemas/orchard.networks
 
 # ARGS reaches pytest: make test ARGS="-k line". Without a C compiler the tests of the stub skip.
 # Half as many workers again as there are processors, since half of the time tests wait for a line.
 JOBS ?= $(shell n=$$(nproc 2>/dev/null || echo 2); echo $$((n + (n + 1) / 2)))
-test: env
+test: env-test
 	@if command -v $(CC) >/dev/null; then $(MAKE) --no-print-directory stub; \
 	else echo "make: no C compiler here, so the tests that need the compiled stub skip"; fi
 	$(PYTHON) -m pytest -n $(JOBS) --dist worksteal $(ARGS)
 
 # -O2 because some warnings come from the optimiser. With no source at all the compiler complains.
-check: env
+check: env-check
 	$(PYTHON) -m ruff format --check .
 	$(PYTHON) -m ruff check .
 	$(PYTHON) -m mypy
@@ -47,40 +48,42 @@ check: env
 
 # Each fuzz target for so many seconds: make fuzz SECONDS=3600. The corpus stays, in fuzz-corpus/.
 SECONDS ?= 60
-fuzz: env
+fuzz: env-fuzz
 	$(PYTHON) scripts/fuzz.py --seconds $(SECONDS)
 
 # Which branches of the stub and of the Python that matters most their tests take.
-branches: env
+branches: env-branches
 	$(PYTHON) scripts/branches.py
 
 # Every guard taken away, one after the other: a test must notice.
-mutants: env
+mutants: env-mutants
 	$(PYTHON) scripts/mutate.py
 
 # What is promised of speed and size, measured; one part alone: make bench ARGS=line
-bench: env
+bench: env-bench
 	$(PYTHON) -m scripts.bench $(ARGS)
 
 # Wheel and source archive, in dist/, as they are published.
-dist: env
+dist: env-dist
 	rm -rf dist
 	$(PYTHON) -m build --outdir dist .
 
-env:
-	@scripts/environment.sh
+# For work on the project: what the tests need. The others call it with the name of their target.
+env: env-test
+env-%:
+	@scripts/environment.sh $*
 
 stub:
 	@command -v $(CC) >/dev/null || { echo "make: no C compiler here: install gcc"; exit 1; }
 	$(MAKE) --no-print-directory -C firmware_stub
 
 # The same firmware on an emulated microcontroller, as a serial port, until Ctrl-C.
-emulated-board: env
+emulated-board: env-emulated-board
 	$(MAKE) --no-print-directory -C firmware_stub PORT=mps2
 	$(PYTHON) scripts/emulated_board.py --flash firmware_stub/build/mps2/flash
 
 # Everything that is made from shared/ and schemas/, and checked in.
-regenerate: env
+regenerate: env-regenerate
 	$(PYTHON) scripts/regenerate.py
 
 # Leaves what git tracks.

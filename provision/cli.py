@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any, NoReturn, TextIO, TypeVar
 
 from provision import catalogue, output
 from provision.catalogue import tr
+from provision.extras import MissingPackageError
 from provision.wizard.ending import Ending, ExitCode, Result, whose
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ def _main(given: Sequence[str]) -> int:
             catalogue.use([options.language] if options.language else own)
         command: Callable[[argparse.Namespace], int] = options.command
         return command(options)
-    except _CommandLineError as error:
+    except (_CommandLineError, MissingPackageError) as error:
         return _refuse(options, str(error))
     except KeyboardInterrupt:
         return _end(options, _interrupted())
@@ -265,6 +266,7 @@ def _add_for_authors(commands: Any) -> None:
 
 _OF_AUTHORS = {
     "stub": "write the stub, as a folder to keep beside a firmware",
+    "schema-reference": "print what may stand in a schema file, or the JSON Schema of it",
     "describe": "write a page about the settings, for people",
     "page": "write the browser page that sets up boards, or show it",
     "carry-over": "tell what an update does to settings that people have",

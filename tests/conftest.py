@@ -25,7 +25,7 @@ settings.register_profile("ci", deadline=None, print_blob=True, derandomize=True
 settings.load_profile("ci" if os.environ.get("CI") else "here")
 
 # The Debian package that brings a command, where it is not called as the command is.
-PACKAGE = {"cc": "gcc", "objcopy": "binutils", "objdump": "binutils"}
+PACKAGE = {"cc": "gcc", "objcopy": "binutils", "objdump": "binutils", "nm": "binutils"}
 
 RUN_MARK = "PROVISION_TEST_RUN"
 
@@ -131,20 +131,31 @@ def clean_environment(release: Path) -> dict[str, str]:
 
 @pytest.fixture(scope="session")
 def installed(release: Path, clean_environment: dict[str, str]) -> Path:
-    """The programs of an environment in which the wheel is installed, with nothing else of ours."""
-    folder = release.parent / "installed"
-    with (release.parent / "installed.lock").open("w") as lock:
+    """The programs of an environment as a person with a board has it: the wheel, no extra."""
+    return _programs(release, clean_environment, "")
+
+
+@pytest.fixture(scope="session")
+def installed_for_authors(release: Path, clean_environment: dict[str, str]) -> Path:
+    """The programs of an environment as an author has it: the wheel with its extra `author`."""
+    return _programs(release, clean_environment, "[author]")
+
+
+def _programs(release: Path, environment: dict[str, str], extra: str) -> Path:
+    """Install the wheel, and nothing else of ours, once for all processes of the tests."""
+    folder = release.parent / f"installed{extra}"
+    with (release.parent / f"installed{extra}.lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not folder.exists():
-            made = release.parent / "environment"
+            made = release.parent / f"environment{extra}"
             subprocess.run([sys.executable, "-m", "venv", str(made)], check=True, timeout=LONG)
             (wheel,) = release.glob("*.whl")
             subprocess.run(
-                [str(made / "bin" / "pip"), "install", "--quiet", str(wheel)],
+                [str(made / "bin" / "pip"), "install", "--quiet", f"{wheel}{extra}"],
                 check=True,
-                env={**os.environ, **clean_environment},
+                env={**os.environ, **environment},
                 stdin=subprocess.DEVNULL,
                 timeout=LONG,
             )
             folder.symlink_to(made / "bin")
-    return folder
+    return folder.resolve()  # by the link, python would not know that it is in an environment

@@ -22,20 +22,21 @@ ROOT = Path(__file__).parents[1] / PACKAGE
 ARROWS: dict[str, frozenset[str]] = {
     "catalogue": frozenset(),
     "errors": frozenset(),
+    "extras": frozenset({"errors"}),
     "output": frozenset({"catalogue"}),
     "contract": frozenset(),
-    "settings": frozenset({"catalogue", "errors", "contract"}),
+    "settings": frozenset({"catalogue", "errors", "extras", "contract"}),
     "board": frozenset({"contract", "settings"}),
     "link": frozenset({"catalogue", "errors", "contract"}),
     "client": frozenset({"catalogue", "errors", "contract", "settings", "link"}),
     "wizard": frozenset({"catalogue", "errors", "contract", "settings", "link", "client"}),
-    "author": frozenset({"contract", "settings", "board", "output"}),
+    "author": frozenset({"contract", "settings", "board", "output", "extras"}),
     "conformance": frozenset({"contract", "settings", "link", "output"}),
     "testing": frozenset({"contract", "settings", "board", "link", "wizard", "conformance"}),
     "cli": frozenset(
         {
             *("catalogue", "errors", "contract", "settings", "board", "link", "client", "wizard"),
-            *("author", "conformance", "testing", "output"),
+            *("author", "conformance", "testing", "output", "extras"),
         }
     ),
     "__main__": frozenset({"cli"}),

@@ -27,6 +27,7 @@ from itertools import islice
 from pathlib import Path
 from typing import BinaryIO
 
+from provision.extras import of_authors
 from provision.settings import toml
 from provision.settings.declaration import Declaration
 from provision.settings.file import FileMistakes, load
@@ -375,7 +376,8 @@ def _after_the_end(path: Path, line: _Line) -> InputError:
 
 def _intel_hex(path: Path, file: BinaryIO) -> Iterator[_Record]:
     """Yield the data of Intel HEX records (Intel, Hexadecimal Object File Format, 1988)."""
-    import bincopy  # noqa: PLC0415 - takes time
+    with of_authors("bincopy", f"to read Intel HEX ({path})"):
+        import bincopy  # noqa: PLC0415 - takes time
 
     base = 0
     ended = False
@@ -413,7 +415,8 @@ def _s_records(path: Path, file: BinaryIO) -> Iterator[_Record]:
     A count of the records shows as well as an end record that all are there; some tools write only
     the one or the other.
     """
-    import bincopy  # noqa: PLC0415 - takes time
+    with of_authors("bincopy", f"to read S-records ({path})"):
+        import bincopy  # noqa: PLC0415 - takes time
 
     ended = counted = False
     count = 0
@@ -539,8 +542,9 @@ def _elf_parts(path: Path, file: BinaryIO) -> Iterator[Part]:
     By sections where there are any, as objcopy does it: a segment may begin with the ELF header
     itself, which goes to no flash. Else by segments.
     """
-    from elftools.common.exceptions import ELFError  # noqa: PLC0415 - takes time
-    from elftools.construct.core import ConstructError  # noqa: PLC0415
+    with of_authors("pyelftools", f"to read ELF ({path})"):
+        from elftools.common.exceptions import ELFError  # noqa: PLC0415 - takes time
+        from elftools.construct.core import ConstructError  # noqa: PLC0415
 
     try:
         parts = list(islice(_loaded(file), MAX_PARTS + 1))

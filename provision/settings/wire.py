@@ -29,6 +29,7 @@ from provision.contract.table import (
     Kind,
 )
 from provision.errors import ProvisionError
+from provision.extras import of_authors
 from provision.settings import languages
 from provision.settings.model import (
     Condition,
@@ -86,9 +87,10 @@ class Packed:
 def pack(schema: Schema) -> Packed:
     """Return a schema as a board holds it, the same bytes for the same schema on every machine.
 
-    Raises SchemaError for a schema that no host would take.
+    Raises SchemaError for a schema that no host would take, and MissingPackageError.
     """
-    import zopfli.zlib  # noqa: PLC0415 - only who packs a schema needs it
+    with of_authors("zopfli", "to pack the settings as a board holds them"):
+        import zopfli.zlib  # noqa: PLC0415 - only who packs a schema needs it
 
     item = to_item(schema)
     from_item(item)

@@ -1,34 +1,40 @@
 # SPDX-License-Identifier: MIT
 """Testing a firmware's settings in its author's own repository: a plugin for pytest.
 
-It is there as soon as the package is installed. Its fixtures:
+It is there as soon as the package is installed. Its fixtures, all of which begin with `provision_`:
 
-    virtual_board(schema, ...)   a board in Python that runs what a schema file declares, on a
-                                 serial port of its own. `.port` is what any host opens; `.values`,
-                                 `.staged`, `.store`, `.traffic` and more are what it holds and
-                                 heard; `.reset()`, `.unplug()`, `.plug_in()`, `.cut_power_at()` and
-                                 `.press_button()` happen to it
-    replayed_board(file)         a board that answers as one did when it was recorded
-    firmware(command...)         the author's own firmware, compiled for this computer and started
-                                 as a process; `{port}` in the command is where it puts its port
-    set_up(board, answers, ...)  a host that plays a person: it meets the board, answers from a
-                                 mapping or a file, stores, and follows what the board makes of it
-    play_recording(board, file)  asks a board what another was asked when it was recorded, and fails
-                                 the test at the first answer that differs
-    conform(board, ...)          holds a board against the protocol, clause by clause
-    provision_port               the port given by --provision-port, a real board's for one; the
-                                 test is skipped without it
+    provision_board(schema, ...)
+        A board in Python that runs what a schema file declares, on a serial port of its own.
+        `.port` is what any host opens; `.values`, `.staged`, `.store`, `.traffic` and more are what
+        it holds and heard; `.reset()`, `.unplug()`, `.plug_in()`, `.cut_power_at()` and
+        `.press_button()` happen to it. It needs `pip install "provision-over-serial[author]"`.
+    provision_replayed_board(file)
+        A board that answers as one did when it was recorded.
+    provision_firmware(command...)
+        The author's own firmware, compiled for this computer and started as a process; `{port}` in
+        the command is where it puts its port.
+    provision_set_up(board, answers, ...)
+        A host that plays a person: it meets the board, answers from a mapping or a file, stores,
+        and follows what the board makes of it.
+    provision_play_recording(board, file)
+        Asks a board what another was asked when it was recorded, and fails the test at the first
+        answer that differs.
+    provision_conform(board, ...)
+        Holds a board against the protocol, clause by clause.
+    provision_port
+        The port given by --provision-port, a real board's for one; the test is skipped without it.
 
 A test:
 
-    def test_a_wrong_passphrase_is_told(virtual_board, set_up):
-        board = virtual_board("lantern.toml", networks={"Orchard": "blossom"})
-        outcome = set_up(board, {"network": {"name": "Orchard", "passphrase": "snowfall"}})
+    def test_a_wrong_passphrase_is_told(provision_board, provision_set_up):
+        board = provision_board("lantern.toml", networks={"Orchard": "blossom"})
+        answers = {"network": {"name": "Orchard", "passphrase": "snowfall"}}
+        outcome = provision_set_up(board, answers)
         assert (outcome.result, outcome.run) == ("stored", "failed")
         assert (outcome.reason, outcome.field) == ("passphrase-wrong", "network.passphrase")
 
 Nothing but pytest and the standard library is imported before a fixture is used. The plugin needs a
-system with pseudo-terminals, or `virtual_board(..., tcp=True)`.
+system with pseudo-terminals, or `provision_board(..., tcp=True)`.
 """
 
 from __future__ import annotations
@@ -56,7 +62,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption(
         "--provision-record",
         metavar="DIR",
-        help="write the conversation of each set_up() into this folder, secrets replaced",
+        help="write the conversation of each provision_set_up() into this folder, secrets replaced",
     )
 
 
@@ -70,7 +76,7 @@ def provision_port(request: pytest.FixtureRequest) -> str:
 
 
 @pytest.fixture
-def virtual_board(
+def provision_board(
     tmp_path_factory: pytest.TempPathFactory,
 ) -> Iterator[Callable[..., VirtualBoard]]:
     """Make virtual boards, as provision.VirtualBoard() does."""
@@ -86,7 +92,7 @@ def virtual_board(
 
 
 @pytest.fixture
-def replayed_board(
+def provision_replayed_board(
     tmp_path_factory: pytest.TempPathFactory,
 ) -> Iterator[Callable[[str | Path], ReplayedBoard]]:
     """Make boards that answer as it is written in a file of --provision-record."""
@@ -102,7 +108,9 @@ def replayed_board(
 
 
 @pytest.fixture
-def firmware(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[..., Program]]:
+def provision_firmware(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Iterator[Callable[..., Program]]:
     """Start firmware that was compiled for this computer; ends it after the test."""
     from provision.testing import boards  # noqa: PLC0415
 
@@ -116,7 +124,7 @@ def firmware(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[...,
 
 
 @pytest.fixture
-def set_up(request: pytest.FixtureRequest) -> SetUp:
+def provision_set_up(request: pytest.FixtureRequest) -> SetUp:
     """Set a board up as a person would; see provision.testing.host.SetUp."""
     from provision.testing.host import SetUp  # noqa: PLC0415
 
@@ -125,7 +133,7 @@ def set_up(request: pytest.FixtureRequest) -> SetUp:
 
 
 @pytest.fixture
-def play_recording() -> PlayRecording:
+def provision_play_recording() -> PlayRecording:
     """Play the host's part of a recording; see provision.testing.host.PlayRecording."""
     from provision.testing.host import PlayRecording  # noqa: PLC0415
 
@@ -133,7 +141,7 @@ def play_recording() -> PlayRecording:
 
 
 @pytest.fixture
-def conform() -> Conform:
+def provision_conform() -> Conform:
     """Hold a board against the protocol; see provision.testing.host.Conform."""
     from provision.testing.host import Conform  # noqa: PLC0415
 

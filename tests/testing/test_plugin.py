@@ -3,17 +3,16 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
+import re
 from pathlib import Path
 
 import pytest
 
 from provision.testing.boards import VirtualBoard
-from tests.waiting import PATIENCE
 
 ROOT = Path(__file__).parents[2]
 SCHEMA = ROOT / "schemas" / "orchard-gate-lamp.toml"
+PLUGIN = ROOT / "provision" / "testing" / "__init__.py"
 BOARD = ROOT / "firmware_stub" / "build" / "board_pty"
 
 pytest_plugins = ["pytester"]
@@ -38,10 +37,10 @@ def test_a_board_is_set_up_and_looked_at(pytester: pytest.Pytester) -> None:
     result = run(
         pytester,
         """
-def test_it_works(virtual_board, set_up):
-    board, other = virtual_board("lamp.toml"), virtual_board("lamp.toml", tcp=True)
+def test_it_works(provision_board, provision_set_up):
+    board, other = provision_board("lamp.toml"), provision_board("lamp.toml", tcp=True)
     assert (board.store, board.values, board.generation) == ("empty", {}, 0)
-    outcome = set_up(board, ANSWERS)
+    outcome = provision_set_up(board, ANSWERS)
     assert (outcome.result, outcome.run) == ("stored", "proven")
     assert "alarm.key" in outcome.stored
     assert board.store == "complete"
@@ -49,15 +48,15 @@ def test_it_works(virtual_board, set_up):
     assert board.values["alarm.key"] == "w7-Zephyr.0419"
     assert board.staged == {}
     assert other.values == {}
-    assert set_up(other, ANSWERS).result == "stored"
+    assert provision_set_up(other, ANSWERS).result == "stored"
     names = [said.name for said in board.traffic]
     assert names[0] == "hello" and "commit-reply" in names
     assert "w7-Zephyr.0419" not in str([str(said) for said in board.traffic])
     assert "Lower mast" in str([str(said) for said in board.traffic])
 
-def test_a_wrong_passphrase_is_told(virtual_board, set_up):
-    board = virtual_board("lamp.toml", networks={"Orchard": "snow-in-may"})
-    outcome = set_up(board, ANSWERS)
+def test_a_wrong_passphrase_is_told(provision_board, provision_set_up):
+    board = provision_board("lamp.toml", networks={"Orchard": "snow-in-may"})
+    outcome = provision_set_up(board, ANSWERS)
     assert (outcome.result, outcome.run) == ("stored", "failed")
     assert (outcome.reason, outcome.field) == ("passphrase-wrong", "network.passphrase")
 """,
@@ -74,53 +73,53 @@ import pytest
 from provision.link.errors import LinkError
 
 @pytest.mark.parametrize("fault", ["lose-reply:3", "damage-reply:2", "echo", "reset-after:4"])
-def test_faults_are_survived(fault, virtual_board, set_up):
-    board = virtual_board("lamp.toml", faults=[fault, "cr-lf"], logs=True)
-    assert set_up(board, ANSWERS).result == "stored"
+def test_faults_are_survived(fault, provision_board, provision_set_up):
+    board = provision_board("lamp.toml", faults=[fault, "cr-lf"], logs=True)
+    assert provision_set_up(board, ANSWERS).result == "stored"
 
-def test_what_is_stored_survives_a_reset_and_the_cable(virtual_board, set_up):
-    board = virtual_board("lamp.toml")
-    set_up(board, ANSWERS)
+def test_what_is_stored_survives_a_reset_and_the_cable(provision_board, provision_set_up):
+    board = provision_board("lamp.toml")
+    provision_set_up(board, ANSWERS)
     before, boot = board.values, board.boot_number
     board.reset()
     board.unplug()
     with pytest.raises(LinkError, match="There is no port"):
-        set_up(board, ANSWERS)
+        provision_set_up(board, ANSWERS)
     board.plug_in()
-    outcome = set_up(board, {"lamp": {"level": 30}})
+    outcome = provision_set_up(board, {"lamp": {"level": 30}})
     assert outcome.stored == ("lamp.level",)
     assert board.values == {**before, "lamp.level": 30}
     assert board.boot_number != boot
 
 @pytest.mark.parametrize("change", [1, 2, 3])
-def test_a_power_cut_while_storing_leaves_all_or_nothing(change, virtual_board, set_up):
-    board = virtual_board("lamp.toml")
-    set_up(board, ANSWERS)
+def test_a_power_cut_while_storing_leaves_all_or_nothing(change, provision_board, provision_set_up):
+    board = provision_board("lamp.toml")
+    provision_set_up(board, ANSWERS)
     before, boot = board.values, board.boot_number
     board.cut_power_at(change)
-    outcome = set_up(board, {"lamp": {"level": 30, "pattern": "blinking"}})
+    outcome = provision_set_up(board, {"lamp": {"level": 30, "pattern": "blinking"}})
     assert board.boot_number != boot
     after = {**before, "lamp.level": 30, "lamp.pattern": "blinking"}
     assert board.values == (after if outcome.result == "stored" else before)
 
-def test_the_button(virtual_board, set_up):
-    board = virtual_board("lamp.toml", button=True)
-    set_up(board, ANSWERS)
+def test_the_button(provision_board, provision_set_up):
+    board = provision_board("lamp.toml", button=True)
+    provision_set_up(board, ANSWERS)
     board.press_button()
-    assert set_up(board, {"lamp": {"level": 30}}).result == "stored"
+    assert provision_set_up(board, {"lamp": {"level": 30}}).result == "stored"
 
-def test_an_update_keeps_what_was_set(virtual_board, set_up, tmp_path):
+def test_an_update_keeps_what_was_set(provision_board, provision_set_up, tmp_path):
     import pathlib
     flash = tmp_path / "flash"
-    board = virtual_board("lamp.toml", flash=flash)
-    set_up(board, ANSWERS)
+    board = provision_board("lamp.toml", flash=flash)
+    provision_set_up(board, ANSWERS)
     kept = board.values
     newer = tmp_path / "lamp.toml"
     text = pathlib.Path("lamp.toml").read_text()
     text = text.replace('key = "night"', 'key = "dark"\\nwas = ["night"]')
     newer.write_text(text.replace('version = "1.0.0"', 'version = "1.1.0"'))
     board.close()
-    updated = virtual_board(newer, flash=flash)
+    updated = provision_board(newer, flash=flash)
     assert updated.values == {k.replace("night", "dark"): v for k, v in kept.items()}
 """,
     )
@@ -132,26 +131,26 @@ def test_a_recorded_conversation_is_played_again(pytester: pytest.Pytester) -> N
     result = run(
         pytester,
         """
-def test_record_and_play(virtual_board, replayed_board, set_up, tmp_path):
+def test_record_and_play(provision_board, provision_replayed_board, provision_set_up, tmp_path):
     file = tmp_path / "lamp.txt"
-    board = virtual_board("lamp.toml", networks={"Orchard": "blossom-time"}, logs=True)
-    real = set_up(board, ANSWERS, record=file)
+    board = provision_board("lamp.toml", networks={"Orchard": "blossom-time"}, logs=True)
+    real = provision_set_up(board, ANSWERS, record=file)
     text = file.read_text()
     assert "w7-Zephyr" not in text and "blossom-time" not in text and "Lower mast" in text
 
-    replayed = replayed_board(file)
+    replayed = provision_replayed_board(file)
     others = {**ANSWERS, "alarm": {"name": "Lower mast", "key": "another-key-of-19"}}
-    again = set_up(replayed, others)
+    again = provision_set_up(replayed, others)
     assert (again.result, again.run, again.stored) == (real.result, real.run, real.stored)
     assert again.words == real.words
     assert replayed.deviation is None
     assert replayed.unasked == []
 
-def test_a_deviation_is_told(virtual_board, replayed_board, set_up, tmp_path):
+def test_a_deviation_is_told(provision_board, provision_replayed_board, provision_set_up, tmp_path):
     file = tmp_path / "lamp.txt"
-    set_up(virtual_board("lamp.toml"), ANSWERS, record=file)
-    replayed = replayed_board(file)
-    outcome = set_up(replayed, {**ANSWERS, "lamp": {"level": 33}})
+    provision_set_up(provision_board("lamp.toml"), ANSWERS, record=file)
+    replayed = provision_replayed_board(file)
+    outcome = provision_set_up(replayed, {**ANSWERS, "lamp": {"level": 33}})
     assert outcome.result == "not stored"
     assert 'set-field {"field": "lamp.level", "value": 33}' in replayed.deviation
     assert any("lamp.level" in one for one in replayed.unasked)
@@ -170,36 +169,36 @@ from provision.link.errors import LinkError
 NETWORKS = {"Orchard": "blossom-time"}
 
 @pytest.fixture
-def file(virtual_board, set_up, tmp_path):
+def file(provision_board, provision_set_up, tmp_path):
     file = tmp_path / "lamp.txt"
-    set_up(virtual_board("lamp.toml", networks=NETWORKS), ANSWERS, record=file)
+    provision_set_up(provision_board("lamp.toml", networks=NETWORKS), ANSWERS, record=file)
     return file
 
-def test_the_same(virtual_board, play_recording, file):
-    board = virtual_board("lamp.toml", networks=NETWORKS, faults=["lose-reply:4", "echo"])
-    play_recording(board, file, secrets={"network.passphrase": "blossom-time"})
+def test_the_same(provision_board, provision_play_recording, file):
+    board = provision_board("lamp.toml", networks=NETWORKS, faults=["lose-reply:4", "echo"])
+    provision_play_recording(board, file, secrets={"network.passphrase": "blossom-time"})
     assert board.values["network.passphrase"] == "blossom-time"
     assert board.values["alarm.key"] == "f" * len(ANSWERS["alarm"]["key"])
 
-def test_wrong_secret(virtual_board, play_recording, file):
-    board = virtual_board("lamp.toml", networks=NETWORKS)
-    play_recording(board, file)
+def test_wrong_secret(provision_board, provision_play_recording, file):
+    board = provision_board("lamp.toml", networks=NETWORKS)
+    provision_play_recording(board, file)
 
-def test_other_firmware(virtual_board, play_recording, file):
+def test_other_firmware(provision_board, provision_play_recording, file):
     text = pathlib.Path("lamp.toml").read_text()
     pathlib.Path("other.toml").write_text(text.replace("maximum = 100", "maximum = 80"))
-    play_recording(virtual_board("other.toml"), file)
+    provision_play_recording(provision_board("other.toml"), file)
 
-def test_wrong_kind(virtual_board, play_recording, file):
-    play_recording(virtual_board("lamp.toml"), file, secrets={"alarm.key": b"w7"})
+def test_wrong_kind(provision_board, provision_play_recording, file):
+    provision_play_recording(provision_board("lamp.toml"), file, secrets={"alarm.key": b"w7"})
 
-def test_silent(play_recording, file):
+def test_silent(provision_play_recording, file):
     import os, tty
     board, port = os.openpty()
     tty.setraw(port)
     try:
         with pytest.raises(LinkError, match="does not answer hello"):
-            play_recording(os.ttyname(port), file)
+            provision_play_recording(os.ttyname(port), file)
     finally:
         os.close(board)
         os.close(port)
@@ -221,9 +220,9 @@ def test_every_set_up_is_recorded_where_that_is_asked_for(pytester: pytest.Pytes
     run(
         pytester,
         """
-def test_it(virtual_board, set_up):
-    set_up(virtual_board("lamp.toml"), ANSWERS)
-    set_up(virtual_board("lamp.toml"), ANSWERS)
+def test_it(provision_board, provision_set_up):
+    provision_set_up(provision_board("lamp.toml"), ANSWERS)
+    provision_set_up(provision_board("lamp.toml"), ANSWERS)
 """,
         "--provision-record",
         "kept",
@@ -243,16 +242,17 @@ from provision.link.errors import LinkError
 
 BOARD, ROOT = {str(BOARD)!r}, {str(ROOT)!r}
 
-def test_it(firmware, set_up, conform, tmp_path):
+def test_it(provision_firmware, provision_set_up, provision_conform, tmp_path):
     command = (BOARD, "--flash", tmp_path / "flash", "--link", "{{port}}")
-    board = firmware(*command)
-    outcome = set_up(board, ROOT + "/schemas/orchard-frost-alarm.answers.toml")
+    board = provision_firmware(*command)
+    outcome = provision_set_up(board, ROOT + "/schemas/orchard-frost-alarm.answers.toml")
     assert (outcome.result, outcome.run) == ("stored", "proven")
     board.process.kill()
     board.process.wait(timeout=60)
     with pytest.raises(LinkError, match="There is no port"):
-        set_up(board, {{}})
-    again = set_up(firmware(*command), {{"orchard": {{"name": "Upper orchard"}}}})
+        provision_set_up(board, {{}})
+    board = provision_firmware(*command)
+    again = provision_set_up(board, {{"orchard": {{"name": "Upper orchard"}}}})
     assert again.stored == ("orchard.name",)
 """,
     )
@@ -265,8 +265,8 @@ def test_a_board_on_a_port_is_set_up_where_it_is_named(
 ) -> None:
     """A device or a URL of the serial library; without the option nothing is opened."""
     tests = """
-def test_any_port(provision_port, set_up):
-    assert set_up(provision_port, ANSWERS).result == "stored"
+def test_any_port(provision_port, provision_set_up):
+    assert provision_set_up(provision_port, ANSWERS).result == "stored"
 """
     with VirtualBoard(SCHEMA, folder=tmp_path, tcp=tcp) as board:
         run(pytester, tests).assert_outcomes(skipped=1)
@@ -280,12 +280,13 @@ def test_a_board_is_held_against_the_protocol(pytester: pytest.Pytester) -> None
     result = run(
         pytester,
         """
-def test_good(virtual_board, conform):
-    report = conform(virtual_board("lamp.toml"), may_change_settings=False)
+def test_good(provision_board, provision_conform):
+    report = provision_conform(provision_board("lamp.toml"), may_change_settings=False)
     assert report.is_met
 
-def test_bad(virtual_board, conform):
-    conform(virtual_board("lamp.toml", faults=["lose-request:6"]), may_change_settings=False)
+def test_bad(provision_board, provision_conform):
+    board = provision_board("lamp.toml", faults=["lose-request:6"])
+    provision_conform(board, may_change_settings=False)
 """,
     )
     result.assert_outcomes(passed=1, failed=1)
@@ -303,44 +304,44 @@ def test_what_cannot_be_done_is_said_in_a_sentence(pytester: pytest.Pytester) ->
     result = run(
         pytester,
         """
-def test_fault(virtual_board):
-    virtual_board("lamp.toml", faults=["loose-reply"])
+def test_fault(provision_board):
+    provision_board("lamp.toml", faults=["loose-reply"])
 
-def test_number(virtual_board):
-    virtual_board("lamp.toml", faults=["lose-reply:x"])
+def test_number(provision_board):
+    provision_board("lamp.toml", faults=["lose-reply:x"])
 
-def test_no_file(virtual_board):
-    virtual_board("nothing.toml")
+def test_no_file(provision_board):
+    provision_board("nothing.toml")
 
-def test_mistakes(virtual_board):
-    virtual_board("broken.toml")
+def test_mistakes(provision_board):
+    provision_board("broken.toml")
 
-def test_no_port(set_up):
-    set_up("/dev/no-such-port", ANSWERS)
+def test_no_port(provision_set_up):
+    provision_set_up("/dev/no-such-port", ANSWERS)
 
-def test_no_program(firmware):
-    firmware("./no-such-program", "{port}")
+def test_no_program(provision_firmware):
+    provision_firmware("./no-such-program", "{port}")
 
-def test_no_change(virtual_board):
-    virtual_board("lamp.toml").cut_power_at(0)
+def test_no_change(provision_board):
+    provision_board("lamp.toml").cut_power_at(0)
 
-def test_no_place(firmware):
-    firmware("true")
+def test_no_place(provision_firmware):
+    provision_firmware("true")
 
-def test_ends(firmware):
-    firmware("sh", "-c", "echo flash is full; exit 3", "{port}")
+def test_ends(provision_firmware):
+    provision_firmware("sh", "-c", "echo flash is full; exit 3", "{port}")
 
-def test_damaged(replayed_board):
-    replayed_board("damaged.txt")
+def test_damaged(provision_replayed_board):
+    provision_replayed_board("damaged.txt")
 
-def test_other(replayed_board):
-    replayed_board("other.txt")
+def test_other(provision_replayed_board):
+    provision_replayed_board("other.txt")
 
-def test_no_conversation(replayed_board):
-    replayed_board("nothing.txt")
+def test_no_conversation(provision_replayed_board):
+    provision_replayed_board("nothing.txt")
 
-def test_unanswered(virtual_board, set_up):
-    set_up(virtual_board("lamp.toml"), {"network": {"name": "Orchard"}})
+def test_unanswered(provision_board, provision_set_up):
+    provision_set_up(provision_board("lamp.toml"), {"network": {"name": "Orchard"}})
 """,
         "--tb=line",
     )
@@ -364,19 +365,67 @@ def test_unanswered(virtual_board, set_up):
     )
 
 
-def test_a_repository_that_does_not_use_it_pays_nothing_for_it() -> None:
-    """With the plugin loaded, nothing of ours that is heavy is, until a fixture is used."""
-    code = (
-        "import pytest, sys\nbefore = set(sys.modules)\nimport provision.testing\n"
-        "new = {name.partition('.')[0] for name in sys.modules.keys() - before}\n"
-        "sys.exit(str(sorted(new - {'provision'})) if new - {'provision'} else 0)"
-    )
-    ran = subprocess.run(
-        [sys.executable, "-c", code],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=PATIENCE,
-    )
-    assert ran.returncode == 0, ran.stderr
+OBSERVER = """
+import sys
+import pytest
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session):
+    ours = {name for name in sys.modules if name.partition(".")[0] in OF_THE_PACKAGE}
+    print("\\nloaded:", *sorted(ours))
+
+OF_THE_PACKAGE = {
+    "provision", "asyncio", "serial", "serial_asyncio", "cbor2", "google_crc32c",
+    "prompt_toolkit", "zopfli", "bincopy", "elftools", "tzdata",
+}
+"""
+
+USER = """
+def test_without():
+    pass
+
+def test_with(provision_board):
+    pass
+"""
+
+
+def loaded(pytester: pytest.Pytester, *options: str) -> set[str]:
+    """Run an author's tests; return the modules that ours are, or bring, and that are loaded."""
+    pytester.makeconftest(OBSERVER)
+    result = run(pytester, USER, "-s", *options)
+    assert result.ret == pytest.ExitCode.OK
+    (line,) = [line for line in result.outlines if line.startswith("loaded:")]
+    return set(line.split()[1:])
+
+
+@pytest.mark.parametrize("options", [["--collect-only"], ["-k", "without"]])
+def test_nothing_is_loaded_until_a_fixture_is_used(
+    pytester: pytest.Pytester, options: list[str]
+) -> None:
+    """A repository that has the package installed and does not use it pays nothing for it.
+
+    Of ours there is the plugin, with the package that it lies in, and no dependency.
+    """
+    assert loaded(pytester, *options) == {"provision", "provision.testing"}
+
+
+def test_the_first_fixture_loads_what_it_needs(pytester: pytest.Pytester) -> None:
+    """So what is counted above would be seen."""
+    assert {"provision.testing.boards", "asyncio", "cbor2"} <= loaded(pytester)
+
+
+def test_every_fixture_and_option_has_the_prefix(pytester: pytest.Pytester) -> None:
+    """So that none hides a fixture of an author's own, or of another plugin."""
+    listed = run(pytester, "", "--fixtures", "-v").stdout.str()
+    ours = re.findall(r"^(\w+).* -- .*provision/testing/", listed, re.MULTILINE)
+    assert sorted(ours) == [
+        "provision_board",
+        "provision_conform",
+        "provision_firmware",
+        "provision_play_recording",
+        "provision_port",
+        "provision_replayed_board",
+        "provision_set_up",
+    ]
+    options = re.findall(r"addoption\(\s*\"([^\"]+)", PLUGIN.read_text(encoding="utf-8"))
+    assert options == ["--provision-port", "--provision-record"]

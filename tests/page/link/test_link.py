@@ -61,21 +61,23 @@ def test_the_session_by_itself(test: str) -> None:
     ids=" ".join,
 )
 def test_the_life_of_the_board_in_python(
-    virtual_board: Callable[..., Any], faults: tuple[str, ...]
+    provision_board: Callable[..., Any], faults: tuple[str, ...]
 ) -> None:
     """From the first provisioning to erasing, over a TCP port, on lines that fail as well."""
-    board = virtual_board(SCHEMA, networks=NETWORKS, faults=faults, logs=True, tcp=True)
+    board = provision_board(SCHEMA, networks=NETWORKS, faults=faults, logs=True, tcp=True)
     run_node("life", int(board.port.rpartition(":")[2]))
     assert (board.values, board.store) == ({}, "empty")
 
 
 @pytest.mark.skipif(not BOARD.exists(), reason="needs the compiled stub (make stub)")
-def test_the_life_of_the_compiled_stub(firmware: Callable[..., Any], tmp_path: Path) -> None:
+def test_the_life_of_the_compiled_stub(
+    provision_firmware: Callable[..., Any], tmp_path: Path
+) -> None:
     """The same, on a pseudo-terminal."""
     networks = tmp_path / "networks"
     networks.write_text("".join(f"{name}\t{key}\t-50\n" for name, key in NETWORKS.items()))
     options = ["--flash", str(tmp_path / "flash.bin"), "--networks", str(networks), "--survey"]
-    board = firmware(str(BOARD), *options, "--log", "--link", "{port}")
+    board = provision_firmware(str(BOARD), *options, "--log", "--link", "{port}")
     with tcp_to(board.port) as number:
         run_node("life", number)
 

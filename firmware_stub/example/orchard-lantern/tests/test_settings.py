@@ -20,88 +20,93 @@ ANSWERS = {
 
 
 @pytest.fixture
-def lantern(firmware, tmp_path):
-    """The compiled firmware, its flash new."""
-    return firmware(LANTERN, "--flash", tmp_path / "flash", "--link", "{port}")
+def lantern(provision_firmware, tmp_path):
+    """The compiled provision_firmware, its flash new."""
+    return provision_firmware(LANTERN, "--flash", tmp_path / "flash", "--link", "{port}")
 
 
-def test_two_lamps_are_set(virtual_board, set_up):
+def test_two_lamps_are_set(provision_board, provision_set_up):
     """Defaults are stored, too."""
-    board = virtual_board(SCHEMA)
-    assert set_up(board, ANSWERS).result == "stored"
+    board = provision_board(SCHEMA)
+    assert provision_set_up(board, ANSWERS).result == "stored"
     assert board.values["lamp.2.level"] == 20
     assert board.values["lamp.1.level"] == 60
     assert "lamp.3.pin" not in board.values
 
 
-def test_two_lamps_never_share_a_pin(virtual_board, set_up):
+def test_two_lamps_never_share_a_pin(provision_board, provision_set_up):
     """The dialog refuses before anything is sent."""
-    board = virtual_board(SCHEMA)
+    board = provision_board(SCHEMA)
     with pytest.raises(Exception, match=r"lamp\.2\.pin: must be another pin"):
-        set_up(board, {"lamp": {"1": {"pin": 4}, "2": {"pin": 4}}})
+        provision_set_up(board, {"lamp": {"1": {"pin": 4}, "2": {"pin": 4}}})
     assert board.values == {}
 
 
 @pytest.mark.parametrize("fault", ["lose-reply:5", "damage-reply:3", "reset-after:6", "echo"])
-def test_a_bad_line_stores_all_or_nothing(virtual_board, set_up, fault):
+def test_a_bad_line_stores_all_or_nothing(provision_board, provision_set_up, fault):
     """Here all, since the host asks again."""
-    board = virtual_board(SCHEMA, faults=[fault])
-    assert set_up(board, ANSWERS).result == "stored"
+    board = provision_board(SCHEMA, faults=[fault])
+    assert provision_set_up(board, ANSWERS).result == "stored"
     assert board.values["lantern.name"] == "Gate lantern"
 
 
-def test_the_firmware_works_with_its_settings(lantern, set_up):
+def test_the_firmware_works_with_its_settings(lantern, provision_set_up):
     """The program itself reports it."""
-    outcome = set_up(lantern, ANSWERS)
+    outcome = provision_set_up(lantern, ANSWERS)
     assert (outcome.result, outcome.run) == ("stored", "proven")
 
 
-def test_a_sensor_of_another_family_is_the_setting_at_fault(lantern, set_up):
+def test_a_sensor_of_another_family_is_the_setting_at_fault(lantern, provision_set_up):
     """The program tells which setting it is."""
-    outcome = set_up(lantern, {**ANSWERS, "sensor": {"address": "10 a1 5c 07 d6 01 3c e9"}})
+    wrong = {**ANSWERS, "sensor": {"address": "10 a1 5c 07 d6 01 3c e9"}}
+    outcome = provision_set_up(lantern, wrong)
     assert outcome.run == "failed"
     assert (outcome.reason, outcome.field) == ("no-response", "sensor.address")
 
 
-def test_the_firmware_keeps_to_the_protocol(lantern, conform):
+def test_the_firmware_keeps_to_the_protocol(lantern, provision_conform):
     """Every clause that applies."""
-    assert conform(lantern).is_met
+    assert provision_conform(lantern).is_met
 
 
-def test_an_update_keeps_what_people_have_set(virtual_board, firmware, set_up, tmp_path):
+def test_an_update_keeps_what_people_have_set(
+    provision_board, provision_firmware, provision_set_up, tmp_path
+):
     """Stored by 1.0.0, under an older key; the compiled 1.1.0 has it and asks what is new."""
     flash = tmp_path / "flash"
-    board = virtual_board(OLDER, flash=flash)
-    set_up(board, {"lamp": {"1": {"pin": 4, "brightness": 35}}})
+    board = provision_board(OLDER, flash=flash)
+    provision_set_up(board, {"lamp": {"1": {"pin": 4, "brightness": 35}}})
     board.close()
-    updated = firmware(LANTERN, "--flash", flash, "--link", "{port}")
-    outcome = set_up(updated, {"sensor": ANSWERS["sensor"]})
+    updated = provision_firmware(LANTERN, "--flash", flash, "--link", "{port}")
+    outcome = provision_set_up(updated, {"sensor": ANSWERS["sensor"]})
     assert outcome.stored == ("sensor.address",)
     assert outcome.run == "proven"
 
 
-def test_a_board_in_the_field_is_played_from_its_recording(replayed_board, set_up):
+def test_a_board_in_the_field_is_played_from_its_recording(
+    provision_replayed_board, provision_set_up
+):
     """Recorded with --provision-record; no board is needed any more."""
-    board = replayed_board(HERE / "set-up-1.1.0.txt")
-    assert set_up(board, ANSWERS).run == "proven"
+    board = provision_replayed_board(HERE / "set-up-1.1.0.txt")
+    assert provision_set_up(board, ANSWERS).run == "proven"
     assert board.deviation is None
 
 
-def test_the_firmware_answers_as_the_board_in_the_field_did(lantern, play_recording):
+def test_the_firmware_answers_as_the_board_in_the_field_did(lantern, provision_play_recording):
     """A change of the firmware that a host would notice is told, with the first such answer."""
-    play_recording(lantern, HERE / "set-up-1.1.0.txt")
+    provision_play_recording(lantern, HERE / "set-up-1.1.0.txt")
 
 
-def test_a_power_cut_while_storing_leaves_all_or_nothing(virtual_board, set_up):
+def test_a_power_cut_while_storing_leaves_all_or_nothing(provision_board, provision_set_up):
     """In the middle of the second change of the flash."""
-    board = virtual_board(SCHEMA)
-    set_up(board, ANSWERS)
+    board = provision_board(SCHEMA)
+    provision_set_up(board, ANSWERS)
     before = board.values
     board.cut_power_at(2)
-    outcome = set_up(board, {"lamp": {"2": {"level": 90}}})
+    outcome = provision_set_up(board, {"lamp": {"2": {"level": 90}}})
     assert board.values == before | ({"lamp.2.level": 90} if outcome.result == "stored" else {})
 
 
-def test_a_board_on_the_desk(provision_port, set_up):
+def test_a_board_on_the_desk(provision_port, provision_set_up):
     """With --provision-port PORT the same answers go to a real one."""
-    assert set_up(provision_port, ANSWERS).run == "proven"
+    assert provision_set_up(provision_port, ANSWERS).run == "proven"
