@@ -18,7 +18,7 @@ import pytest
 
 from provision import cli
 from provision.cli import main
-from provision.wizard import commands
+from provision.wizard import at_port
 from provision.wizard.ending import ExitCode
 from tests.waiting import PATIENCE, next_line
 
@@ -210,7 +210,7 @@ def test_a_silent_port_and_one_that_speaks_something_else(
     answer: bytes, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Code 4, in one sentence, after the time that a board has to answer."""
-    monkeypatch.setattr(commands, "PATIENCE", 1.0)
+    monkeypatch.setattr(at_port, "PATIENCE", 1.0)
     with talker(answer) as port:
         assert main(["show", "--port", port]) == ExitCode.NO_BOARD
     assert is_one_sentence(capsys.readouterr().err)
@@ -333,7 +333,7 @@ def test_generate_names_what_it_wrote(tmp_path: Path, capsys: pytest.CaptureFixt
     assert "cannot be written" in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("name", cli._OF_AUTHORS)
+@pytest.mark.parametrize("name", cli._COMMANDS)
 def test_a_command_of_an_author_explains_itself(
     name: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -343,7 +343,7 @@ def test_a_command_of_an_author_explains_itself(
     assert ended.value.code == 0
     told = " ".join(capsys.readouterr().out.split())
     assert told.startswith(f"usage: provision {name} ")
-    assert cli._OF_AUTHORS[name][1:] in told
+    assert cli._COMMANDS[name][1][1:] in told
 
 
 def test_a_page_and_an_update(capsys: pytest.CaptureFixture[str]) -> None:

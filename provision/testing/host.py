@@ -18,7 +18,7 @@ from provision.link.streams import Stream
 from provision.testing.conversation import Ear, read, write
 from provision.testing.playing import Player
 from provision.wizard.answers import AnswersFile, read_file
-from provision.wizard.commands import Person, set_up_in_memory
+from provision.wizard.at_port import Person, set_up_in_memory
 from provision.wizard.ending import Ending
 
 

@@ -45,7 +45,7 @@ from provision.link.streams import MemoryStream, Stream
 from provision.settings.model import Schema
 from provision.settings.wire import to_item
 from provision.wizard import finding
-from provision.wizard.commands import Person
+from provision.wizard.at_port import Person
 from provision.wizard.ending import ExitCode
 from provision.wizard.screen import ScreenAsker
 from provision.wizard.words import NOTICES

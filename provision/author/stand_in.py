@@ -1,0 +1,54 @@
+# SPDX-License-Identifier: MIT
+"""`provision stand-in`: run a virtual board on a port."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from provision.author.command_line import add_file, add_networks, with_declaration
+from provision.wizard.command_line import say
+from provision.wizard.ending import ExitCode
+
+if TYPE_CHECKING:
+    from provision.settings.declaration import Declaration
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add what the command takes."""
+    add_file(parser)
+    parser.add_argument(
+        "--tcp", type=tcp_port, metavar="PORT", help="serve it on TCP here, 0 for a free port"
+    )
+    parser.add_argument("--link", type=Path, metavar="PATH", help="link to its serial port")
+    parser.add_argument("--flash", type=Path, metavar="FILE", help="keep its flash in a file")
+    add_networks(parser)
+    parser.add_argument("--log", action="store_true", help="let it print log text, too")
+
+
+def run(options: argparse.Namespace) -> int:
+    """Run the command; return its exit code."""
+
+    def act(declaration: Declaration) -> int:
+        from provision.board.front import FrontError  # noqa: PLC0415
+        from provision.board.stand_in import StandInOptions, run_stand_in  # noqa: PLC0415
+
+        where = StandInOptions(
+            options.tcp, options.link, options.flash, options.networks, options.log
+        )
+        try:
+            run_stand_in(declaration, where, lambda text: print(text, flush=True))
+        except FrontError as error:
+            say(str(error))
+            return ExitCode.PORT
+        return ExitCode.DONE
+
+    return with_declaration(options, act)
+
+
+def tcp_port(text: str) -> int:
+    """Read the number of a TCP port."""
+    if not (text.isascii() and text.isdigit() and int(text) <= 65535):
+        raise argparse.ArgumentTypeError("must be a TCP port, 0 to 65535")
+    return int(text)
