@@ -1676,7 +1676,7 @@ _OF_THE_DIALOG = (
     ),
     _one(
         "what a board gives of a secret is kept, in Python",
-        "provision/wizard/conduct.py",
+        "provision/wizard/dialog.py",
         "    value = None if setting.field.is_secret else cast(",
         "    value = cast(",
         ("tests/wizard/test_show.py", "tests/wizard/test_guards.py"),

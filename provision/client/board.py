@@ -23,7 +23,7 @@ from enum import Enum
 from typing import Any, Literal, TypeVar
 
 from provision.catalogue import tr
-from provision.client.board_client import BoardClient, Event, Followed, Result
+from provision.client.board_client import BoardClient, Event, Followed, FollowResult
 from provision.client.changes import changes_of
 from provision.client.changing import change_generation, erase
 from provision.client.discovery import Answered, Place, knock, open_connection, usb_ports
@@ -291,7 +291,7 @@ def _told(setting: Setting, held: HeldSetting) -> Value | Mark:
     return SET if setting.field.is_opaque or held.value is None else held.value
 
 
-def _done(result: Result) -> Done:
+def _done(result: FollowResult) -> Done:
     status = result.status
     if result.followed is Followed.WENT_BACK:
         return Done("not stored", run=code_name(Run.FAILED))

@@ -63,7 +63,7 @@ class Followed(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Result:
+class FollowResult:
     """What following came to; status is the last one that was seen, if any."""
 
     followed: Followed
@@ -205,7 +205,7 @@ class BoardClient:
         *,
         on_status: Callable[[Status], None] = lambda _: None,
         on_trial: Callable[[Status], Awaitable[bool]] | None = None,
-    ) -> Result:
+    ) -> FollowResult:
         """Look at what the board does with its settings until it says so, or the time is up.
 
         Arguments:
@@ -225,7 +225,7 @@ class BoardClient:
                 on_status(status)
             await asyncio.sleep(_FOLLOW_PAUSE)
             status = await self._look(deadline)
-        return Result(Followed.TIMED_OUT, status)
+        return FollowResult(Followed.TIMED_OUT, status)
 
     async def _look(self, deadline: float) -> Status | None:
         """Return the status, None while the board cannot be reached, or is busy restarting."""
@@ -247,7 +247,7 @@ class BoardClient:
 
     async def _conclude(
         self, status: Status, on_trial: Callable[[Status], Awaitable[bool]] | None
-    ) -> Result:
+    ) -> FollowResult:
         if (
             on_trial is not None
             and (status.run, status.store) == (Run.NOT_REPORTED, Store.TRIAL)
@@ -255,8 +255,8 @@ class BoardClient:
         ):
             await self.connection.confirm(status.generation)
         if status.generation != self.generation and not await self._is_still_ours(status):
-            return Result(Followed.WENT_BACK, status)
-        return Result(Followed.REPORTED, status)
+            return FollowResult(Followed.WENT_BACK, status)
+        return FollowResult(Followed.REPORTED, status)
 
     async def _is_still_ours(self, status: Status) -> bool:
         """Whether a new generation still has the set that was stored: a trial that ended well."""

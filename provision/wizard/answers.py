@@ -35,7 +35,6 @@ from provision.link.known_secrets import KnownSecrets
 from provision.settings import toml
 from provision.settings.model import Schema, Setting
 from provision.settings.values import ValueProblem
-from provision.wizard.asking import Asker, Change, UnanswerableError, Verdict
 from provision.wizard.flow import Flow
 from provision.wizard.questions import (
     AnotherInstance,
@@ -47,6 +46,7 @@ from provision.wizard.questions import (
     ReviewLine,
     answered,
 )
+from provision.wizard.ui import Asker, Change, UnanswerableError, Verdict
 
 _LARGEST_FILE = 1 << 20  # bytes; the longest value has 16 KiB
 _LISTS = ("clear", "accept")

@@ -30,8 +30,7 @@ from provision.wizard.answers import (
     no_answers,
     read_file,
 )
-from provision.wizard.asking import Asker, Say
-from provision.wizard.conduct import (
+from provision.wizard.dialog import (
     Wishes,
     introduction,
     meet,
@@ -42,9 +41,10 @@ from provision.wizard.conduct import (
 )
 from provision.wizard.ending import Ending, ExitCode, Result, nothing_changed
 from provision.wizard.erasing import ToErase, erase
-from provision.wizard.finding import Finder
+from provision.wizard.finder import Finder
 from provision.wizard.questions import Given, heading
 from provision.wizard.show import value_words
+from provision.wizard.ui import Asker, Say
 
 
 @dataclass(frozen=True, slots=True)

@@ -98,8 +98,7 @@ def add_plain(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--plain",
         action="store_true",
-        help="ask line by line and draw nothing twice, as for a screen reader (or set"
-        " PROVISION_PLAIN)",
+        help="ask line by line and never redraw: for screen readers (or set PROVISION_PLAIN)",
     )
 
 
@@ -290,8 +289,8 @@ def run_with_board(
     from provision.link.running import run  # noqa: PLC0415
     from provision.settings.wire import SchemaError  # noqa: PLC0415
     from provision.wizard.answers import AnswersError  # noqa: PLC0415
-    from provision.wizard.asking import LeftError, UnanswerableError  # noqa: PLC0415
     from provision.wizard.failures import exit_code  # noqa: PLC0415
+    from provision.wizard.ui import LeftError, UnanswerableError  # noqa: PLC0415
 
     found: list[Found] = []
 

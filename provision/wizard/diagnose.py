@@ -45,14 +45,14 @@ from provision.link.ports import Port, list_ports, open_stream
 from provision.link.replies import Hello
 from provision.link.streams import Stream
 from provision.settings.wire import SchemaError
-from provision.wizard import words
-from provision.wizard.asking import Say
-from provision.wizard.conduct import (
+from provision.wizard import status_text
+from provision.wizard.dialog import (
     introduction,
     meet,
 )
 from provision.wizard.ending import ExitCode
 from provision.wizard.failures import exit_code
+from provision.wizard.ui import Say
 
 _LISTEN_TIME = 1.2  # seconds: a firmware that logs every second is heard
 _HELLO_TIME = 4.0
@@ -284,10 +284,10 @@ async def _converse(board: Connection, looked: Looked) -> Finding:
         "A board answers, and all is well on the line. {introduction}",
         introduction=introduction(met),
     )
-    run = words.run_words(met.status.run)
+    run = status_text.run_words(met.status.run)
     said += f" {tr('It {run}.', run=run)}"
     if met.status.run == Run.FAILED:
-        why = words.why_words(met.schema, met.status)
+        why = status_text.why_words(met.schema, met.status)
         said += f" {why} {tr('`provision setup` mends it.')}"
     elif met.hello.token is None:
         said += f" {tr('`provision setup` sets it up.')}"

@@ -20,7 +20,6 @@ from provision.contract.table import Capability
 from provision.link.connection import Connection
 from provision.link.errors import LinkError
 from provision.link.replies import Hello
-from provision.wizard.asking import Say
 from provision.wizard.ending import (
     Ending,
     ExitCode,
@@ -28,7 +27,8 @@ from provision.wizard.ending import (
     nothing_changed,
 )
 from provision.wizard.failures import unchanged
-from provision.wizard.words import EVENTS
+from provision.wizard.status_text import EVENTS
+from provision.wizard.ui import Say
 
 _AGAIN = mark("Plug it in again, and run `provision erase` once more.")
 

@@ -16,7 +16,7 @@ from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Held, Kind
 from provision.settings.model import Setting, Value
 from provision.settings.whole import key_beside
-from provision.wizard.conduct import introduction
+from provision.wizard.dialog import introduction
 from provision.wizard.questions import shown_value
 from provision.wizard.show import exact
 

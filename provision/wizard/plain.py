@@ -18,8 +18,8 @@ from typing import TextIO
 from prompt_toolkit.completion import Completer
 
 from provision.catalogue import tr
-from provision.wizard.asking import LeftError
 from provision.wizard.screen import TYPED_WORDS, ScreenAsker, Word
+from provision.wizard.ui import LeftError
 
 if sys.platform != "win32":
     import termios

@@ -42,9 +42,8 @@ from provision.settings.values import (
     refusal_words,
     yes_or_no,
 )
-from provision.wizard import words
+from provision.wizard import status_text
 from provision.wizard.answers import read_bytes
-from provision.wizard.asking import Change, LeftError, Verdict
 from provision.wizard.flow import Flow
 from provision.wizard.questions import (
     AnotherInstance,
@@ -57,6 +56,7 @@ from provision.wizard.questions import (
     Question,
     ReviewLine,
 )
+from provision.wizard.ui import Change, LeftError, Verdict
 
 if sys.platform != "win32":  # whose terminals echo nothing by themselves
     import termios
@@ -403,12 +403,12 @@ class ScreenAsker:
                 self._print(question.setting.section.help, indent=_INDENT)
         self._print()
         if question.fault is not None:
-            said = words.fault_sentence(question.field.label, question.fault)
+            said = status_text.fault_sentence(question.field.label, question.fault)
             self._print(f"! {said}", "class:fault", _INDENT)
         elif question.conflict is not None:
             self._print(f"! {question.conflict}", "class:fault", _INDENT)
-        elif question.why in words.WHYS and question.network is None:
-            self._print(tr(words.WHYS[question.why]), indent=_INDENT)
+        elif question.why in status_text.WHYS and question.network is None:
+            self._print(tr(status_text.WHYS[question.why]), indent=_INDENT)
         if question.network is not None:
             self._print(tr("For the network {network}.", network=question.network), indent=_INDENT)
         if question.field.caution is not None:

@@ -15,7 +15,7 @@ from provision.contract.messages import code_name
 from provision.contract.table import Held, Kind
 from provision.settings.model import Setting, Value
 from provision.settings.values import show
-from provision.wizard import words
+from provision.wizard import status_text
 from provision.wizard.questions import heading, shown_value
 
 _LONGEST_NAME = 32
@@ -32,14 +32,14 @@ def lines(met: BoardSnapshot) -> Iterator[str]:
     firmware, version = _name(hello.firmware), _name(hello.firmware_version)
     yield f"  {tr('firmware: {name} {version}', name=firmware, version=version)}"
     yield f"  {tr('board: {name}, id {unit}', name=_name(hello.board), unit=hello.unit.hex())}"
-    yield f"  {tr('settings: {store}', store=words.store_words(status.store))}"
-    lacking = words.incomplete_words(met.schema, status)
+    yield f"  {tr('settings: {store}', store=status_text.store_words(status.store))}"
+    lacking = status_text.incomplete_words(met.schema, status)
     if lacking is not None:
         yield f"    {lacking}"
-    yield f"  {tr('it {run}', run=words.run_words(status.run))}"
+    yield f"  {tr('it {run}', run=status_text.run_words(status.run))}"
     if status.reason:
-        undeclared = words.undeclared_words(met.schema, status.field)
-        yield f"  {words.why_words(met.schema, status)}{undeclared}"
+        undeclared = status_text.undeclared_words(met.schema, status.field)
+        yield f"  {status_text.why_words(met.schema, status)}{undeclared}"
     if status.address is not None:
         yield f"  {tr('address: {address}', address=ipaddress.ip_address(status.address))}"
     used = met.active
@@ -63,11 +63,11 @@ def as_json(met: BoardSnapshot) -> dict[str, Any]:
         "title": met.schema.title,
         "generation": hello.generation,
         "store": code_name(status.store),
-        "missing": words.declared_key(met.schema, status.missing),
+        "missing": status_text.declared_key(met.schema, status.missing),
         "conflict": [key for key in status.conflict or () if key in met.held],
         "run": code_name(status.run),
         "reason": None if status.reason is None else code_name(status.reason),
-        "field": words.declared_key(met.schema, status.field),
+        "field": status_text.declared_key(met.schema, status.field),
         "address": None if status.address is None else str(ipaddress.ip_address(status.address)),
         "settings": {setting.key: _entry(met, setting) for setting in met.schema.settings},
     }

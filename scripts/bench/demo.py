@@ -14,7 +14,7 @@ from provision.link.procedures import Change
 from provision.link.replies import Stored
 from provision.settings.file import load
 from provision.wizard.answers import read_file
-from provision.wizard.conduct import meet, set_up_from_file
+from provision.wizard.dialog import meet, set_up_from_file
 from provision.wizard.ending import Result
 from scripts.bench.virtual import Conditions, Conversation, Firmware, Host, talk
 

@@ -22,7 +22,7 @@ from provision.client.sanitize import LONGEST_TEXT, clean_schema, printable, vis
 from provision.contract.table import Kind
 from provision.settings.model import Field, Option, Schema, Section
 from provision.wizard import show
-from provision.wizard.conduct import introduction, meet
+from provision.wizard.dialog import introduction, meet
 from tests.wizard.barn import SCHEMA
 from tests.wizard.bench import CTRL_C, DEMO, Bench, Line, typed
 

@@ -28,7 +28,7 @@ from provision.link.errors import LinkError
 from provision.link.ports import open_stream
 from provision.link.replies import Outcome, Stored
 from provision.settings.model import Value
-from provision.wizard.conduct import meet
+from provision.wizard.dialog import meet
 from provision.wizard.ending import ExitCode
 from scripts.emulated_board import (
     FLASH_SIZE,

@@ -44,11 +44,12 @@ from provision.link.exchange import Notice
 from provision.link.streams import MemoryStream, Stream
 from provision.settings.model import Schema
 from provision.settings.wire import to_item
-from provision.wizard import finding
+from provision.wizard import command_line, finder
 from provision.wizard.at_port import Person
+from provision.wizard.commands import change, erase, setup, undo
 from provision.wizard.ending import ExitCode
 from provision.wizard.screen import ScreenAsker
-from provision.wizard.words import NOTICES
+from provision.wizard.status_text import NOTICES
 from tests.hostile.virtual_loop import virtual_time
 from tests.link.virtual import Body, SmallBoard
 from tests.wizard import barn
@@ -240,13 +241,14 @@ def run(
     serving: list[asyncio.Future[None]] = []
     pipe: PipeInput | None = None
     with pytest.MonkeyPatch.context() as patch, contextlib.ExitStack() as stack:
-        patch.setattr(finding, "open_stream", open_stream)
+        patch.setattr(finder, "open_stream", open_stream)
         patch.setenv("XDG_CACHE_HOME", str(folder / "cache"))
         if keys is not None:
-            patch.setattr(cli, "_has_terminal", lambda: True)
+            for command in (change, erase, setup, undo):
+                patch.setattr(command, "has_terminal", lambda: True)
             pipe = stack.enter_context(create_pipe_input())
             stack.enter_context(create_app_session(pipe, output))
-            patch.setattr(cli, "_person", _at_a_terminal(pipe, output))
+            patch.setattr(command_line, "person_of", _at_a_terminal(pipe, output))
         stack.enter_context(contextlib.redirect_stdout(out))
         stack.enter_context(contextlib.redirect_stderr(err))
         loops = stack.enter_context(virtual_time())

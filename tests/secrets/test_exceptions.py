@@ -52,13 +52,13 @@ TARGETS = (
     "provision.wizard.flow.Flow._look",
     "provision.client.board_client.BoardClient.store",
     "provision.client.board_client.BoardClient._send",
-    "provision.wizard.conduct._Dialog._follow",
+    "provision.wizard.dialog._Dialog._follow",
 )
 FROM_A_FILE = (
     "provision.wizard.answers.read_bytes",
     "provision.client.typed.parse",
-    "provision.wizard.conduct.match",
-    "provision.wizard.conduct.rehearse",
+    "provision.wizard.dialog.match",
+    "provision.wizard.dialog.rehearse",
     "provision.wizard.answers.AnswersAsker.ask",
     "provision.wizard.answers.AnswersAsker.review",
 )

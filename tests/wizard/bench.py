@@ -25,7 +25,7 @@ from provision.contract.table import MessageType
 from provision.link.connection import Connection
 from provision.link.errors import LineLost
 from provision.settings.file import load
-from provision.wizard.conduct import (
+from provision.wizard.dialog import (
     Wishes,
     meet,
     set_up,

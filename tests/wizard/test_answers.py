@@ -11,7 +11,7 @@ import pytest
 from provision.contract.table import MessageType
 from provision.link.connection import Connection
 from provision.wizard.answers import AnswersError, AnswersFile, match, read_file, rehearse
-from provision.wizard.conduct import meet, set_up_from_file
+from provision.wizard.dialog import meet, set_up_from_file
 from provision.wizard.ending import Ending, ExitCode, Result
 from provision.wizard.flow import Flow
 from provision.wizard.questions import Given

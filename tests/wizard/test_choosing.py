@@ -11,8 +11,8 @@ from provision.board.firmware import NetworkInRange, Surroundings
 from provision.contract.table import Kind, Security
 from provision.link.replies import Network
 from provision.settings.model import Field, Value
-from provision.wizard.doubts import doubts
 from provision.wizard.ending import ExitCode
+from provision.wizard.input_warnings import doubts
 from provision.wizard.networks import in_range
 from tests.wizard.bench import (
     CTRL_C,

@@ -19,7 +19,7 @@ from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Held
 from provision.link.connection import Connection
 from provision.link.ports import open_stream
-from provision.wizard.conduct import meet
+from provision.wizard.dialog import meet
 from provision.wizard.ending import Ending, ExitCode, Result
 from tests.waiting import next_line
 from tests.wizard.bench import (

@@ -17,7 +17,7 @@ from provision.contract.table import MessageType, Reason, Run, Step
 from provision.link.connection import Connection
 from provision.link.errors import LineLost
 from provision.settings.model import Value
-from provision.wizard.conduct import Wishes
+from provision.wizard.dialog import Wishes
 from provision.wizard.ending import ExitCode, Result
 from tests.waiting import wait_until
 from tests.wizard.bench import (

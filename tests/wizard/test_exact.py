@@ -29,7 +29,7 @@ from provision.settings.time_zones import zones
 from provision.settings.values import check_value, limits, parse
 from provision.wizard import show
 from provision.wizard.answers import match, read_file
-from provision.wizard.conduct import (
+from provision.wizard.dialog import (
     meet,
     set_up_from_file,
 )

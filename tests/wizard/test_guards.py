@@ -20,7 +20,7 @@ from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Held, Kind
 from provision.settings.model import Field
 from provision.wizard import show
-from provision.wizard.conduct import meet
+from provision.wizard.dialog import meet
 from provision.wizard.questions import typed_value
 from provision.wizard.screen import without_echo
 from tests.wizard.bench import bench

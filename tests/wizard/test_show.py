@@ -17,7 +17,7 @@ from provision.link.replies import HeldValue, Hello, Status
 from provision.settings.model import Field, Pin, Schema, Section, Value
 from provision.settings.wire import SchemaError
 from provision.wizard import show
-from provision.wizard.conduct import meet
+from provision.wizard.dialog import meet
 from tests.wizard.barn import COMPLETE, SCHEMA
 from tests.wizard.bench import PASSPHRASE, SERVICE_KEY, Bench, bench, first_time
 

@@ -25,7 +25,7 @@ from provision.settings.file import load
 from provision.settings.model import Value
 from provision.wizard import show
 from provision.wizard.answers import AnswersError, read_file
-from provision.wizard.conduct import meet, set_up_from_file
+from provision.wizard.dialog import meet, set_up_from_file
 from provision.wizard.ending import Ending, ExitCode
 from tests.wizard.bench import CTRL_U, RETURN, Bench, Line, typed
 

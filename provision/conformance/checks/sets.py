@@ -65,8 +65,10 @@ def generation_and_token(bench: Bench) -> Procedure[tuple[int, Item]]:
 
 
 def grew_once(before: int, after: int, what: str) -> None:
-    """End the check unless the generation grew by one (5.2); in a wrap it does so as well."""
-    grown = (after - before) % 2**32
+    """End the check unless the generation grew by one (5.2); 1 follows the largest, never 0."""
+    if after == 0 and before != 0:
+        raise NotMet(f"the generation went to 0 with {what}")
+    grown = after if before == 0 else (after - before) % (2**32 - 1)
     if grown == 0:
         raise NotMet(f"the generation did not grow with {what}")
     if grown > 2**31:

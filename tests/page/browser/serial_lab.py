@@ -40,7 +40,7 @@ from provision.link.connection import Connection
 from provision.link.ports import open_stream
 from provision.link.replies import Stored
 from provision.settings.model import Value
-from provision.wizard.conduct import meet
+from provision.wizard.dialog import meet
 from tests.waiting import PATIENCE, join, next_line
 
 PRELOAD = "libumockdev-preload.so.0"

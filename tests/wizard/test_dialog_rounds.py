@@ -22,8 +22,8 @@ from provision.contract.profile import Item, encode
 from provision.contract.table import MessageType, Run
 from provision.settings.time_zones import zones
 from provision.settings.wire import DIGEST_SIZE, Packed, pack
-from provision.wizard import conduct
-from provision.wizard.conduct import Wishes
+from provision.wizard import dialog
+from provision.wizard.dialog import Wishes
 from provision.wizard.ending import ExitCode, Result
 from tests.wizard.bench import CTRL_C, DEMO, PASSPHRASE, bench, first_time, typed
 from tests.wizard.test_dialog import EXPECTED
@@ -216,7 +216,7 @@ def test_this_computer_s_zone_is_proposed(
 ) -> None:
     """By its name on the screen, as a TZ string for the board."""
     monkeypatch.setenv("TZ", variable)
-    zone = conduct.this_computers_zone()
+    zone = dialog.this_computers_zone()
     assert zone is not None
     assert (zone.written, zone.value) == (name, zones().get(name, name))
 

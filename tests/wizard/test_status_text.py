@@ -11,7 +11,7 @@ from provision.contract.table import Kind, Reason, Refusal, Run, Step, Store
 from provision.link.errors import Refused
 from provision.link.replies import Status
 from provision.settings.model import Field, Schema, Section
-from provision.wizard import words
+from provision.wizard import status_text
 from provision.wizard.screen import _WANTED
 from tests.wizard.barn import SCHEMA
 
@@ -21,10 +21,10 @@ EVERYTHING = frozenset(setting.key for setting in SCHEMA.settings)
 @pytest.mark.parametrize(
     ("codes", "table"),
     [
-        (Step, words.STEPS),
-        (Reason, words.REASONS),
-        (Run, words.RUNS),
-        (Store, words.STORES),
+        (Step, status_text.STEPS),
+        (Reason, status_text.REASONS),
+        (Run, status_text.RUNS),
+        (Store, status_text.STORES),
         (Kind, _WANTED),
     ],
 )
@@ -35,16 +35,16 @@ def test_every_code_has_words(codes: type[IntEnum], table: dict[int, object]) ->
 
 def test_a_code_of_a_later_version_has_words_too() -> None:
     """A host takes a code that it does not know as something else (clause 4.2)."""
-    assert "does not know" in words.reason_words(200)
-    assert "does not know" in words.step_words(200)
-    assert words.refused_words(SCHEMA, Refused(200)) == "The board refused (200)."
+    assert "does not know" in status_text.reason_words(200)
+    assert "does not know" in status_text.step_words(200)
+    assert status_text.refused_words(SCHEMA, Refused(200)) == "The board refused (200)."
 
 
 @pytest.mark.parametrize("code", Refusal)
 def test_every_refusal_is_one_sentence(code: Refusal) -> None:
     """With a field that is known, one that is not, and none."""
     for field in ("door.contact", "no.such", None):
-        said = words.refused_words(SCHEMA, Refused(code, field))
+        said = status_text.refused_words(SCHEMA, Refused(code, field))
         assert said.endswith(".")
         assert "\n" not in said
 
@@ -69,13 +69,16 @@ def test_a_failure_leads_to_the_setting_at_fault(
     reason: int | None, named: str | None, key: str | None
 ) -> None:
     """The one that the board names, else the first of the kind that such a failure is about."""
-    assert words.key_at_fault(SCHEMA, EVERYTHING, reason, named) == key
+    assert status_text.key_at_fault(SCHEMA, EVERYTHING, reason, named) == key
 
 
 def test_a_failure_never_leads_to_what_does_not_apply() -> None:
     """A setting whose condition does not hold cannot be mended."""
     applying = EVERYTHING - {"door.relay"}
-    assert words.key_at_fault(SCHEMA, applying, Reason.PIN_CONFLICT, "door.relay") == "door.contact"
+    assert (
+        status_text.key_at_fault(SCHEMA, applying, Reason.PIN_CONFLICT, "door.relay")
+        == "door.contact"
+    )
 
 
 @pytest.mark.parametrize(
@@ -109,7 +112,7 @@ def test_a_setting_that_the_board_names_is_named(
 ) -> None:
     """Where the reason alone does not lead to it; one that the schema lacks may be anything."""
     status = Status(Store.COMPLETE, 0, Run.FAILED, 1, 1, reason=reason, field=named)
-    assert words.why_words(SCHEMA, status).endswith(says)
+    assert status_text.why_words(SCHEMA, status).endswith(says)
 
 
 @pytest.mark.parametrize("reason", [Reason.OTHER, Reason.NONE, None])
@@ -117,9 +120,9 @@ def test_a_setting_that_fails_for_no_reason_is_named_where_it_is_asked_for(
     reason: int | None,
 ) -> None:
     """By its label, in the sentence before the question."""
-    said = words.fault_sentence("Note", words.fault_words(reason))
+    said = status_text.fault_sentence("Note", status_text.fault_words(reason))
     assert said == "Note does not work, and the board does not say why."
-    assert words.fault_words(Reason.TIME_OUT) == words.reason_words(Reason.TIME_OUT)
+    assert status_text.fault_words(Reason.TIME_OUT) == status_text.reason_words(Reason.TIME_OUT)
 
 
 def test_a_key_that_is_refused_can_be_the_only_secret() -> None:
@@ -130,4 +133,4 @@ def test_a_key_that_is_refused_can_be_the_only_secret() -> None:
     )
     schema = Schema("T", (Section("s", "S", fields),))
     keys = frozenset({"s.name", "s.phrase"})
-    assert words.key_at_fault(schema, keys, Reason.KEY_REFUSED, None) is None
+    assert status_text.key_at_fault(schema, keys, Reason.KEY_REFUSED, None) is None

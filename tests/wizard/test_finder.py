@@ -17,8 +17,8 @@ from provision.client import discovery
 from provision.client.discovery import Place
 from provision.link.errors import BoardFault, LinkError, PortMissing, Silent
 from provision.link.ports import Port
-from provision.wizard import finding
-from provision.wizard.finding import Finder
+from provision.wizard import finder
+from provision.wizard.finder import Finder
 from provision.wizard.screen import ScreenAsker
 from tests.link.served import is_free, terminal
 from tests.link.virtual import SmallBoard
@@ -28,7 +28,7 @@ from tests.wizard.bench import DEMO
 @pytest.fixture(autouse=True)
 def _impatient(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(discovery, "_KNOCK_TIME", 0.4)
-    monkeypatch.setattr(finding, "_LOOK_PAUSE", 0.01)
+    monkeypatch.setattr(finder, "_LOOK_PAUSE", 0.01)
 
 
 async def serve(stack: AsyncExitStack, unit: bytes = b"\x01") -> Port:
@@ -136,7 +136,7 @@ def test_boards_show_themselves_to_somebody_who_cannot_tell_them_apart(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """One after the other, each with its number; then the person chooses."""
-    monkeypatch.setattr(finding, "_SHOW_TIME", 0.01)
+    monkeypatch.setattr(finder, "_SHOW_TIME", 0.01)
 
     async def play() -> None:
         async with AsyncExitStack() as stack:

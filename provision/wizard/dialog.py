@@ -31,10 +31,8 @@ from provision.link.replies import Hello, Network, NotStored, Status, Stored, Un
 from provision.settings.model import Value
 from provision.settings.time_zones import is_tz_string, local_zone, zones
 from provision.settings.values import refusal_words
-from provision.wizard import words
+from provision.wizard import status_text
 from provision.wizard.answers import AnswersAsker, AnswersError, AnswersFile, match, rehearse
-from provision.wizard.asking import Asker, Change, LeftError, Say, UnanswerableError, Verdict
-from provision.wizard.doubts import doubts
 from provision.wizard.ending import (
     Ending,
     ExitCode,
@@ -43,6 +41,7 @@ from provision.wizard.ending import (
 )
 from provision.wizard.failures import exit_code, unchanged
 from provision.wizard.flow import Flow
+from provision.wizard.input_warnings import doubts
 from provision.wizard.networks import in_range
 from provision.wizard.questions import (
     AnotherInstance,
@@ -52,6 +51,7 @@ from provision.wizard.questions import (
     Question,
     shown_value,
 )
+from provision.wizard.ui import Asker, Change, LeftError, Say, UnanswerableError, Verdict
 
 _HINT_AFTER = 1.5  # seconds without an answer after which the person is told what to do
 _SURVEY_TIME = 12.0  # seconds that looking for networks may take
@@ -239,7 +239,7 @@ class _Dialog:
         self._open_networks: set[str] = set()  # as they are shown
         self._secured_networks: set[str] = set()
         self._going_back = False
-        self._done = tr(words.STORED)  # what was done, to begin a sentence with
+        self._done = tr(status_text.STORED)  # what was done, to begin a sentence with
 
     def flow(self) -> Flow:
         """Return the questions to begin with."""
@@ -268,7 +268,7 @@ class _Dialog:
 
     async def take_back(self) -> Ending:
         """Go one generation back, whatever comes of it."""
-        self._done = tr(words.TAKEN_BACK)
+        self._done = tr(status_text.TAKEN_BACK)
         try:
             await self.client.undo()
         except (LinkError, asyncio.CancelledError) as error:
@@ -331,7 +331,7 @@ class _Dialog:
             faults = self._faults(status, flow.active)
             if not faults:
                 return ending
-            self._asker.say(words.failure_sentence(self._done, status.step))
+            self._asker.say(status_text.failure_sentence(self._done, status.step))
             flow = Flow(
                 self._met.schema,
                 await self.client.held(),
@@ -343,7 +343,7 @@ class _Dialog:
             )
 
     def _say_what_is_lacking(self, status: Status) -> None:
-        lacking = words.incomplete_words(self._met.schema, status)
+        lacking = status_text.incomplete_words(self._met.schema, status)
         if status.store == Store.INCOMPLETE and lacking is not None:
             self._asker.say(
                 tr("The board does not work until this is answered: {lacking}", lacking=lacking)
@@ -430,8 +430,8 @@ class _Dialog:
 
     def _faults(self, status: Status, active: frozenset[str]) -> dict[str, str]:
         """Return the setting that a failure leads to, and why, if there is one."""
-        key = words.key_at_fault(self._met.schema, active, status.reason, status.field)
-        return {} if key is None else {key: words.fault_words(status.reason)}
+        key = status_text.key_at_fault(self._met.schema, active, status.reason, status.field)
+        return {} if key is None else {key: status_text.fault_words(status.reason)}
 
     def _learn(self, changes: Mapping[str, Value | None], answers: Mapping[str, Given]) -> None:
         """Know the secrets that are sent, and those that a network's key was made of."""
@@ -454,20 +454,20 @@ class _Dialog:
         # What became of the settings is found out even where the terminal is gone.
         is_leaving = event is Event.SETTLING
         with contextlib.suppress(OSError) if is_leaving else contextlib.nullcontext():
-            self._asker.say(tr(words.EVENTS[event]))
+            self._asker.say(tr(status_text.EVENTS[event]))
 
     def _goes_back(self, flow: Flow, outcome: NotStored) -> bool:
         """Lead to the setting that the board refused; False if there is none to mend."""
         refused = outcome.refused
         schema = self._met.schema
-        said = words.refused_words(schema, refused)
+        said = status_text.refused_words(schema, refused)
         if self._standing is None or self._standing.result is Result.NOT_STORED:
             self._standing = Ending(
                 ExitCode.REFUSED,
                 Result.NOT_STORED,
                 nothing_changed(said),
                 reason=None if refused is None else code_name(refused.code),
-                field=None if refused is None else words.declared_key(schema, refused.field),
+                field=None if refused is None else status_text.declared_key(schema, refused.field),
             )
         setting = None
         if refused is not None and refused.field is not None:
@@ -522,7 +522,7 @@ class _Dialog:
         told: set[str] = set()
 
         def tell(status: Status) -> None:
-            step = words.step_words(status.step)
+            step = status_text.step_words(status.step)
             if status.step and step not in told:
                 told.add(step)
                 self._asker.say(f"  {tr('The board is {step}.', step=step)}")
@@ -550,9 +550,9 @@ class _Dialog:
         address = _address(status)
         if status.run == Run.FAILED:
             code = ExitCode.NOT_WORKING
-            why = words.why_words(self._met.schema, status)
-            said = f"{words.failure_sentence(self._done, status.step)} {why}"
-            said += words.undeclared_words(self._met.schema, status.field)
+            why = status_text.why_words(self._met.schema, status)
+            said = f"{status_text.failure_sentence(self._done, status.step)} {why}"
+            said += status_text.undeclared_words(self._met.schema, status.field)
         elif status.run == Run.PROVEN and address is not None:
             said = f"{said} {tr('Its address is {address}.', address=address)}"
         elif status.run != Run.PROVEN:
@@ -564,7 +564,7 @@ class _Dialog:
             run=code_name(status.run),
             address=address,
             reason=code_name(status.reason or Reason.NONE) if failed else None,
-            field=words.declared_key(self._met.schema, status.field) if failed else None,
+            field=status_text.declared_key(self._met.schema, status.field) if failed else None,
         )
 
     # -------------------------------------------------------------------------------- leaving

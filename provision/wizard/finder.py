@@ -16,8 +16,8 @@ from provision.link.errors import BoardFault, LinkError, OtherReader, PortMissin
 from provision.link.exchange import Notice
 from provision.link.known_secrets import KnownSecrets
 from provision.link.ports import Port, list_ports, open_stream
-from provision.wizard import words
-from provision.wizard.asking import Asker, Say
+from provision.wizard import status_text
+from provision.wizard.ui import Asker, Say
 
 _LOOK_PAUSE = 0.5  # seconds between looks for a port
 _SHOW_TIME = 5.0  # seconds that a board shows itself (shared/protocol.md, clause 6.9)
@@ -190,8 +190,8 @@ class Finder:
         return Found(port, await self.find_again(port, unit))
 
     def _tell(self, notice: Notice) -> None:
-        if notice in words.NOTICES:
-            self._say(tr(words.NOTICES[notice]))
+        if notice in status_text.NOTICES:
+            self._say(tr(status_text.NOTICES[notice]))
 
 
 def _description(board: Answered) -> str:
