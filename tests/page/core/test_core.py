@@ -14,7 +14,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from hypothesis import assume, example, given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from provision.contract.line import clean_log
@@ -234,15 +234,6 @@ TYPED = (
 )
 
 
-def _key(kind: Kind, unit: str | None = None) -> str:
-    return next(key for key, each in FIELD.items() if (each.kind, each.unit) == (kind, unit))
-
-
-@example(key=_key(Kind.INTEGER, "2x"), typed="1 2x")  # the unit is no part of the number
-@example(key=_key(Kind.INTEGER, "2x"), typed="12x")
-@example(key=_key(Kind.IP), typed="1:2:3:4:5:6:7::")
-@example(key=_key(Kind.IP), typed="1:2:3:4::5:6:7:8")  # nothing left for the two colons
-@example(key=_key(Kind.IP), typed="::1:2:3:4:5:6:192.0.2.7")
 @given(key=KEYS, typed=TYPED)
 def test_what_is_typed_means_the_same(judge: Judge, key: str, typed: str) -> None:
     """It is the same wire value, or a problem of the same words and code."""
