@@ -31,7 +31,7 @@ from scripts.derive import (
     source,
     start_here,
 )
-from scripts.derive.vectors import lines, messages, schemas, talking, values
+from scripts.derive.vectors import lines, messages, schemas, talking, typed, values
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -82,6 +82,7 @@ TARGETS: list[tuple[str, Callable[[], bytes]]] = [
     ("shared/vectors/messages.json", messages.document),
     ("shared/vectors/schemas.json", schemas.document),
     ("shared/vectors/values.json", values.document),
+    ("shared/vectors/typed.json", typed.document),
     ("shared/vectors/conversations.json", talking.document),
     ("shared/requirements.md", requirements.table),
     ("schemas/schema-file.json", _json_schema),

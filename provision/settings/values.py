@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import ipaddress
 import re
+import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from types import MappingProxyType
@@ -277,12 +278,30 @@ def _problem(field: Field, code: Refusal) -> ValueProblem:
     return ValueProblem(refusal_words(field, code), code)
 
 
+SPACES = "\t\n\v\f\r \xa0\u1680\u2028\u2029\u202f\u205f\u3000\ufeff" + "".join(
+    map(chr, range(0x2000, 0x200B))
+)
+"""What may stand around what is typed: the white space of ECMA-262 clause 22.1.3.32."""
+
+_SPACE = f"[{SPACES}]"
+
+
+def _plain(text: str) -> str:
+    """Return a text without spaces around it, canonical equivalents being the same (UAX 15)."""
+    return unicodedata.normalize("NFC", text.strip(SPACES))
+
+
+def _folded(text: str) -> str:
+    """Return a plain text, letter case aside (the Unicode Standard, clause 3.13)."""
+    return _plain(text).casefold()
+
+
 def _read_as_typed(_field: Field, text: str, _schema: Schema) -> str:
     return text
 
 
 def _read_stripped(_field: Field, text: str, _schema: Schema) -> str:
-    return text.strip()
+    return text.strip(SPACES)
 
 
 _NUMBER = re.compile(r"([+-]?)([0-9]*)(?:[.,]([0-9]+))?")
@@ -300,20 +319,20 @@ def _scaled(field: Field, text: str, digits: int) -> int:
     if not whole + fraction or len(fraction) > digits:
         raise _problem(field, Refusal.FORM)
     whole = whole.lstrip("0")
-    if len(whole) > 12:  # beyond any limit, and int() refuses thousands of digits by itself
-        raise _problem(field, Refusal.RANGE)
+    if len(whole) > 12:  # int() refuses thousands of digits: as many above any limit do
+        whole = f"1{whole[-12:]}"
     magnitude = int(f"{whole}{fraction:0<{digits}}" or "0")
     return -magnitude if sign == "-" else magnitude
 
 
 def _read_number(field: Field, text: str, _schema: Schema) -> int:
-    number = text.strip().replace("\N{MINUS SIGN}", "-")
-    unit = (field.unit or "").strip()
+    number = _plain(text).replace("\N{MINUS SIGN}", "-")
+    unit = _plain(field.unit or "")
     if unit and number.endswith(unit):
         before = number.removesuffix(unit)
         # A unit that looks like part of the number counts only when it stands by itself.
-        if before != before.rstrip() or not re.match(r"[0-9.,+-]", unit):
-            number = before.rstrip()
+        if before != before.rstrip(SPACES) or not re.match(r"[0-9.,+-]", unit):
+            number = before.rstrip(SPACES)
     return _scaled(field, number, field.digits or 0)
 
 
@@ -328,9 +347,9 @@ def yes_or_no(value: bool) -> str:
 
 def read_yes_or_no(text: str) -> bool | None:
     """Return what a person means, in their own language or in English; None if it is neither."""
-    word = text.strip().casefold()
+    word = _folded(text)
     for value, known in ((True, _YES), (False, _NO)):
-        own = yes_or_no(value).casefold()
+        own = _folded(yes_or_no(value))
         if word in known or word in (own, own[:1]):
             return value
     return None
@@ -352,25 +371,25 @@ def _read_choice(field: Field, text: str, _schema: Schema) -> str:
 
 def _option_key(field: Field, text: str) -> str | None:
     """Return the key of the one option that a text stands for: by its key, else by its label."""
-    word = text.strip().casefold()
+    word = _folded(text)
     by_key = [option.key for option in field.options if option.key == word]
-    by_label = [option.key for option in field.options if option.label.strip().casefold() == word]
+    by_label = [option.key for option in field.options if _folded(option.label) == word]
     found = by_key or by_label
     return found[0] if len(found) == 1 else None
 
 
 def _read_pin(field: Field, text: str, schema: Schema) -> int:
-    word = text.strip().casefold()
+    word = _folded(text)
     if re.fullmatch(r"[0-9]{1,3}", word):
         return int(word)
-    found = [pin.number for pin in schema.pins if (pin.name or "").strip().casefold() == word]
+    found = [pin.number for pin in schema.pins if _folded(pin.name or "") == word]
     if not word or len(found) != 1:
         raise _problem(field, Refusal.PIN_UNFIT)
     return found[0]
 
 
 def _read_ip(field: Field, text: str, _schema: Schema) -> bytes:
-    address = _address(text.strip())
+    address = _address(text.strip(SPACES))
     if address is None:
         raise _problem(field, Refusal.FORM)
     return address
@@ -385,10 +404,10 @@ def _address(text: str) -> bytes | None:
 
 
 def _read_time_zone(_field: Field, text: str, _schema: Schema) -> str:
-    word = text.strip()
+    word = text.strip(SPACES)
     if is_tz_string(word):
         return word
-    name = word.replace(" ", "_").casefold()
+    name = _folded(word.replace(" ", "_"))
     found = [tz for zone, tz in zones().items() if zone.casefold() == name]
     return found[0] if found else word
 
@@ -406,12 +425,13 @@ _UNIT_WORDS = MappingProxyType(
         **dict.fromkeys(("millisecond", "milliseconds"), "ms"),
     }
 )
-_QUANTITY = re.compile(r"([0-9.,]+)\s*([a-z]+)\s*")
-_QUANTITIES = re.compile(rf"(?:{_QUANTITY.pattern})+")
+_QUANTITY = re.compile(rf"([0-9.,]+){_SPACE}*([a-z]+)")
+# A comma or point between two quantities is in neither: "1 h,30 min" is no 0.3 min.
+_QUANTITIES = re.compile(rf"[.,]?(?:[0-9][0-9.,]*{_SPACE}*[a-z]+{_SPACE}*)+")
 
 
 def _read_duration(field: Field, text: str, _schema: Schema) -> int:
-    words = text.strip().casefold()
+    words = _folded(text)
     unit = field.unit or "s"
     if re.fullmatch(r"[0-9.,]+", words):
         words += unit
@@ -428,13 +448,14 @@ def _read_duration(field: Field, text: str, _schema: Schema) -> int:
     return value
 
 
-_HEX_BYTES = re.compile(r"\s*(?:0[xX])?(?:[0-9A-Fa-f]{2}[\s:-]*)*")
+_HEX_BYTES = re.compile(rf"{_SPACE}*(?:0[xX])?(?:[0-9A-Fa-f]{{2}}[{SPACES}:-]*)*")
+_BETWEEN_BYTES = re.compile(rf"0[xX]|[{SPACES}:-]")
 
 
 def _read_hex(field: Field, text: str, _schema: Schema) -> bytes:
     if not _HEX_BYTES.fullmatch(text):
         raise _problem(field, Refusal.FORM)
-    return bytes.fromhex(re.sub(r"0[xX]|[\s:-]", "", text))
+    return bytes.fromhex(_BETWEEN_BYTES.sub("", text))
 
 
 _HEX_MARK = "hex:"

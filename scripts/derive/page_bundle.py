@@ -69,14 +69,19 @@ def bundle(language: str) -> bytes:
     """Return the module that speaks a language. Raises BundleError."""
     with tempfile.TemporaryDirectory() as made:
         folder = Path(made) / "page"
-        shutil.copytree(_PAGE, folder, ignore=shutil.ignore_patterns("built"))
-        if language != "en":
-            texts = _texts(language)
-            for path in folder.rglob("*.js"):
-                spoken = in_language(path.read_text(encoding="utf-8"), texts)
-                path.write_text(spoken, encoding="utf-8")
+        copy(language, folder)
         (folder / "style.css").write_bytes(_run("esbuild", _MINIFY_STYLE, folder))
         return _HEAD + _run("terser", _minify(), folder, _run("esbuild", _BUNDLE, folder))
+
+
+def copy(language: str, folder: Path) -> None:
+    """Copy the page's own source code to a folder that is not there yet, in a language."""
+    shutil.copytree(_PAGE, folder, ignore=shutil.ignore_patterns("built"))
+    if language != "en":
+        texts = _texts(language)
+        for path in folder.rglob("*.js"):
+            spoken = in_language(path.read_text(encoding="utf-8"), texts)
+            path.write_text(spoken, encoding="utf-8")
 
 
 def in_language(source: str, texts: Mapping[str, str]) -> str:

@@ -373,70 +373,6 @@ def test_bytes_that_are_no_text(field: Field, octets: bytes, code: Refusal) -> N
 # ------------------------------------------------------------------------------ reading
 
 
-@pytest.mark.parametrize(
-    ("field", "text", "value"),
-    [
-        (TEXT, " as typed ", " as typed "),
-        (SECRET, " as typed ", " as typed "),
-        (PASSPHRASE, " as typed ", " as typed "),
-        (INTEGER, " 12 ", 12),
-        (INTEGER, "+12", 12),
-        (INTEGER, "-0", 0),
-        (INTEGER, "007", 7),
-        (INTEGER, "\N{MINUS SIGN}9", -9),
-        (DECIMAL, "2,5", 250),
-        (DECIMAL, "2.5", 250),
-        (DECIMAL, "-.25 °C", -25),
-        (DECIMAL, "2.50°C", 250),
-        (DECIMAL, "40", 4000),
-        (YES_NO, "Yes", True),
-        (YES_NO, " y", True),
-        (YES_NO, "on", True),
-        (YES_NO, "1", True),
-        (YES_NO, "NO", False),
-        (YES_NO, "false", False),
-        (YES_NO, "0", False),
-        (CHOICE, "fast", "fast"),
-        (CHOICE, " as fast as it CAN ", "fast"),
-        (OUTPUT, "12", 12),
-        (OUTPUT, " gp12 ", 12),
-        (NETWORK, " orchard ", b" orchard "),
-        (NETWORK, "Äpfel", b"\xc3\x84pfel"),
-        (NETWORK, "HEX: 00 ff", b"\x00\xff"),
-        (HOST, " alarm.example.org ", "alarm.example.org"),
-        (URL, " https://example.org ", "https://example.org"),
-        (IP, "192.0.2.7", bytes([192, 0, 2, 7])),
-        (PORT, "8080", 8080),
-        (ZONE, "Europe/London", "GMT0BST,M3.5.0/1,M10.5.0"),
-        (ZONE, "europe/LONDON", "GMT0BST,M3.5.0/1,M10.5.0"),
-        (ZONE, "America/New York", "EST5EDT,M3.2.0,M11.1.0"),
-        (ZONE, " <+0545>-5:45 ", "<+0545>-5:45"),
-        (SECONDS, "90 s", 90),
-        (SECONDS, "90", 90),
-        (SECONDS, "1h", 3600),
-        (SECONDS, "30 min 5 sec", 1805),
-        (SECONDS, "1.5 min", 90),
-        (SECONDS, "0,25 hours", 900),
-        (MILLISECONDS, "250 ms", 250),
-        (MILLISECONDS, "1.25", None),
-        (MILLISECONDS, "1.25 s", 1250),
-        (MILLISECONDS, "1 h 30 min", 5_400_000),
-        (MILLISECONDS, "1 day 2m", 86_520_000),
-        (HEX, "a1b2c3d4", bytes.fromhex("a1b2c3d4")),
-        (HEX, " 0xA1 B2:c3-d4 ", bytes.fromhex("a1b2c3d4")),
-        (BLOB, "-----BEGIN X-----\r\nAA==\n", b"-----BEGIN X-----\r\nAA==\n"),
-        (BLOB, "hex:3082", b"\x30\x82"),
-    ],
-)
-def test_what_people_type_is_understood(field: Field, text: str, value: Value | None) -> None:
-    """The usual ways of writing a value are all taken for it; None: that one is for nobody."""
-    if value is None:
-        with pytest.raises(ValueProblem):
-            parse(field, text, RP2040)
-    else:
-        assert parse(field, text, RP2040) == value
-
-
 # RFC 5952: the ways of writing one address (sections 1 and 2), and the one way to show it (4, 5).
 @pytest.mark.parametrize(
     ("texts", "canonical"),
@@ -474,23 +410,13 @@ def test_addresses_are_shown_in_one_form(texts: tuple[str, ...], canonical: str)
         (SECRET, "short", Refusal.LENGTH, "must have 8 to 24 characters"),
         (SECRET, "pässwörter", Refusal.CHARACTERS, "must have only letters without accents"),
         (TEXT, "a\tb", Refusal.CHARACTERS, "must not have line breaks, tabs"),
-        (TEXT, "a\udc80", Refusal.CHARACTERS, "must not have line breaks, tabs"),
         (INTEGER, "twelve", Refusal.FORM, "must be a whole number, such as 12"),
-        (INTEGER, "", Refusal.FORM, "must be a whole number, such as 12"),
-        (INTEGER, "1,000", Refusal.FORM, "must be a whole number, such as 12"),
         (INTEGER, "101", Refusal.RANGE, "must be between -10 and 100"),
-        (INTEGER, "9" * 9999, Refusal.RANGE, "must be between -10 and 100"),
         (DECIMAL, "2.555", Refusal.FORM, "must be a number with at most 2 digits after the"),
-        (DECIMAL, "1,000", Refusal.FORM, "must be a number with at most 2 digits after the"),
-        (DECIMAL, "1.2.3", Refusal.FORM, "must be a number with at most 2 digits after the"),
-        (DECIMAL, "-", Refusal.FORM, "must be a number with at most 2 digits after the"),
-        (DECIMAL, "°C", Refusal.FORM, "must be a number with at most 2 digits after the"),
         (DECIMAL, "40.01", Refusal.RANGE, "must be between -5 °C and 40 °C"),
         (YES_NO, "perhaps", Refusal.FORM, "must be yes or no"),
         (CHOICE, "medium", Refusal.NO_SUCH_OPTION, "must be one of: Slow, As fast as it can, Off"),
         (ANALOG, "99", Refusal.PIN_UNFIT, "must be a pin of this board with digital input and"),
-        (ANALOG, "GP99", Refusal.PIN_UNFIT, "must be a pin of this board with digital input and"),
-        (ANALOG, "", Refusal.PIN_UNFIT, "must be a pin of this board with digital input and"),
         (ANALOG, "29", Refusal.PIN_TAKEN, "must be another pin: the board needs this one"),
         (NETWORK, "x" * 33, Refusal.LENGTH, "must have 1 to 32 characters (letters with accents"),
         (NETWORK, "hex:0", Refusal.FORM, "must be text, or pairs of hexadecimal digits after hex:"),
@@ -502,17 +428,12 @@ def test_addresses_are_shown_in_one_form(texts: tuple[str, ...], canonical: str)
         (URL, "example.org", Refusal.FORM, "must be an address that begins with https:// or http"),
         (URL, "https://a/ b", Refusal.CHARACTERS, "must have only the characters of a web address"),
         (IP, "192.0.2.256", Refusal.FORM, "must be an IP address, such as 192.0.2.7 or 2001:db8"),
-        (IP, "fe80::1%eth0", Refusal.FORM, "must be an IP address, such as 192.0.2.7 or 2001:db8"),
         (IPV4, "::1", Refusal.LENGTH, "must be an IPv4 address, such as 192.0.2.7"),
         (IPV6, "192.0.2.7", Refusal.LENGTH, "must be an IPv6 address, such as 2001:db8::7"),
         (PORT, "0", Refusal.RANGE, "must be between 1 and 65535"),
         (ZONE, "Atlantis", Refusal.FORM, "must be a time zone, such as Europe/London"),
         (SECONDS, "30", Refusal.RANGE, "must be between 1 min and 1 h"),
         (SECONDS, "90.5", Refusal.FORM, "must be a length of time in whole seconds, such as 90 s"),
-        (SECONDS, "1,000 s", Refusal.FORM, "must be a length of time in whole seconds"),
-        (SECONDS, "1 week", Refusal.FORM, "must be a length of time in whole seconds"),
-        (SECONDS, "soon", Refusal.FORM, "must be a length of time in whole seconds"),
-        (SECONDS, "1..5 min", Refusal.FORM, "must be a length of time in whole seconds"),
         (MILLISECONDS, "0.25", Refusal.FORM, "must be a length of time in whole milliseconds"),
         (HEX, "a1b2c3d", Refusal.FORM, "must be pairs of hexadecimal digits, such as a1 b2 c3"),
         (HEX, "a1", Refusal.LENGTH, "must have 4 to 8 bytes, each of two hexadecimal digits"),
@@ -593,21 +514,6 @@ def test_reading_takes_anything(field: Field, text: str) -> None:
     """Whatever is typed, it is a value that a board takes, or a problem in words."""
     problem = problem_of(field, text)
     assert problem is None or problem.words
-
-
-def test_pins_with_one_name_are_told_apart_by_number_only() -> None:
-    """A name that two pins have stands for neither."""
-    twins = Schema("Board", (), (Pin(1, DIGITAL, "LED"), Pin(2, DIGITAL, "led")))
-    with pytest.raises(ValueProblem):
-        parse(OUTPUT, "LED", twins)
-    assert parse(OUTPUT, "2", twins) == 2
-
-
-def test_a_unit_that_looks_like_a_number_is_no_part_of_one() -> None:
-    """The unit is the author's text: one that begins with a digit counts only behind a space."""
-    odd = Field("a", Kind.INTEGER, "A", unit="5")
-    assert parse(odd, "15", RP2040) == 15
-    assert parse(odd, "15 5", RP2040) == 15
 
 
 # ------------------------------------------------------------------------------ showing

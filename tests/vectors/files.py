@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 FOLDER = Path(__file__).parents[2] / "shared" / "vectors"
-NAMES = ("lines", "messages", "schemas", "values", "conversations")
+NAMES = ("lines", "messages", "schemas", "values", "typed", "conversations")
 
 Row = dict[str, Any]
 

@@ -50,6 +50,11 @@ FAULTS: dict[str, tuple[str, Callable[[Row], Any]]] = {
         "conversations",
         lambda file: file["vectors"][0]["steps"][0].update(wait=1),
     ),
+    "a refusal with a value": (
+        "typed",
+        lambda file: file["vectors"][0].update(expected="form"),
+    ),
+    "a declaration without kind": ("typed", lambda file: file["fields"]["text"].pop("kind")),
     "a key that nobody reads": ("values", lambda file: file["vectors"][0].update(remark="")),
 }
 
@@ -110,6 +115,23 @@ def test_every_kind_has_values() -> None:
     }
     names = {code.name for code in encoding.table().code_set("kind").codes}
     assert found >= {(name, accepted) for name in names for accepted in (True, False)}
+
+
+def test_every_kind_and_refusal_is_typed() -> None:
+    """Each kind is typed well and badly; each refusal that typing alone can bring is there."""
+    fields = document("typed")["fields"]
+    found = {(fields[row["field"]]["kind"], row["expected"] == "accepted") for row in rows("typed")}
+    names = {code.name for code in encoding.table().code_set("kind").codes}
+    assert found == {(name, accepted) for name in names for accepted in (True, False)}
+    codes = encoding.table().code_set("refusal").codes
+    about_values = {code.name for code in codes if 9 <= code.code <= 17}
+    never_typed = {"unknown-field", "wrong-kind"}
+    assert {row["expected"] for row in rows("typed")} == about_values - never_typed | {"accepted"}
+
+
+def test_every_declared_field_is_typed_into() -> None:
+    """No declaration is without a vector."""
+    assert {row["field"] for row in rows("typed")} == {*document("typed")["fields"]}
 
 
 def _declared() -> dict[str, Any]:

@@ -106,7 +106,8 @@ export function limits(field) {
  * @returns {number | null} one of Refusal
  */
 export function checkValue(field, value, schema) {
-  if (typeOf(value) !== ofKind(field.kind).type) return Refusal.WRONG_KIND;
+  const type = value instanceof Uint8Array ? "bytes" : typeof value;
+  if (type !== ofKind(field.kind).type) return Refusal.WRONG_KIND;
   if (typeof value === "string") {
     return field.kind === Kind.CHOICE ? checkChoice(field, value) : checkText(field, value);
   }
@@ -119,12 +120,6 @@ export function checkValue(field, value, schema) {
   if (typeof value !== "number") return null;
   if (field.kind === Kind.PIN) return checkPin(field, value, schema);
   return isWithin(field, value) ? null : Refusal.RANGE;
-}
-
-/** @param {unknown} value */
-function typeOf(value) {
-  if (value instanceof Uint8Array) return "bytes";
-  return typeof value === "number" && !Number.isInteger(value) ? "none" : typeof value;
 }
 
 /**
@@ -224,12 +219,11 @@ function isHost(text) {
  * @param {readonly string[]} schemes
  */
 function isUrl(text, schemes) {
-  const [, scheme, authority] = /^([^:]*):\/\/([^/?#]*)/.exec(text) ?? [];
-  if (scheme === undefined || authority === undefined || !schemes.includes(scheme)) return false;
+  const [, scheme = "", authority = ""] = /^([^:]*):\/\/([^/?#]*)/.exec(text) ?? [];
+  if (!schemes.includes(scheme)) return false;
   if (/%(?![0-9A-Fa-f]{2})|#.*#/.test(text)) return false;
-  const [, host = "", port] = /^([^:]*)(?::(.*))?$/.exec(authority) ?? [];
-  const isPort = port === undefined || /^(?!0+$)[0-9]{1,5}$/.test(port);
-  if (!isPort || Number(port ?? 1) > 65535) return false;
+  const [, host = "", port = "1"] = /^([^:]*)(?::(.*))?$/.exec(authority) ?? [];
+  if (!/^(?!0+$)[0-9]{1,5}$/.test(port) || Number(port) > 65535) return false;
   return isHost(host); // its 253 bytes are more than a scheme leaves of a URL's 255
 }
 
@@ -306,6 +300,10 @@ export async function networkKey(passphrase, name) {
 const hex = (octets, between = "") =>
   Array.from(octets, (octet) => octet.toString(16).padStart(2, "0")).join(between);
 
+/** @param {string} digits */
+const unhex = (digits) =>
+  Uint8Array.from(digits.match(/../g) ?? [], (pair) => parseInt(pair, 16));
+
 /**
  * @param {Field} field
  * @param {number} code
@@ -356,14 +354,22 @@ function read(field, text, schema) {
 }
 
 /**
- * Return a text without what stands around it, and letter case aside.
+ * Return a text without spaces around it, canonical equivalents being the same (UAX 15).
  *
  * @param {string} text
  */
-const folded = (text) => text.trim().toUpperCase().toLowerCase();
+const plain = (text) => text.trim().normalize();
 
 /**
- * Return the number times 10^digits, exact up to 2^53, which is beyond every limit.
+ * Return a plain text, letter case aside (the Unicode Standard, clause 3.13, where a dotless i is no i).
+ *
+ * @param {string} text
+ */
+const folded = (text) =>
+  plain(text).replace(/[^\u0131]+/g, (part) => part.toLowerCase().toUpperCase().toLowerCase());
+
+/**
+ * Return the number times 10^digits.
  *
  * A zero too many is refused as well: "1,000" is a thousand to some people, and one to others.
  *
@@ -373,11 +379,10 @@ const folded = (text) => text.trim().toUpperCase().toLowerCase();
  * @throws {ValueProblem} if there are more digits than that
  */
 function scaled(field, text, digits) {
-  const [, sign, whole = "", fraction = ""] =
+  const [, sign = "", whole = "", fraction = ""] =
     /^([+-]?)([0-9]*)(?:[.,]([0-9]+))?$/.exec(text) ?? [];
   if (!(whole + fraction) || fraction.length > digits) throw problem(field, Refusal.FORM);
-  const magnitude = Number(whole + fraction.padEnd(digits, "0"));
-  return sign === "-" ? 0 - magnitude : magnitude;
+  return BigInt(sign + whole + fraction.padEnd(digits, "0"));
 }
 
 /**
@@ -385,14 +390,14 @@ function scaled(field, text, digits) {
  * @param {string} text
  */
 function readNumber(field, text) {
-  let number = text.trim().replaceAll("\u2212", "-"); // the minus sign
-  const unit = (field.unit ?? "").trim();
+  let number = plain(text).replaceAll("\u2212", "-"); // the minus sign
+  const unit = plain(field.unit ?? "");
   if (unit && number.endsWith(unit)) {
     const before = number.slice(0, -unit.length);
     // A unit that looks like part of the number counts only when it stands by itself.
     if (before !== before.trimEnd() || !/^[0-9.,+-]/.test(unit)) number = before.trimEnd();
   }
-  return scaled(field, number, field.digits ?? 0);
+  return Number(scaled(field, number, field.digits ?? 0)); // of hundreds of digits Infinity
 }
 
 const YES = ["yes", "y", "true", "on", "1"];
@@ -404,10 +409,10 @@ const NO = ["no", "n", "false", "off", "0"];
  */
 function readYesNo(field, text) {
   const word = folded(text);
-  const isYes = YES.includes(word) || word === folded(say("yes"));
-  if (!isYes && !NO.includes(word) && word !== folded(say("no"))) {
-    throw problem(field, Refusal.FORM);
-  }
+  /** @param {string[]} known @param {string} own */
+  const isOf = (known, own) => [...known, own, own[0]].includes(word);
+  const isYes = isOf(YES, folded(say("yes")));
+  if (!isYes && !isOf(NO, folded(say("no")))) throw problem(field, Refusal.FORM);
   return isYes;
 }
 
@@ -448,10 +453,10 @@ function readAddress(text) {
   if (IPV4.test(text)) return Uint8Array.from(text.split("."), Number);
   let words = text;
   const [, lead = "", tail] = /^(.*:)([0-9.]*\.[0-9.]*)$/.exec(text) ?? [];
-  if (tail !== undefined) {
+  if (tail) {
     const octets = readAddress(tail);
     if (!octets) return null;
-    words = lead + hex(octets).replace(/^.{4}/, "$&:");
+    words = lead + inWords(octets);
   }
   const sides = words.split("::").map((side) => (side ? side.split(":") : []));
   const count = sides.flat().length;
@@ -459,8 +464,11 @@ function readAddress(text) {
   if (!sides.flat().every((word) => /^[0-9A-Fa-f]{1,4}$/.test(word))) return null;
   const [before = [], after = []] = sides;
   const all = [...before, ...Array(8 - count).fill("0"), ...after];
-  return Uint8Array.from(all.flatMap((word) => [parseInt(word, 16) >> 8, parseInt(word, 16) & 255]));
+  return unhex(all.map((word) => word.padStart(4, "0")).join(""));
 }
+
+/** @param {Uint8Array} octets of an address */
+const inWords = (octets) => hex(octets).replace(/.{4}(?!$)/g, "$&:");
 
 /** @param {string} word */
 function readTimeZone(word) {
@@ -470,26 +478,21 @@ function readTimeZone(word) {
   return (name && footerOf(name)) ?? word;
 }
 
-/** @type {readonly (readonly [string, number])[]} */
-const MILLISECONDS = [
-  ["d", 86_400_000],
-  ["h", 3_600_000],
-  ["min", 60_000],
-  ["s", 1000],
-  ["ms", 1],
+/**
+ * Unit, its milliseconds, other words for it.
+ *
+ * @type {readonly (readonly [string, number, ...string[]])[]}
+ */
+const UNITS = [
+  ["d", 86_400_000, "day", "days"],
+  ["h", 3_600_000, "hr", "hour", "hours"],
+  ["min", 60_000, "m", "minute", "minutes"],
+  ["s", 1000, "sec", "second", "seconds"],
+  ["ms", 1, "millisecond", "milliseconds"],
 ];
-/** @type {Readonly<Record<string, readonly string[]>>} */
-const UNIT_WORDS = {
-  d: ["day", "days"],
-  h: ["hr", "hour", "hours"],
-  min: ["m", "minute", "minutes"],
-  s: ["sec", "second", "seconds"],
-  ms: ["millisecond", "milliseconds"],
-};
 
 /** @param {string} word */
-const milliseconds = (word) =>
-  MILLISECONDS.find(([unit]) => unit === word || UNIT_WORDS[unit]?.includes(word))?.[1];
+const milliseconds = (word) => UNITS.find((unit) => unit.includes(word))?.[1];
 
 /**
  * @param {Field} field
@@ -499,12 +502,13 @@ function readDuration(field, text) {
   const unit = field.unit ?? "s";
   let words = folded(text);
   if (/^[0-9.,]+$/.test(words)) words += unit;
-  if (!/^(?:[0-9.,]+\s*[a-z]+\s*)+$/.test(words)) throw problem(field, Refusal.FORM);
+  // A comma or point between two quantities is in neither: "1 h,30 min" is no 0.3 min.
+  if (!/^[.,]?(?:[0-9][0-9.,]*\s*[a-z]+\s*)+$/.test(words)) throw problem(field, Refusal.FORM);
   let hundredths = 0n; // of a millisecond
   for (const [, number = "", word = ""] of words.matchAll(/([0-9.,]+)\s*([a-z]+)/g)) {
     const size = milliseconds(word);
     if (size === undefined) throw problem(field, Refusal.FORM);
-    hundredths += BigInt(scaled(field, number, 2)) * BigInt(size);
+    hundredths += scaled(field, number, 2) * BigInt(size);
   }
   const whole = BigInt(100 * (milliseconds(unit) ?? 1));
   if (hundredths % whole) throw problem(field, Refusal.FORM);
@@ -517,8 +521,7 @@ function readDuration(field, text) {
  */
 function readHex(field, text) {
   if (!/^\s*(?:0[xX])?(?:[0-9A-Fa-f]{2}[\s:-]*)*$/.test(text)) throw problem(field, Refusal.FORM);
-  const digits = text.replace(/0[xX]|[\s:-]/g, "");
-  return Uint8Array.from(digits.match(/../g) ?? [], (pair) => parseInt(pair, 16));
+  return unhex(text.replace(/0[xX]|[\s:-]/g, ""));
 }
 
 const HEX_MARK = "hex:";
@@ -595,9 +598,7 @@ function showOctets(field, octets) {
 /** @param {Uint8Array} octets */
 function showAddress(octets) {
   if (octets.length === 4) return octets.join(".");
-  const words = Array.from({ length: 8 }, (_, at) =>
-    parseInt(hex(octets.subarray(2 * at, 2 * at + 2)), 16).toString(16),
-  ).join(":");
+  const words = inWords(octets).replace(/\b0{1,3}/g, "");
   // RFC 5952 §5 and §4.2: the longest run of zeros, the first of equal ones, not a single one.
   if (words.startsWith("0:0:0:0:0:ffff:")) return `::ffff:${octets.subarray(12).join(".")}`;
   const runs = words.match(/\b0(?::0)+\b/g) ?? [];
@@ -612,7 +613,7 @@ function showAddress(octets) {
 function showDuration({ unit }, value) {
   let left = value * (milliseconds(unit ?? "s") ?? 1);
   const words = [];
-  for (const [name, size] of MILLISECONDS) {
+  for (const [name, size] of UNITS) {
     if (left >= size) words.push(`${Math.floor(left / size)} ${name}`);
     left %= size;
   }

@@ -17,8 +17,10 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from scripts.derive import page_bundle
 from tests.page.browser import chromium
-from tests.waiting import PATIENCE, until
+from tests.page.core.judging import german_page
+from tests.waiting import LONG, PATIENCE, until
 
 if TYPE_CHECKING:
     from playwright.sync_api import Playwright
@@ -38,7 +40,16 @@ pytestmark = pytest.mark.needs("chromium", "node")
 def counted_by_node(suite: str) -> int:
     """Return how many tests Node's own runner finds in a suite, all of which pass."""
     command = ["node", "--test", "--test-reporter=tap", f"tests/page/{suite}.test.js"]
-    ran = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True, timeout=300)
+    with german_page() as environment:
+        ran = subprocess.run(
+            command,
+            cwd=ROOT,
+            env=environment,
+            capture_output=True,
+            text=True,
+            check=True,
+            timeout=LONG,
+        )
     (count,) = re.findall(r"^# tests (\d+)$", ran.stdout, re.MULTILINE)
     return int(count)
 
@@ -52,8 +63,10 @@ def test_what_passes_in_node_passes_in_a_browser(
         shutil.copytree(
             ROOT / part, tmp_path / part, ignore=shutil.ignore_patterns("*.py", "*.png", "built")
         )
+    page_bundle.copy("de", tmp_path / "german")
     script = (
-        f'import "node:fs"; const {{ run }} = await import("node:test");'
+        f'import "node:fs"; process.env.GERMAN_PAGE = "/german";'
+        f'const {{ run }} = await import("node:test");'
         f'await import("/tests/page/{suite}.test.js"); globalThis.outcome = await run();'
     )
     (tmp_path / "index.html").write_text(

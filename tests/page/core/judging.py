@@ -4,12 +4,17 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
+import tempfile
 import xml.etree.ElementTree as ET
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NamedTuple, Self
 
+from scripts.derive import page_bundle
 from tests.waiting import LONG, PATIENCE, next_line
 
 HERE = Path(__file__).parent
@@ -26,13 +31,15 @@ class Ran(NamedTuple):
 def run_tests() -> list[Ran]:
     """Run every *.test.js beside this file; return what was run."""
     files = sorted(map(str, HERE.glob("*.test.js")))
-    done = subprocess.run(
-        ["node", "--test", "--test-reporter=junit", *files],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=LONG,
-    )
+    with german_page() as environment:
+        done = subprocess.run(
+            ["node", "--test", "--test-reporter=junit", *files],
+            env=environment,
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=LONG,
+        )
     ran = []
     root = ET.fromstring(done.stdout)  # noqa: S314 - our own test run wrote it
     for parent in root.iter():
@@ -43,6 +50,16 @@ def run_tests() -> list[Ran]:
             ran.append(Ran(suite, case.get("name", ""), why))
     assert done.returncode == 0 or any(each.failure for each in ran), done.stderr
     return ran
+
+
+@contextmanager
+def german_page() -> Iterator[dict[str, str]]:
+    """Put the page's source code in German somewhere; yield an environment that says where."""
+    with tempfile.TemporaryDirectory() as made:
+        folder = Path(made) / "page"
+        page_bundle.copy("de", folder)
+        (Path(made) / "package.json").write_text('{"type": "module"}', encoding="utf-8")
+        yield {**os.environ, "GERMAN_PAGE": folder.as_uri()}
 
 
 class Judge:

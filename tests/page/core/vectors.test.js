@@ -16,10 +16,15 @@ import {
   decodeMessage,
   encodeMessage,
 } from "../../../provision/page/contract/messages.js";
-import { decode } from "../../../provision/page/contract/profile.js";
-import { Refusal } from "../../../provision/page/contract/table.js";
+import { decode, encode } from "../../../provision/page/contract/profile.js";
+import {
+  Ability,
+  Characters,
+  Kind,
+  Refusal,
+} from "../../../provision/page/contract/table.js";
 import { inLanguage, mapTexts } from "../../../provision/page/settings/languages.js";
-import { checkValue } from "../../../provision/page/settings/values.js";
+import { checkValue, parse } from "../../../provision/page/settings/values.js";
 import { SchemaError, unpack } from "../../../provision/page/settings/wire.js";
 import { hex, json, octets, unhex } from "./helpers.js";
 
@@ -158,6 +163,58 @@ describe("values.json", async () => {
         const code = checkValue(setting.field, value, schema);
         assert.equal(code === null ? "accepted" : codeName(Refusal, code), expected);
       }
+    });
+  }
+});
+
+/**
+ * Return the code of a name of the page.
+ *
+ * @param {Readonly<Record<string, number>>} codes
+ * @param {string} name
+ */
+const codeOf = (codes, name) =>
+  /** @type {number} */ (codes[name.toUpperCase().replaceAll("-", "_")]);
+
+/** @param {string[]} names */
+const abilities = (names) => names.reduce((sum, name) => sum + codeOf(Ability, name), 0);
+
+/**
+ * Return the field of a declaration, whose keys are those of the page (clause 8.1).
+ *
+ * @param {any} declared
+ * @returns {any}
+ */
+const fieldOf = ({ kind, characters = "printable", options = [], needs = [], ...limits }) => ({
+  ...{ minimum: null, maximum: null, unit: null, digits: null, schemes: [], families: 3 },
+  ...limits,
+  kind: codeOf(Kind, kind),
+  characters: codeOf(Characters, characters),
+  options: options.map((/** @type {string[]} */ [key, label]) => ({ key, label })),
+  needs: abilities(needs),
+});
+
+describe("typed.json", async () => {
+  const { board, fields } = json("shared/vectors/typed.json");
+  const pins = board.pins.map((/** @type {any} */ pin) => ({
+    ...{ name: null, taken: null, ...pin },
+    abilities: abilities(pin.abilities),
+  }));
+  // Each page speaks one language: whoever runs this puts the German one somewhere (page_bundle.py).
+  const german = process.env.GERMAN_PAGE;
+  if (!german) throw new Error("GERMAN_PAGE must be the URL of the page's source code in German");
+  /** @type {Record<string, typeof parse>} */
+  const hosts = { en: parse, de: (await import(`${german}/settings/values.js`)).parse };
+  for (const { id, shows, field, language, typed, bytes, expected } of vectors("typed.json")) {
+    it(`${id}: ${shows}`, () => {
+      let got;
+      try {
+        got = hex(encode(/** @type {typeof parse} */ (hosts[language])(fieldOf(fields[field]), typed, { pins })));
+      } catch (/** @type {any} */ problem) {
+        if (problem.words === undefined) throw problem; // no ValueProblem, of either page
+        got = codeName(Refusal, problem.code);
+      }
+      assert.equal(got, bytes ?? expected);
     });
   }
 });
