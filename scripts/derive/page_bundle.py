@@ -129,7 +129,8 @@ def _texts(language: str) -> dict[str, str]:
 def _minify() -> tuple[str, ...]:
     """Return the options of terser: names of codes and of properties in two words get shorter ones.
 
-    Terser leaves alone what it knows as a browser's; what it does not know yet is named here.
+    Terser leaves alone what it knows as a browser's; what it does not know yet is named here. So
+    are the names that link/replies.js makes of the table's.
     """
     table = (_PAGE / "contract" / "table.js").read_text(encoding="utf-8")
     read = {
@@ -137,7 +138,8 @@ def _minify() -> tuple[str, ...]:
         for codes in _NAMES_THAT_ARE_READ.findall(table)
         for name in re.findall(r"^  ([A-Z_0-9]+):", codes, re.MULTILINE)
     }
-    reserved = ",".join(sorted(read | _NAMES_OF_THE_BROWSER))
+    made = {re.sub(r"_(.)", lambda at: at[1].upper(), name.lower()) for name in read}
+    reserved = ",".join(sorted(read | made | _NAMES_OF_THE_BROWSER))
     return (
         *(
             "--module",
