@@ -429,7 +429,7 @@ def _(board: HostileBoard) -> None:
     board.schema = b"\0\0\0\xff\xff" * 52_000
 
 
-@case("a schema in pieces of one byte", NO_BOARD, "pieces too small", mib=12)
+@case("a schema in pieces of one byte", NO_BOARD, "other pieces", mib=12)
 def _(board: HostileBoard) -> None:
     board.schema = bytes(262_144)
     board.piece = 1
