@@ -824,7 +824,7 @@ def test_changes_of_generation_return_the_new_one(procedure: Any) -> None:
     """Each names the generation that it acts on (6.7)."""
     line, _ = greeted(SmallBoard(generation=6))
     assert line.run(procedure(6)) == 7
-    with pytest.raises(BoardRefused, match="look at it again"):
+    with pytest.raises(BoardRefused, match="start again"):
         line.run(procedure(6))
 
 
