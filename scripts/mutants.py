@@ -53,7 +53,9 @@ PV_C = "firmware_stub/src/pv.c"
 STORE = "provision/board/store.py"
 ENGINE = "provision/board/engine.py"
 STAGING = "provision/board/staging.py"
-PARTS = "tests/stub/test_staged_secrets.py"  # of both boards
+PARTS = "tests/stub/test_staged_secrets.py::test_"
+GUESSED = PARTS + "guessing_byte_by_byte_confirms_nothing"  # of both boards
+TOLD = PARTS + "what_a_board_says_does_not_depend_on_a_secret"
 
 NAMED = (
     *_both(
@@ -101,13 +103,13 @@ NAMED = (
                 ),
                 "p->apply_due = true;\n    reply_generation(p, r);": "p->apply_due = true;",
             },
-            "tests/stub/test_conversation.py",
+            "tests/stub/test_guards.py",
         ),
         (
             ENGINE,
             {
-                "with _storage_refused():\n            self.store.commit(": (
-                    "with suppress(StorageError):\n            self.store.commit("
+                "    except StorageError:\n        raise Refused(Refusal.STORAGE) from None": (
+                    "    except StorageError:\n        pass"
                 )
             },
             "tests/board/test_engine.py",
@@ -128,13 +130,13 @@ NAMED = (
     ),
     *_both(
         "compares a part of a secret",
-        (PV_C, {"= pv_is_secret(field)\n": "= pv_is_secret(field) && p == NULL\n"}, PARTS),
-        (STAGING, {"        if is_secret:  #": "        if is_secret is None:  #"}, PARTS),
+        (PV_C, {"= pv_is_secret(field)\n": "= pv_is_secret(field) && p == NULL\n"}, TOLD),
+        (STAGING, {"        if is_secret:  #": "        if is_secret is None:  #"}, TOLD),
     ),
     *_both(
         "keeps a secret of which a part was wrong",
-        (PV_C, {"unstage(p, i);\n                held = 0;": "held = 0;"}, PARTS),
-        (STAGING, {"self._unstage(setting.key)\n                held = 0": "held = 0"}, PARTS),
+        (PV_C, {"unstage(p, i);\n                held = 0;": "held = 0;"}, GUESSED),
+        (STAGING, {"self._unstage(setting.key)\n                held = 0": "held = 0"}, GUESSED),
     ),
     *_both(
         "drops the boot number",
