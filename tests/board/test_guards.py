@@ -1,8 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Guards that the other tests run and would not miss: each test here was called for by a mutant.
-
-`make mutants` takes the guards away one by one.
-"""
+"""Guards that the other tests run and would not miss: each test here was called for by a mutant."""
 
 from __future__ import annotations
 

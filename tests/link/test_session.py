@@ -584,6 +584,21 @@ def test_a_board_that_never_gets_further_with_parts_is_given_up(step: int) -> No
     assert outcome.refused.code == Refusal.GAP
 
 
+@pytest.mark.parametrize(("losses", "outcome"), [(3, Stored), (4, NotStored)])
+def test_a_value_whose_parts_the_board_lost_begins_anew_three_times(
+    losses: int, outcome: type[Stored | NotStored]
+) -> None:
+    """Gaps at offset 0: a board that forgot the parts. So often is a restart, oftener a fault."""
+    gaps = iter([Refusal.GAP] * losses)
+
+    def forget(_: Message) -> Any:
+        refusal = next(gaps, None)
+        return refusal and (refusal, {RefusalKey.DETAIL: 0})
+
+    line, hello = greeted(SmallBoard(instead={MessageType.SET_FIELD: forget}))
+    assert isinstance(store(line, hello, [("mast.probe-1", bytes(2000))]), outcome)
+
+
 @pytest.mark.parametrize(
     ("code", "more", "refused"),
     [

@@ -36,7 +36,7 @@ def test_a_proven_trial_is_not_taken_for_the_undo_whose_request_was_lost() -> No
         board.generation, board.store = 7, Store.COMPLETE
 
     line.at = {3: prove}
-    with pytest.raises(BoardRefused, match="look at it again"):
+    with pytest.raises(BoardRefused, match="start again"):
         line.run(procedures.undo(6))
 
 
