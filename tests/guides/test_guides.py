@@ -35,7 +35,7 @@ def test_integrating_a_firmware_that_exists(
     assert not (tmp_path / "port").is_symlink()  # the firmware has ended
 
 
-@pytest.mark.parametrize("guide", [FIRST_DIALOG, INTEGRATING, README], ids=lambda guide: guide.name)
+@pytest.mark.parametrize("guide", [FIRST_DIALOG, INTEGRATING], ids=lambda guide: guide.name)
 def test_every_command_that_a_guide_shows_is_followed(guide: Path) -> None:
     """No block of commands is marked otherwise, and so passed over; nor a file without a name."""
     text = guide.read_text(encoding="utf-8")

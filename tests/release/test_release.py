@@ -122,7 +122,7 @@ def test_no_module_needs_the_extra_to_be_imported(installed: Path, tmp_path: Pat
     code = (
         "import importlib, pkgutil, provision\n"
         "for module in pkgutil.walk_packages(provision.__path__, 'provision.'):\n"
-        "    if not module.name.startswith(('provision.testing', 'provision.__main__')):\n"
+        "    if not module.name.startswith(('provision.testing.plugin', 'provision.__main__')):\n"
         "        print(importlib.import_module(module.name).__name__)\n"
     )
     imported = run(installed / "python", "-c", code, folder=tmp_path).stdout.split()
