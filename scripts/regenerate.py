@@ -38,7 +38,7 @@ ROOT = Path(__file__).resolve().parent.parent
 
 @functools.cache
 def _table() -> source.Table:
-    return source.load(ROOT / "shared" / "messages.json")
+    return source.load(ROOT / "shared")
 
 
 @functools.cache
@@ -74,7 +74,9 @@ def _exit_codes() -> str:
 # `provision` imports it when it is called, so that a broken table can be made anew.
 TARGETS: list[tuple[str, Callable[[], bytes]]] = [
     ("provision/contract/table.py", lambda: python_table.python_table(_table())),
+    ("provision/settings/table.py", lambda: python_table.schema_table(_table())),
     ("provision/page/contract/table.js", lambda: page_table.page_table(_table())),
+    ("provision/page/settings/table.js", lambda: page_table.schema_table(_table())),
     ("provision/page/settings/zones.js", _page_zones),
     ("firmware_stub/include/pv_table.h", lambda: c_header.c_header(_table())),
     ("shared/protocol.cddl", lambda: cddl.cddl(_table())),

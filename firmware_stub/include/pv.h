@@ -124,7 +124,7 @@ typedef struct pv_flash {
 } pv_flash;
 
 typedef struct pv_network {
-    uint8_t name[32];
+    uint8_t name[PV_MAX_NETWORK_NAME];
     uint8_t length;    /* 1...32: a network that hides its name is left out */
     int8_t signal;     /* dBm, at most 0 */
     uint8_t security;  /* PV_SECURITY_... */

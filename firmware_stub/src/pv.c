@@ -981,8 +981,8 @@ void pv_report_address(pv *p, const uint8_t *address, uint8_t size)
 static bool is_sound(const pv_config *config)
 {
     const pv_flash *flash = config->flash;
-    return flash != NULL && flash->slot_count >= 2 && flash->slot_count <= 8 && flash->program_unit >= 1 &&
-           flash->program_unit <= 256 && flash->erase_unit != 0 && flash->slot_size != 0 &&
+    return flash != NULL && flash->slot_count >= PV_MIN_SLOTS && flash->slot_count <= PV_MAX_SLOTS &&
+           flash->program_unit >= 1 && flash->program_unit <= PV_MAX_PROGRAM_UNIT && flash->erase_unit != 0 && flash->slot_size != 0 &&
            flash->slot_size % flash->erase_unit == 0 && flash->erase_unit % flash->program_unit == 0 &&
            config->settings != NULL && config->staged != NULL && config->line != NULL &&
            config->unit != NULL && config->write != NULL && config->clock != NULL &&
@@ -995,7 +995,7 @@ static bool is_sound(const pv_config *config)
 
 static uint16_t capabilities_of(const pv_config *config)
 {
-    bool keeps_older = config->flash->slot_count >= 3;
+    bool keeps_older = config->flash->slot_count >= PV_MIN_SLOTS_OF_OLDER;
     uint32_t can = config->capabilities & (PV_CAN_RECEIVES_WHILE_STORING | PV_CAN_ERASE_NOT_PHYSICAL |
                                            (keeps_older ? PV_CAN_UNDO : 0));
     can |= PV_CAN_ERASE;

@@ -18,71 +18,23 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from provision.contract.table import MAX_KEY, MAX_TEXT, Characters, Kind
-from provision.settings.bounds import (
-    BAUD,
-    DIGITS,
-    GREATEST_SIZE,
-    LEAST_SLOTS_OF_A_TRIAL,
-    MAX_CONDITION_VALUES,
-    MAX_OLDER_KEYS,
-    MAX_SCHEME,
-    MAX_SCHEMES,
-    MAX_UNIT,
-    SLOTS,
-    TRIAL_SECONDS,
-)
+from provision.settings import table as limits
 from provision.settings.c_names import RESERVED, STATE_MEMBER
-from provision.settings.file import (
-    MAX_NAME,
-    MAX_PIN_NAME,
-    MAX_PINS,
-    MAX_VERSION,
-    PROGRAM_UNITS,
-)
+from provision.settings.file import PROGRAM_UNITS
 from provision.settings.file_fields import (
     ABILITIES,
     CHARACTERS,
     EVERY_KIND,
     FAMILIES,
     KINDS,
-    MAX_CAUTION,
-    MAX_HELP,
-    MAX_INSTANCES,
-    MAX_KEY_PART,
-    MAX_LABEL,
-    MAX_OPTIONS,
-    MAX_SECTION_FIELDS,
-    MAX_SECTIONS,
     MEASURED,
     OF_KIND,
 )
-from provision.settings.file_reading import MAX_PIN, SIZES, TIMES
-from provision.settings.languages import LANGUAGE_PATTERN, MAX_TRANSLATIONS
-from provision.settings.values import (
-    CHARACTER_SETS,
-    DECIMAL_OCTET,
-    GREATEST_INTEGER,
-    KIND_CHARACTERS,
-    KIND_LIMITS,
-    LEAST_INTEGER,
-    LONGEST_OPTION_KEY,
-)
+from provision.settings.file_reading import SIZES, TIMES
+from provision.settings.table import KEYS_OF_KINDS, KIND_LIMITS
+from provision.settings.values import CHARACTER_SETS, DECIMAL_OCTET, KIND_CHARACTERS
 
 Json = dict[str, Any]
-
-_NEEDED: Mapping[Kind, tuple[str, ...]] = {
-    Kind.TEXT: ("maximum",),
-    Kind.SECRET: ("maximum",),
-    Kind.DECIMAL: ("digits",),
-    Kind.CHOICE: ("options",),
-    Kind.PIN: ("needs",),
-    Kind.PASSPHRASE: ("network",),
-    Kind.URL: ("schemes",),
-    Kind.DURATION: ("unit",),
-    Kind.HEX: ("maximum",),
-    Kind.BLOB: ("maximum",),
-}
-"""The keys of its own that a field of a kind cannot do without."""
 
 _KINDS_IN_WORDS: Mapping[Kind, str] = {
     Kind.TEXT: "Text.",
@@ -186,7 +138,7 @@ def _size(least: int) -> Json:
     return {
         "type": ["integer", "string"],
         "minimum": least,
-        "maximum": GREATEST_SIZE,
+        "maximum": limits.MAX_SIZE,
         "pattern": f"^{digits} *({'|'.join(SIZES)})$",
     }
 
@@ -223,7 +175,7 @@ def _of_characters(characters: Characters) -> Json:
 def _top() -> Json:
     with_trial = {
         "properties": {
-            "board": {"properties": {"slots": {"minimum": LEAST_SLOTS_OF_A_TRIAL}}},
+            "board": {"properties": {"slots": {"minimum": limits.MIN_SLOTS_OF_OLDER}}},
         }
     }
     table = _only(
@@ -234,46 +186,51 @@ def _top() -> Json:
             ),
             "title": _described(
                 "Title",
-                f"What a person calls the thing, up to {MAX_LABEL} bytes.",
-                _line(MAX_LABEL),
+                f"What a person calls the thing, up to {limits.MAX_LABEL} bytes.",
+                _line(limits.MAX_LABEL),
             ),
             "language": _described(
                 "Language",
                 'The language of the texts, a tag as in "en". Needed where there are translations.',
-                {"type": "string", "pattern": f"^{LANGUAGE_PATTERN}$"},
+                {"type": "string", "pattern": f"^{limits.LANGUAGE_PATTERN}$"},
             ),
             "trial": _described(
                 "Trial",
                 'How long new settings have to prove themselves before the old ones come back: "10'
                 ' s" to "1 h", or a number of seconds. Without it they stay. Needs at least'
-                f" {LEAST_SLOTS_OF_A_TRIAL} slots.",
-                _time(*TRIAL_SECONDS),
+                f" {limits.MIN_SLOTS_OF_OLDER} slots.",
+                _time(limits.MIN_TRIAL, limits.MAX_TRIAL),
             ),
             "firmware": {"$ref": "#/definitions/firmware"},
             "board": {"$ref": "#/definitions/board"},
             "pin": _described(
                 "Pins",
-                f"The pins of the board, {MAX_PINS} at most.",
-                {"type": "array", "items": {"$ref": "#/definitions/pin"}, "maxItems": MAX_PINS},
+                f"The pins of the board, {limits.MAX_PINS} at most.",
+                {
+                    "type": "array",
+                    "items": {"$ref": "#/definitions/pin"},
+                    "maxItems": limits.MAX_PINS,
+                },
             ),
             "section": _described(
                 "Sections",
-                f"Groups of settings that are asked together, {MAX_SECTIONS} at most.",
+                f"Groups of settings that are asked together, {limits.MAX_SECTIONS} at most.",
                 {
                     "type": "array",
                     "items": {"$ref": "#/definitions/section"},
                     "minItems": 1,
-                    "maxItems": MAX_SECTIONS,
+                    "maxItems": limits.MAX_SECTIONS,
                 },
             ),
             "translation": _described(
                 "Translations",
-                f"The texts in further languages, {MAX_TRANSLATIONS} at most, by language tag.",
+                f"The texts in further languages, {limits.MAX_TRANSLATIONS} at most, by language"
+                " tag.",
                 {
                     "type": "object",
-                    "propertyNames": {"pattern": f"^{LANGUAGE_PATTERN}$"},
+                    "propertyNames": {"pattern": f"^{limits.LANGUAGE_PATTERN}$"},
                     "additionalProperties": {"$ref": "#/definitions/texts"},
-                    "maxProperties": MAX_TRANSLATIONS,
+                    "maxProperties": limits.MAX_TRANSLATIONS,
                 },
             ),
         },
@@ -294,7 +251,7 @@ def _texts() -> Json:
         {
             "type": "object",
             "additionalProperties": {
-                "anyOf": [_paragraph(MAX_HELP), {"$ref": "#/definitions/texts"}],
+                "anyOf": [_paragraph(limits.MAX_HELP), {"$ref": "#/definitions/texts"}],
             },
         },
     )
@@ -305,12 +262,14 @@ def _firmware() -> Json:
         ("name", "version"),
         {
             "name": _described(
-                "Name", f"The firmware's name, up to {MAX_NAME} bytes.", _line(MAX_NAME)
+                "Name",
+                f"The firmware's name, up to {limits.MAX_NAME} bytes.",
+                _line(limits.MAX_NAME),
             ),
             "version": _described(
                 "Version",
-                f"The firmware's version, in any form, up to {MAX_VERSION} bytes.",
-                _line(MAX_VERSION),
+                f"The firmware's version, in any form, up to {limits.MAX_VERSION} bytes.",
+                _line(limits.MAX_VERSION),
             ),
         },
     )
@@ -323,7 +282,7 @@ def _board() -> Json:
         ("name", "flash-size", "erase-unit", "program-unit", "settings-at", "settings-size"),
         {
             "name": _described(
-                "Name", f"The board's name, up to {MAX_NAME} bytes.", _line(MAX_NAME)
+                "Name", f"The board's name, up to {limits.MAX_NAME} bytes.", _line(limits.MAX_NAME)
             ),
             "flash-size": _described("Size of the flash", f"Of all of it, {size}", _size(1)),
             "erase-unit": _described(
@@ -348,10 +307,12 @@ def _board() -> Json:
             "slots": _described(
                 "Slots",
                 "Into how many slots the part is divided; the largest set must fit into one.",
-                {**_whole(*SLOTS), "default": 4},
+                {**_whole(limits.MIN_SLOTS, limits.MAX_SLOTS), "default": 4},
             ),
             "baud": _described(
-                "Rate", "Of the serial port, in baud.", {**_whole(*BAUD), "default": 115200}
+                "Rate",
+                "Of the serial port, in baud.",
+                {**_whole(limits.MIN_BAUD, limits.MAX_BAUD), "default": 115200},
             ),
         },
     )
@@ -362,14 +323,15 @@ def _pin() -> Json:
     table = _only(
         (),
         {
-            "number": _described("Number", "The number of one pin.", _whole(0, MAX_PIN)),
+            "number": _described("Number", "The number of one pin.", _whole(0, limits.MAX_PIN)),
             "numbers": _described(
                 "Numbers", 'Those of several pins that are alike: "0-5, 8".', _pin_numbers()
             ),
             "name": _described(
                 "Name",
-                f"As printed on the board, up to {MAX_PIN_NAME} bytes; # stands for the number.",
-                _line(MAX_PIN_NAME),
+                f"As printed on the board, up to {limits.MAX_PIN_NAME} bytes; # stands for the"
+                " number.",
+                _line(limits.MAX_PIN_NAME),
             ),
             "can": _described(
                 "What it can do",
@@ -379,12 +341,13 @@ def _pin() -> Json:
             "taken": _described(
                 "Taken",
                 "What the board itself uses the pin for; such a pin is never offered.",
-                _line(MAX_LABEL),
+                _line(limits.MAX_LABEL),
             ),
             "caution": _described(
                 "Caution",
-                f"Shown, and asked about, before the pin is chosen; up to {MAX_CAUTION} bytes.",
-                _paragraph(MAX_CAUTION),
+                f"Shown, and asked about, before the pin is chosen; up to {limits.MAX_CAUTION}"
+                " bytes.",
+                _paragraph(limits.MAX_CAUTION),
             ),
         },
     )
@@ -400,9 +363,9 @@ def _section() -> Json:
         ("least", "most"),
         {
             "least": _described(
-                "Least", "So many instances are always in use.", _whole(0, MAX_INSTANCES)
+                "Least", "So many instances are always in use.", _whole(0, limits.MAX_INSTANCES)
             ),
-            "most": _described("Most", "So many can be in use.", _whole(1, MAX_INSTANCES)),
+            "most": _described("Most", "So many can be in use.", _whole(1, limits.MAX_INSTANCES)),
         },
     )
     table = _only(
@@ -411,28 +374,30 @@ def _section() -> Json:
             "key": _described(
                 "Key",
                 "Stable for ever: values are stored under it. Small letters, digits, hyphens,"
-                f" beginning with a letter; up to {MAX_KEY_PART}.",
-                _key(MAX_KEY_PART, (*RESERVED, STATE_MEMBER)),
+                f" beginning with a letter; up to {limits.MAX_KEY_PART}.",
+                _key(limits.MAX_KEY_PART, (*RESERVED, STATE_MEMBER)),
             ),
             "label": _described(
                 "Label",
-                f"What a person reads above the questions, up to {MAX_LABEL} bytes.",
-                _line(MAX_LABEL),
+                f"What a person reads above the questions, up to {limits.MAX_LABEL} bytes.",
+                _line(limits.MAX_LABEL),
             ),
             "help": _described(
-                "Help", f"What it is about, up to {MAX_HELP} bytes.", _paragraph(MAX_HELP)
+                "Help",
+                f"What it is about, up to {limits.MAX_HELP} bytes.",
+                _paragraph(limits.MAX_HELP),
             ),
             "repeat": _described(
                 "Repeat", "How many times the section is there: { least = 1, most = 4 }.", repeat
             ),
             "field": _described(
                 "Fields",
-                f"The settings of the section, {MAX_SECTION_FIELDS} at most.",
+                f"The settings of the section, {limits.MAX_SECTION_FIELDS} at most.",
                 {
                     "type": "array",
                     "items": {"$ref": "#/definitions/field"},
                     "minItems": 1,
-                    "maxItems": MAX_SECTION_FIELDS,
+                    "maxItems": limits.MAX_SECTION_FIELDS,
                 },
             ),
         },
@@ -458,24 +423,26 @@ def _definition(kind: str) -> str:
 
 
 def _keys_of_every_kind() -> dict[str, Json]:
-    older = rf"^([a-z][a-z0-9-]{{0,{MAX_KEY_PART - 1}}}[.])?[a-z][a-z0-9-]{{0,{MAX_KEY_PART - 1}}}$"
+    older = f"^({limits.KEY_PATTERN}[.])?{limits.KEY_PATTERN}$"
     kinds = "\n".join(f"{name}: {_KINDS_IN_WORDS[kind]}" for name, kind in KINDS.items())
     keys = {
         "key": _described(
             "Key",
             "Stable for ever: the value is stored under it. Small letters, digits, hyphens,"
-            f" beginning with a letter; up to {MAX_KEY_PART}, and up to {MAX_KEY} with the key of"
-            " the section before it.",
-            _key(MAX_KEY_PART, RESERVED),
+            f" beginning with a letter; up to {limits.MAX_KEY_PART}, and up to {MAX_KEY} with"
+            " the key of the section before it.",
+            _key(limits.MAX_KEY_PART, RESERVED),
         ),
         "kind": _described("Kind", f"What the setting holds.\n{kinds}", _word(KINDS)),
         "label": _described(
             "Label",
-            f"What a person reads before the answer, up to {MAX_LABEL} bytes.",
-            _line(MAX_LABEL),
+            f"What a person reads before the answer, up to {limits.MAX_LABEL} bytes.",
+            _line(limits.MAX_LABEL),
         ),
         "help": _described(
-            "Help", f"What a person should know, up to {MAX_HELP} bytes.", _paragraph(MAX_HELP)
+            "Help",
+            f"What a person should know, up to {limits.MAX_HELP} bytes.",
+            _paragraph(limits.MAX_HELP),
         ),
         "required": _described(
             "Required",
@@ -484,17 +451,17 @@ def _keys_of_every_kind() -> dict[str, Json]:
         ),
         "caution": _described(
             "Caution",
-            f"Up to {MAX_CAUTION} bytes; shown, and asked about, where the value is chosen."
+            f"Up to {limits.MAX_CAUTION} bytes; shown, and asked about, where the value is chosen."
             " Whatever can hurt somebody has one, and it defers to local codes and licensed"
             " practice. The default of such a field is only proposed, and needs a person.",
-            _paragraph(MAX_CAUTION),
+            _paragraph(limits.MAX_CAUTION),
         ),
         "asked-if": {"$ref": "#/definitions/asked-if"},
         "was": _described(
             "Older keys",
             'Keys under which a value may still be stored: ["old-key", "old-section.key"]. A key'
             " that stands here is never declared again.",
-            _list_of({"type": "string", "pattern": older}, MAX_OLDER_KEYS),
+            _list_of({"type": "string", "pattern": older}, limits.MAX_OLDER_KEYS),
         ),
     }
     return {name: keys[name] for name in EVERY_KIND}
@@ -502,7 +469,7 @@ def _keys_of_every_kind() -> dict[str, Json]:
 
 def _asked_if() -> Json:
     value: Json = {"type": ["boolean", "integer", "string"]}
-    several = _list_of(value, MAX_CONDITION_VALUES)
+    several = _list_of(value, limits.MAX_CONDITION_VALUES)
     table = _only(
         ("field",),
         {
@@ -569,7 +536,9 @@ def _of_kind(kind: Kind) -> Json:
             "const": False,
             "description": "Never true: an open network has no passphrase.",
         }
-    table = _only(_NEEDED.get(kind, ()), {**common, **own})
+    table = _only(
+        [key.name.lower() for key, must in KEYS_OF_KINDS[kind].items() if must], {**common, **own}
+    )
     rules = list(_rules(kind))
     return {
         "title": f"Field of kind {kind.name.lower().replace('_', '-')}",
@@ -590,17 +559,17 @@ def _value(kind: Kind, name: str) -> Json:
     if name == "unit" and kind is Kind.DURATION:
         return _word(("ms", "s"))
     others: dict[str, Json] = {
-        "unit": _line(MAX_UNIT),
-        "digits": _whole(*DIGITS),
+        "unit": _line(limits.MAX_UNIT),
+        "digits": _whole(limits.MIN_DIGITS, limits.MAX_DIGITS),
         "characters": {**_word(CHARACTERS), "default": "printable"},
         "options": _options(),
         "needs": _list_of(_word(ABILITIES), len(ABILITIES)),
         "shares": {"type": "boolean", "default": False},
-        "network": _key(MAX_KEY_PART),
+        "network": _key(limits.MAX_KEY_PART),
         "key-only": {"type": "boolean", "default": False},
         "schemes": _list_of(
-            {"type": "string", "pattern": rf"^{_SCHEME}$"},
-            MAX_SCHEMES,
+            {"type": "string", "pattern": rf"^{limits.SCHEME_PATTERN}$"},
+            limits.MAX_SCHEMES,
         ),
         "families": _list_of({"enum": list(FAMILIES)}, len(FAMILIES)),
         "secret": {"type": "boolean", "default": False},
@@ -608,39 +577,42 @@ def _value(kind: Kind, name: str) -> Json:
     return others[name]
 
 
-_SCHEME = f"[a-z][a-z0-9+.-]{{0,{MAX_SCHEME - 1}}}"
-
-
 def _options() -> Json:
     option = _only(
         ("key", "label"),
         {
             "key": _described(
-                "Key", f"Stable for ever; up to {LONGEST_OPTION_KEY}.", _key(LONGEST_OPTION_KEY)
+                "Key",
+                f"Stable for ever; up to {limits.MAX_OPTION_KEY}.",
+                _key(limits.MAX_OPTION_KEY),
             ),
             "label": _described(
-                "Label", f"What a person reads, up to {MAX_LABEL} bytes.", _line(MAX_LABEL)
+                "Label",
+                f"What a person reads, up to {limits.MAX_LABEL} bytes.",
+                _line(limits.MAX_LABEL),
             ),
             "help": _described(
-                "Help", f"What it means, up to {MAX_HELP} bytes.", _paragraph(MAX_HELP)
+                "Help",
+                f"What it means, up to {limits.MAX_HELP} bytes.",
+                _paragraph(limits.MAX_HELP),
             ),
         },
     )
-    return {"type": "array", "items": option, "minItems": 1, "maxItems": MAX_OPTIONS}
+    return {"type": "array", "items": option, "minItems": 1, "maxItems": limits.MAX_OPTIONS}
 
 
 def _number(kind: Kind) -> Json:
     if kind is Kind.DURATION:
         return _time(*KIND_LIMITS[kind])
-    return _scaled(DIGITS[0]) if kind is Kind.DECIMAL else _whole(*KIND_LIMITS[kind])
+    return _scaled(limits.MIN_DIGITS) if kind is Kind.DECIMAL else _whole(*KIND_LIMITS[kind])
 
 
 def _scaled(digits: int) -> Json:
     scale = 10**digits
     return {
         "type": "number",
-        "minimum": LEAST_INTEGER / scale,
-        "maximum": GREATEST_INTEGER / scale,
+        "minimum": limits.LEAST_INTEGER / scale,
+        "maximum": limits.GREATEST_INTEGER / scale,
     }
 
 
@@ -662,7 +634,7 @@ def _default(kind: Kind) -> Json:
         Kind.HOST: {"maxLength": longest, "pattern": f"^{_LABEL}([.]{_LABEL})*$"},
         Kind.URL: {
             "maxLength": longest,
-            "pattern": f"^{_SCHEME}://{KIND_CHARACTERS[Kind.URL].pattern}$",
+            "pattern": f"^{limits.SCHEME_PATTERN}://{KIND_CHARACTERS[Kind.URL].pattern}$",
         },
         Kind.IP: {"pattern": f"^({_IPV4}|{_IPV6})$"},
         Kind.TIME_ZONE: {"pattern": "^[!-~]+$"},
@@ -682,7 +654,7 @@ def _rules(kind: Kind) -> Iterable[Json]:
             default = {"properties": {"default": _of_characters(characters)}}
             yield _where("characters", name, default)
     elif kind is Kind.DECIMAL:
-        for digits in range(DIGITS[0], DIGITS[1] + 1):
+        for digits in range(limits.MIN_DIGITS, limits.MAX_DIGITS + 1):
             number = _scaled(digits)
             limited = {"properties": dict.fromkeys(("default", "minimum", "maximum"), number)}
             yield _where("digits", digits, limited)

@@ -11,7 +11,8 @@ from provision.contract.profile import Item, encode
 from provision.contract.table import Kind
 from provision.settings.carrying import tag
 from provision.settings.model import Field, Schema, Setting
-from provision.settings.values import KIND_LIMITS, limits
+from provision.settings.table import KIND_LIMITS
+from provision.settings.values import limits
 
 HEADER_SIZE = 48
 SEAL_SIZE = 8
