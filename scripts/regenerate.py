@@ -63,6 +63,10 @@ def _page_zones() -> bytes:
     return page_zones.page_zones(zones())
 
 
+def _map(name: str) -> str:
+    return protocol_page.schema_map(_table(), name)
+
+
 def _exit_codes() -> str:
     from provision.wizard.ending import ExitCode  # noqa: PLC0415
 
@@ -105,6 +109,11 @@ TARGETS: list[tuple[str, Callable[[], bytes]]] = [
 
 # Page, name of the section, and its text.
 SECTIONS: list[tuple[str, str, Callable[[], str]]] = [
+    *(
+        ("shared/protocol.md", f"map-{name}", lambda name=name: _map(name))
+        for name in ("schema", "section", "field", "pin")
+    ),
+    ("shared/protocol.md", "kinds", lambda: protocol_page.kinds(_table())),
     ("shared/protocol.md", "messages", lambda: protocol_page.messages(_table())),
     ("shared/protocol.md", "states", lambda: protocol_page.states(_table())),
     ("shared/protocol.md", "bodies", lambda: protocol_page.bodies(_table())),

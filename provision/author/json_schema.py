@@ -423,7 +423,7 @@ def _definition(kind: str) -> str:
 
 
 def _keys_of_every_kind() -> dict[str, Json]:
-    older = f"^({limits.KEY_PATTERN}[.])?{limits.KEY_PATTERN}$"
+    older = f"^({limits.KEY_PART_PATTERN}[.])?{limits.KEY_PART_PATTERN}$"
     kinds = "\n".join(f"{name}: {_KINDS_IN_WORDS[kind]}" for name, kind in KINDS.items())
     keys = {
         "key": _described(

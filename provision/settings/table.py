@@ -124,7 +124,7 @@ MAX_BAUD = 4000000
 MAX_SIZE = 4294967295
 """Bytes: a size or an offset in the flash."""
 
-KEY_PATTERN = r"[a-z][a-z0-9-]{0,19}"
+KEY_PART_PATTERN = r"[a-z][a-z0-9-]{0,19}"
 OPTION_KEY_PATTERN = r"[a-z][a-z0-9-]{0,15}"
 BASE_KEY_PATTERN = r"[a-z][a-z0-9-]{0,19}[.][a-z][a-z0-9-]{0,19}"
 SCHEME_PATTERN = r"[a-z][a-z0-9+.-]{0,11}"

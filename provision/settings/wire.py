@@ -330,7 +330,7 @@ def _array(
     return read
 
 
-_key = _matching(table.KEY_PATTERN, table.MAX_KEY_PART, "key")
+_key = _matching(table.KEY_PART_PATTERN, table.MAX_KEY_PART, "key")
 _option_key = _matching(table.OPTION_KEY_PATTERN, table.MAX_OPTION_KEY, "key of an option")
 _base_key = _matching(table.BASE_KEY_PATTERN, MAX_KEY, "base key")
 _scheme = _matching(table.SCHEME_PATTERN, table.MAX_SCHEME, "scheme in lower case")

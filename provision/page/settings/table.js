@@ -42,7 +42,7 @@ export const MIN_SLOTS = 2;
 export const MIN_SLOTS_OF_OLDER = 3;
 export const MAX_SLOTS = 8;
 
-export const KEY = /^[a-z][a-z0-9-]{0,19}$/;
+export const KEY_PART = /^[a-z][a-z0-9-]{0,19}$/;
 export const OPTION_KEY = /^[a-z][a-z0-9-]{0,15}$/;
 export const BASE_KEY = /^(?!.{33})[a-z][a-z0-9-]{0,19}[.][a-z][a-z0-9-]{0,19}$/;
 export const SCHEME = /^[a-z][a-z0-9+.-]{0,11}$/;

@@ -265,7 +265,7 @@ function value(item, where) {
 /** @type {Read<Item>} */
 const any = (item) => item;
 
-const anyKey = matching(table.KEY);
+const anyKey = matching(table.KEY_PART);
 const baseKey = matching(table.BASE_KEY);
 const languageTag = matching(table.LANGUAGE);
 const label = text(table.MAX_LABEL);
