@@ -312,16 +312,16 @@ _OF_THE_CONVERSATION = (
     ),
     _one(
         "a token may be short, in C",
-        _BOARD,
-        "REQUIRED, TOKEN_SIZE, TOKEN_SIZE}",
-        "REQUIRED, 0, TOKEN_SIZE}",
+        "firmware_stub/include/pv_table.h",
+        "BYTES, 1U, 8U, 8U)",
+        "BYTES, 1U, 0U, 8U)",
         _MESSAGES,
     ),
     _one(
         "a key that must be there may lack, in C",
         _BOARD,
         "forms[i].required != 0 && !is_present",
-        "forms[i].required > REQUIRED && !is_present",
+        "forms[i].required > 1 && !is_present",
         _MESSAGES,
     ),
     _one(

@@ -631,4 +631,31 @@ enum pv_survey_reply_key {
     X(SURVEY, 23U, 0x0FU, 0x03U, PV_CAN_SURVEY, 0U)   \
     X(LOCATE, 25U, 0x0FU, 0x03U, PV_CAN_LOCATE, 0U)
 
+/* Every key of every request's body: X(REQUEST, KEY, form, required, least, most).
+ * form: UINT, TEXT, BYTES, or ANY for a value of any kind, which has no bounds.
+ * required: 1 where the body must have the key.
+ * least, most: the value of an integer, the length of text and bytes. */
+#define PV_REQUEST_KEYS(X)                             \
+    X(GET_SCHEMA, OFFSET, UINT, 1U, 0U, 262143UL)      \
+    X(GET_SCHEMA, LENGTH, UINT, 1U, 1U, 470U)          \
+    X(GET_VALUES, FIRST, UINT, 1U, 0U, 511U)           \
+    X(SET_FIELD, FIELD, TEXT, 1U, 1U, 32U)             \
+    X(SET_FIELD, VALUE, ANY, 0U, 0U, 0U)               \
+    X(SET_FIELD, OFFSET, UINT, 0U, 0U, 65535U)         \
+    X(SET_FIELD, TOTAL, UINT, 0U, 1U, 65535U)          \
+    X(SET_FIELD, PART, BYTES, 0U, 1U, 470U)            \
+    X(COMMIT, COUNT, UINT, 1U, 1U, 512U)               \
+    X(COMMIT, DIGEST, UINT, 1U, 0U, 4294967295UL)      \
+    X(COMMIT, TOKEN, BYTES, 1U, 8U, 8U)                \
+    X(DISCARD, BOOT, UINT, 1U, 0U, 4294967295UL)       \
+    X(UNDO, GENERATION, UINT, 1U, 0U, 4294967295UL)    \
+    X(ERASE, GENERATION, UINT, 1U, 0U, 4294967295UL)   \
+    X(RESTART, BOOT, UINT, 1U, 0U, 4294967295UL)       \
+    X(CONFIRM, GENERATION, UINT, 1U, 0U, 4294967295UL) \
+    X(SURVEY, SCAN, UINT, 0U, 1U, 255U)                \
+    X(SURVEY, FIRST, UINT, 0U, 0U, 255U)
+
+/* The largest of these keys. */
+#define PV_LARGEST_REQUEST_KEY 5U
+
 #endif /* PV_TABLE_H */

@@ -21,35 +21,18 @@ enum { RULE_COUNT = sizeof rules / sizeof rules[0] };
 typedef struct key_form {
     uint8_t type;
     uint8_t key;
-    uint8_t major;     /* or ANY_VALUE */
+    uint8_t major;     /* or PV_ANY */
     uint8_t required;
     uint32_t least;    /* value of an integer, length of text and bytes */
     uint32_t most;
 } key_form;
 
-enum { ANY_VALUE = 0xFF, OPTIONAL = 0, REQUIRED = 1, TOKEN_SIZE = 8 };
+enum { PV_ANY = 0xFF, TOKEN_SIZE = 8 };
 
-static const key_form forms[] = {
-    {PV_MSG_GET_SCHEMA, PV_KEY_GET_SCHEMA_OFFSET, PV_UINT, REQUIRED, 0, PV_MAX_SCHEMA - 1},
-    {PV_MSG_GET_SCHEMA, PV_KEY_GET_SCHEMA_LENGTH, PV_UINT, REQUIRED, 1, PV_MAX_PIECE},
-    {PV_MSG_GET_VALUES, PV_KEY_GET_VALUES_FIRST, PV_UINT, REQUIRED, 0, PV_MAX_FIELDS - 1},
-    {PV_MSG_SET_FIELD, PV_KEY_SET_FIELD_FIELD, PV_TEXT, REQUIRED, 1, PV_MAX_KEY},
-    {PV_MSG_SET_FIELD, PV_KEY_SET_FIELD_VALUE, ANY_VALUE, OPTIONAL, 0, 0},
-    {PV_MSG_SET_FIELD, PV_KEY_SET_FIELD_OFFSET, PV_UINT, OPTIONAL, 0, UINT16_MAX},
-    {PV_MSG_SET_FIELD, PV_KEY_SET_FIELD_TOTAL, PV_UINT, OPTIONAL, 1, UINT16_MAX},
-    {PV_MSG_SET_FIELD, PV_KEY_SET_FIELD_PART, PV_BYTES, OPTIONAL, 1, PV_MAX_PIECE},
-    {PV_MSG_COMMIT, PV_KEY_COMMIT_COUNT, PV_UINT, REQUIRED, 1, PV_MAX_FIELDS},
-    {PV_MSG_COMMIT, PV_KEY_COMMIT_DIGEST, PV_UINT, REQUIRED, 0, UINT32_MAX},
-    {PV_MSG_COMMIT, PV_KEY_COMMIT_TOKEN, PV_BYTES, REQUIRED, TOKEN_SIZE, TOKEN_SIZE},
-    {PV_MSG_DISCARD, PV_KEY_DISCARD_BOOT, PV_UINT, REQUIRED, 0, UINT32_MAX},
-    {PV_MSG_UNDO, PV_KEY_UNDO_GENERATION, PV_UINT, REQUIRED, 0, UINT32_MAX},
-    {PV_MSG_ERASE, PV_KEY_ERASE_GENERATION, PV_UINT, REQUIRED, 0, UINT32_MAX},
-    {PV_MSG_RESTART, PV_KEY_RESTART_BOOT, PV_UINT, REQUIRED, 0, UINT32_MAX},
-    {PV_MSG_CONFIRM, PV_KEY_CONFIRM_GENERATION, PV_UINT, REQUIRED, 0, UINT32_MAX},
-    {PV_MSG_SURVEY, PV_KEY_SURVEY_SCAN, PV_UINT, OPTIONAL, 1, UINT8_MAX},
-    {PV_MSG_SURVEY, PV_KEY_SURVEY_FIRST, PV_UINT, OPTIONAL, 0, UINT8_MAX},
-};
-enum { FORM_COUNT = sizeof forms / sizeof forms[0], MOST_KEYS = 5 };
+#define FORM(request, key, form, required, least, most) \
+    {PV_MSG_##request, PV_KEY_##request##_##key, PV_##form, required, least, most},
+static const key_form forms[] = {PV_REQUEST_KEYS(FORM)};
+enum { FORM_COUNT = sizeof forms / sizeof forms[0] };
 
 /* The value of a key: of text and bytes the argument is the length. */
 typedef struct argument {
@@ -61,7 +44,7 @@ typedef struct request {
     uint16_t id;
     uint8_t type;
     uint8_t present;              /* bit n: key n */
-    argument arguments[MOST_KEYS + 1]; /* by key; of `value` the bytes are the item */
+    argument arguments[PV_LARGEST_REQUEST_KEY + 1]; /* by key; of `value` the bytes are the item */
 
     /* Of a refusal [7.1]. */
     bool has_detail;
@@ -706,7 +689,7 @@ static bool read_argument(request *r, const key_form *form, pv_reader *from)
     if (head.major == PV_BYTES || head.major == PV_TEXT) {
         (void)pv_read(from, NULL, head.argument);
     }
-    if (form->major == ANY_VALUE) {
+    if (form->major == PV_ANY) {
         to->bytes = start;
         to->number = (uint32_t)(from->memory - start);
         return head.major != PV_ARRAY && head.major != PV_MAP;

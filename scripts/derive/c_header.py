@@ -36,6 +36,19 @@ _REQUESTS = """
 """
 
 
+_REQUEST_KEYS = """
+/* Every key of every request's body: X(REQUEST, KEY, form, required, least, most).
+ * form: UINT, TEXT, BYTES, or ANY for a value of any kind, which has no bounds.
+ * required: 1 where the body must have the key.
+ * least, most: the value of an integer, the length of text and bytes. */
+"""
+
+_MOST_KEYS = """
+/* The largest of these keys. */
+#define PV_LARGEST_REQUEST_KEY {}U
+"""
+
+
 def c_header(table: Table) -> bytes:
     """Return the header's text: C99, constants and one X-macro, nothing that takes memory."""
     blocks = [
@@ -48,7 +61,9 @@ def c_header(table: Table) -> bytes:
         ),
         *_code_sets(table),
         *(_keys(row) for row in table.messages if row.body),
-        _REQUESTS + "\n".join(_requests(table)) + "\n",
+        _REQUESTS + _macro("PV_REQUESTS", _requests(table)),
+        _REQUEST_KEYS + _macro("PV_REQUEST_KEYS", _request_keys(table)),
+        _MOST_KEYS.format(max(key.key for row in table.requests for key in row.body)),
         "\n#endif /* PV_TABLE_H */\n",
     ]
     return "".join(blocks).encode()
@@ -62,9 +77,7 @@ def _limits(table: Table) -> Iterator[tuple[str, str, str]]:
         "body keys of a request from here on are skipped where they are not known",
     )
     for limit in (*table.limits, *table.schema.limits):
-        # int has 16 bits on the smallest boards.
-        suffix = "U" if limit.value <= 0xFFFF else "UL"
-        value = f"{limit.value}{suffix}" if limit.value >= 0 else f"(-{~limit.value}L - 1)"
+        value = _unsigned(limit.value) if limit.value >= 0 else f"(-{~limit.value}L - 1)"
         yield f"PV_{limit_name(limit)}", value, limit_meaning(limit)
 
 
@@ -116,16 +129,32 @@ def _enumeration(name: str, means: str, members: Iterable[tuple[str, int, str]])
 
 def _requests(table: Table) -> Iterator[str]:
     stores = {code.name: code.code for code in table.code_set("store").codes}
-    rows = []
     for row in table.requests:
         legal_stores = sum(1 << stores[name] for name in row.stores)
         legal_staged = sum(1 << staged for staged in row.staged)
         needs = f"PV_CAN_{constant(row.needs)}" if row.needs else "0U"
-        rows.append(
+        yield (
             f"    X({constant(row.name)}, {row.number}U, 0x{legal_stores:02X}U, "
             f"0x{legal_staged:02X}U, {needs}, {int(row.changes)}U)"
         )
-    width = max(map(len, rows))
-    yield "#define PV_REQUESTS(X)".ljust(width) + " \\"
-    yield from (line.ljust(width) + " \\" for line in rows[:-1])
-    yield rows[-1]
+
+
+def _request_keys(table: Table) -> Iterator[str]:
+    for row in table.requests:
+        for key in row.body:
+            names = f"{constant(row.name)}, {constant(key.name)}"
+            form = key.type
+            if {"is": "value"} in form.get("types", ()):
+                form = {"is": "any", "min": 0, "max": 0}
+            bounds = f"{_unsigned(form['min'])}, {_unsigned(form['max'])}"
+            yield f"    X({names}, {form['is'].upper()}, {int(key.required)}U, {bounds})"
+
+
+def _macro(name: str, rows: Iterable[str]) -> str:
+    lines = [f"#define {name}(X)", *rows]
+    width = max(map(len, lines))
+    return " \\\n".join([*(line.ljust(width) for line in lines[:-1]), lines[-1]]) + "\n"
+
+
+def _unsigned(value: int) -> str:
+    return f"{value}{'U' if value <= 0xFFFF else 'UL'}"  # int has 16 bits on the smallest boards
