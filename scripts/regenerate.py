@@ -63,10 +63,6 @@ def _page_zones() -> bytes:
     return page_zones.page_zones(zones())
 
 
-def _map(name: str) -> str:
-    return protocol_page.schema_map(_table(), name)
-
-
 def _exit_codes() -> str:
     from provision.wizard.ending import ExitCode  # noqa: PLC0415
 
@@ -110,7 +106,11 @@ TARGETS: list[tuple[str, Callable[[], bytes]]] = [
 # Page, name of the section, and its text.
 SECTIONS: list[tuple[str, str, Callable[[], str]]] = [
     *(
-        ("shared/protocol.md", f"map-{name}", lambda name=name: _map(name))
+        (
+            "shared/protocol.md",
+            f"map-{name}",
+            lambda name=name: protocol_page.schema_map(_table(), name),
+        )
         for name in ("schema", "section", "field", "pin")
     ),
     ("shared/protocol.md", "kinds", lambda: protocol_page.kinds(_table())),
@@ -121,6 +121,11 @@ SECTIONS: list[tuple[str, str, Callable[[], str]]] = [
     ("shared/protocol.md", "limits", lambda: protocol_page.limits(_table())),
     ("shared/start-here.md", "smallest-schema", start_here.schema),
     ("shared/start-here.md", "smallest-conversation", start_here.conversation),
+    *(
+        ("schemas/README.md", name, lambda name=name: protocol_page.file_keys(_table(), name))
+        for name in ("top", "board", "pin", "section", "field")
+    ),
+    ("schemas/README.md", "kinds", lambda: protocol_page.file_kinds(_table())),
     ("README.md", "exit-codes", _exit_codes),
 ]
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The tables as sections of the page `shared/protocol.md`, and the diagram of states."""
+"""The tables as sections of `shared/protocol.md` and `schemas/README.md`; the diagram of states."""
 
 from __future__ import annotations
 
@@ -106,6 +106,19 @@ def kinds(table: Table) -> str:
             (kind.name, kind.cbor, kind.checks, kind.secret, f"{{{kind.requirement}}}")
             for kind in table.schema.kinds
         ),
+    )
+
+
+def file_keys(table: Table, name: str) -> str:
+    """The keys of one of the tables of a schema file."""
+    return _table(("key", ""), table.schema.file[name].items())
+
+
+def file_kinds(table: Table) -> str:
+    """The keys of each kind in a schema file, and how its values are written there."""
+    return _table(
+        ("kind", "keys of its own", "`default`, limits and conditions are written as"),
+        ((f"`{kind.name}`", kind.file_keys, kind.file_values) for kind in table.schema.kinds),
     )
 
 

@@ -122,6 +122,11 @@ class Kind:
     types: Mapping[str, Type]
     """The types of those keys that differ from what they are elsewhere."""
 
+    file_keys: str
+    """In words, what a schema file says of a field of it, and how it writes its values."""
+
+    file_values: str
+
 
 @dataclass(frozen=True, slots=True)
 class SchemaKey:
@@ -155,6 +160,8 @@ class Schema:
     forms: tuple[Form, ...]
     kinds: tuple[Kind, ...]
     maps: Mapping[str, tuple[SchemaKey, ...]]
+    file: Mapping[str, Mapping[str, str]]
+    """What the keys of a schema file are, in words, by table and key."""
 
     @property
     def own_keys(self) -> tuple[SchemaKey, ...]:
@@ -274,6 +281,10 @@ def _schema(document: dict[str, Any]) -> Schema:
             row["name"]: tuple(SchemaKey(**{"there": "", **key}) for key in row["keys"])
             for row in document["maps"]
         },
+        file={
+            name: {row["key"]: row["words"] for row in rows}
+            for name, rows in document["file"].items()
+        },
     )
 
 
@@ -281,6 +292,8 @@ def _kind(row: dict[str, Any]) -> Kind:
     row = {"secret": "no", "in-conditions": False, "types": {}, **row}
     return Kind(
         in_conditions=row.pop("in-conditions"),
+        file_keys=row.pop("file-keys"),
+        file_values=row.pop("file-values"),
         keys={name: there == "must" for name, there in row.pop("keys").items()},
         checks=row.pop("checks").format(min=row["min"], max=row["max"]),
         **row,
