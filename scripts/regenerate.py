@@ -52,9 +52,9 @@ def _sample() -> dict[str, str]:
 
 
 def _json_schema() -> bytes:
-    from provision.author import json_schema  # noqa: PLC0415
+    from scripts.derive import json_schema  # noqa: PLC0415
 
-    return json_schema.document().encode()
+    return json_schema.document(_table().schema).encode()
 
 
 def _page_zones() -> bytes:

@@ -36,11 +36,12 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class Code:
-    """One member of a code set."""
+    """One member of a code set; `editor` is how an editor of schema files explains it."""
 
     code: int
     name: str
     means: str
+    editor: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +123,9 @@ class Kind:
     types: Mapping[str, Type]
     """The types of those keys that differ from what they are elsewhere."""
 
+    editor: str
+    """In words, what it is to who writes a schema file."""
+
     file_keys: str
     """In words, what a schema file says of a field of it, and how it writes its values."""
 
@@ -137,6 +141,7 @@ class SchemaKey:
     type: Type
     there: str
     means: str
+    editor: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +164,7 @@ class Schema:
 
     forms: tuple[Form, ...]
     kinds: tuple[Kind, ...]
+    codes: Mapping[str, tuple[Code, ...]]
     maps: Mapping[str, tuple[SchemaKey, ...]]
     file: Mapping[str, Mapping[str, str]]
     """What the keys of a schema file are, in words, by table and key."""
@@ -277,6 +283,9 @@ def _schema(document: dict[str, Any]) -> Schema:
         file_limits=tuple(Limit(**row) for row in document["file-limits"]),
         forms=tuple(forms.values()),
         kinds=tuple(_kind(row) for row in document["kinds"]),
+        codes={
+            name: tuple(Code(**code) for code in codes) for name, codes in document["codes"].items()
+        },
         maps={
             row["name"]: tuple(SchemaKey(**{"there": "", **key}) for key in row["keys"])
             for row in document["maps"]

@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """The JSON Schema (draft-07) of schema files, with which editors complete and check them.
 
-Keys, kinds, words, limits and patterns are those that the reader itself goes by
-(provision/settings/file*.py); the few that it has within its code are named here once more, and
-tests/author/test_json_schema.py asks both at each of them.
+Keys, kinds, words, limits and patterns are those of shared/schema.json and those that the reader
+itself goes by (provision/settings/file*.py); the few that it has within its code are named here
+once more, and tests/author/test_json_schema.py asks both at each of them.
 
 It refuses nothing that `provision check` takes. The reverse cannot be: what depends on another
 place of the file, on calculating, or on bytes of UTF-8 is left to `provision check`. Its patterns
@@ -33,35 +33,9 @@ from provision.settings.file_fields import (
 from provision.settings.file_reading import SIZES, TIMES
 from provision.settings.table import KEYS_OF_KINDS, KIND_LIMITS
 from provision.settings.values import CHARACTER_SETS, DECIMAL_OCTET, KIND_CHARACTERS
+from scripts.derive.source import Schema
 
 Json = dict[str, Any]
-
-_KINDS_IN_WORDS: Mapping[Kind, str] = {
-    Kind.TEXT: "Text.",
-    Kind.SECRET: "Text that never comes back from the board, a service key for one.",
-    Kind.INTEGER: "A whole number.",
-    Kind.DECIMAL: "A number with a fixed count of decimal digits.",
-    Kind.YES_NO: "Yes or no.",
-    Kind.CHOICE: "One of several options.",
-    Kind.PIN: "A pin of the board.",
-    Kind.NETWORK_NAME: "The name of a wireless network.",
-    Kind.PASSPHRASE: "The passphrase of a wireless network, or its key.",
-    Kind.HOST: "A host name, or an IPv4 address.",
-    Kind.URL: "A web address, or one of another scheme.",
-    Kind.IP: "An IP address.",
-    Kind.PORT: "A TCP or UDP port.",
-    Kind.TIME_ZONE: "A time zone.",
-    Kind.DURATION: "A length of time.",
-    Kind.HEX: "Bytes, typed as hexadecimal digits.",
-    Kind.BLOB: "A long value, a certificate for one.",
-}
-
-_CHARACTERS_IN_WORDS: Mapping[Characters, str] = {
-    Characters.PRINTABLE: "any but control characters",
-    Characters.ASCII: "letters without accents, digits, spaces and the usual signs",
-    Characters.WORD: "a to z, A to Z, 0 to 9, dots, hyphens and underscores",
-    Characters.DIGITS: "0 to 9",
-}
 
 # ------------------------------------------------------------------------------- kinds of value
 
@@ -408,9 +382,9 @@ def _section() -> Json:
 # ------------------------------------------------------------------------------------- the fields
 
 
-def _field() -> Json:
+def _field(schema: Schema) -> Json:
     """Return what every field is; what a field of a kind is follows from its kind."""
-    keys = {**_keys_of_every_kind(), **_titles_of_other_keys()}
+    keys = {**_keys_of_every_kind(schema), **_titles_of_other_keys(schema)}
     by_kind = [
         _where("kind", name, {"$ref": f"#/definitions/{_definition(name)}"}) for name in KINDS
     ]
@@ -422,9 +396,9 @@ def _definition(kind: str) -> str:
     return f"field-of-kind-{kind}"
 
 
-def _keys_of_every_kind() -> dict[str, Json]:
+def _keys_of_every_kind(schema: Schema) -> dict[str, Json]:
     older = f"^({limits.KEY_PART_PATTERN}[.])?{limits.KEY_PART_PATTERN}$"
-    kinds = "\n".join(f"{name}: {_KINDS_IN_WORDS[kind]}" for name, kind in KINDS.items())
+    kinds = "\n".join(f"{kind.name}: {kind.editor}" for kind in schema.kinds)
     keys = {
         "key": _described(
             "Key",
@@ -492,44 +466,30 @@ def _asked_if() -> Json:
     )
 
 
-_OTHER_KEYS: Mapping[str, tuple[str, str]] = {
-    "default": (
-        "Default",
-        "In force while nothing is stored, and what Return stores.",
-    ),
-    "minimum": ("Minimum", "The smallest value, or the shortest length in bytes."),
-    "maximum": ("Maximum", "The largest value, or the longest length in bytes."),
-    "characters": (
-        "Characters",
-        "Which may be in it.\n"
-        + "\n".join(f"{name}: {_CHARACTERS_IN_WORDS[each]}" for name, each in CHARACTERS.items()),
-    ),
-    "unit": ("Unit", "In which it is counted, as a person reads it."),
-    "digits": ("Digits", "How many decimal digits it has."),
-    "options": ("Options", "{ key, label, help } of each; the key is what is stored."),
-    "needs": ("Needs", "What the pin must be able to do."),
-    "shares": ("Shares", "True: another field that shares may have the same pin."),
-    "network": ("Network", "The key of its network-name field, in the same section."),
-    "key-only": (
+def _own_keys(schema: Schema) -> dict[str, tuple[str, str]]:
+    """Return title and description of the keys that not every kind has."""
+    own = {key.name: (key.name.capitalize(), key.editor) for key in schema.own_keys}
+    characters = (f"{code.name}: {code.editor}" for code in schema.codes["characters"])
+    own["characters"] = ("Characters", "\n".join((own["characters"][1], *characters)))
+    own["key-only"] = (
         "Key only",
         "Whether only the network's key is stored, which the dialog makes of the passphrase.",
-    ),
-    "schemes": ("Schemes", "With which the address may begin, such as https."),
-    "families": ("Families", "[4], [6] or both."),
-    "secret": ("Secret", "True: the value never comes back from the board."),
-}
+    )
+    return own
 
 
-def _titles_of_other_keys() -> dict[str, Json]:
+def _titles_of_other_keys(schema: Schema) -> dict[str, Json]:
     """Return the keys that only some kinds have, for completion while there is no kind yet."""
     names = dict.fromkeys(name for own in OF_KIND.values() for name in own)
-    return {name: _described(*_OTHER_KEYS[name], {}) for name in names}
+    own = _own_keys(schema)
+    return {name: _described(*own[name], {}) for name in names}
 
 
-def _of_kind(kind: Kind) -> Json:
+def _of_kind(kind: Kind, schema: Schema) -> Json:
     """Return what a field of a kind is, beside what every field is."""
     values: dict[str, Json] = {name: _value(kind, name) for name in OF_KIND[kind]}
-    own = {name: _described(*_OTHER_KEYS[name], value) for name, value in values.items()}
+    titles = _own_keys(schema)
+    own = {name: _described(*titles[name], value) for name, value in values.items()}
     common: dict[str, Json | bool] = dict.fromkeys(EVERY_KIND, True)
     if kind is Kind.PASSPHRASE:
         common["required"] = {
@@ -542,7 +502,7 @@ def _of_kind(kind: Kind) -> Json:
     rules = list(_rules(kind))
     return {
         "title": f"Field of kind {kind.name.lower().replace('_', '-')}",
-        "description": _KINDS_IN_WORDS[kind],
+        "description": next(each.editor for each in schema.kinds if each.code == kind),
         **table,
         **({"allOf": rules} if rules else {}),
     }
@@ -641,7 +601,7 @@ def _default(kind: Kind) -> Json:
         Kind.HEX: {"pattern": r"^\s*([0-9A-Fa-f]{2}\s*)*$"},
         Kind.BLOB: {"pattern": r"^\s*([0-9A-Fa-f]{2}\s*)*$"},
     }
-    return {"type": "string", **texts[kind]}
+    return {"type": "string", **texts.get(kind, {"maxLength": longest})}
 
 
 _LABEL = "[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?"  # RFC 1123 section 2.1
@@ -669,7 +629,7 @@ def _rules(kind: Kind) -> Iterable[Json]:
 # ------------------------------------------------------------------------------------ the document
 
 
-def json_schema() -> Json:
+def json_schema(schema: Schema) -> Json:
     """Return the JSON Schema as a value."""
     return {
         "$schema": "http://json-schema.org/draft-07/schema#",
@@ -682,17 +642,17 @@ def json_schema() -> Json:
             "board": _board(),
             "pin": _pin(),
             "section": _section(),
-            "field": _field(),
+            "field": _field(schema),
             "asked-if": _asked_if(),
             "texts": _texts(),
-            **{_definition(name): _of_kind(kind) for name, kind in KINDS.items()},
+            **{_definition(name): _of_kind(kind, schema) for name, kind in KINDS.items()},
         },
     }
 
 
-def document() -> str:
+def document(schema: Schema) -> str:
     """Return the JSON Schema as the text of its file."""
-    text = json.dumps(json_schema(), indent=2)
+    text = json.dumps(json_schema(schema), indent=2)
     # A list of plain values reads best on one line, where it fits.
     return re.sub(r"\[\n[^][{}]*\]", _on_one_line, text) + "\n"
 
