@@ -29,8 +29,22 @@
 #define PV_MAX_KEY 32U
 /* Bytes: a value of kind text, secret, host, url. */
 #define PV_MAX_TEXT 255U
+/* Bytes: name of a firmware or a board. */
+#define PV_MAX_NAME 32U
+/* Bytes: version of a firmware. */
+#define PV_MAX_VERSION 24U
+/* Bytes: unit id of a board. */
+#define PV_MAX_UNIT_ID 16U
+/* Networks: networks in one reply. */
+#define PV_MAX_NETWORKS 64U
 /* Bytes: a value of kind blob. */
 #define PV_MAX_BLOB 16384U
+/* Milliseconds: the longest time that a board may announce for commit, undo, confirm or erase. */
+#define PV_MAX_STORE_TIME_MS 60000U
+/* Milliseconds: the longest time that a board may announce for applying a set. */
+#define PV_MAX_APPLY_TIME_MS 600000UL
+/* Milliseconds: the longest time that a board may announce to go on listening. */
+#define PV_MAX_LISTENING_MS 3600000UL
 /* Milliseconds: a host repeats hello until a board answers. */
 #define PV_HELLO_INTERVAL_MS 250U
 /* Milliseconds: a reply is late after its bytes at line rate and this much. */
@@ -100,10 +114,6 @@
 #define PV_MAX_HOST 253U
 /* Bytes: a TZ string. */
 #define PV_MAX_TIME_ZONE 63U
-/* Bytes: the name of the firmware or of the board. */
-#define PV_MAX_NAME 32U
-/* Bytes: the version of the firmware. */
-#define PV_MAX_VERSION 24U
 /* Bytes: the largest program unit of a flash. */
 #define PV_MAX_PROGRAM_UNIT 256U
 /* Slots: the fewest slots of the settings. */

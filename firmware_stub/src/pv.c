@@ -379,8 +379,6 @@ static uint8_t get_values(pv *p, request *r)
     return 0;
 }
 
-enum { MOST_NETWORKS = 64 }; /* of a reply [11.2] */
-
 static void put_networks_start(const pv *p, pv_sink *to, const request *r, const page_plan *page)
 {
     put_envelope(to, PV_MSG_SURVEY_REPLY, r->id, 5);
@@ -407,7 +405,7 @@ static uint8_t survey(pv *p, request *r)
 {
     const pv_survey *port = p->config->survey;
     void *context = p->config->context;
-    page_plan page = {put_networks_start, put_network, 0, 0, MOST_NETWORKS, true};
+    page_plan page = {put_networks_start, put_network, 0, 0, PV_MAX_NETWORKS, true};
     page.first = (uint16_t)r->arguments[PV_KEY_SURVEY_FIRST].number;
     if (p->scan != 0) {
         page.count = port->count(context, &page.done);
@@ -971,9 +969,9 @@ static bool is_sound(const pv_config *config)
            config->unit != NULL && config->write != NULL && config->clock != NULL &&
            config->line_size >= PV_MIN_BODY_LIMIT + PV_CHECK_SIZE &&
            config->line_size <= PV_MAX_BODY + PV_CHECK_SIZE && config->credit >= config->line_size + 3 &&
-           config->unit_id != NULL && config->unit_id_size >= 1 && config->unit_id_size <= 16 &&
-           config->commit_time <= 60000 && config->erase_time <= 60000 && config->apply_time <= 600000 &&
-           config->listens <= 3600000;
+           config->unit_id != NULL && config->unit_id_size >= 1 && config->unit_id_size <= PV_MAX_UNIT_ID &&
+           config->commit_time <= PV_MAX_STORE_TIME_MS && config->erase_time <= PV_MAX_STORE_TIME_MS &&
+           config->apply_time <= PV_MAX_APPLY_TIME_MS && config->listens <= PV_MAX_LISTENING_MS;
 }
 
 static uint16_t capabilities_of(const pv_config *config)

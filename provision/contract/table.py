@@ -57,8 +57,29 @@ MAX_KEY = 32
 MAX_TEXT = 255
 """Bytes: a value of kind text, secret, host, url."""
 
+MAX_NAME = 32
+"""Bytes: name of a firmware or a board."""
+
+MAX_VERSION = 24
+"""Bytes: version of a firmware."""
+
+MAX_UNIT_ID = 16
+"""Bytes: unit id of a board."""
+
+MAX_NETWORKS = 64
+"""Networks: networks in one reply."""
+
 MAX_BLOB = 16384
 """Bytes: a value of kind blob."""
+
+MAX_STORE_TIME_MS = 60000
+"""Milliseconds: the longest time that a board may announce for commit, undo, confirm or erase."""
+
+MAX_APPLY_TIME_MS = 600000
+"""Milliseconds: the longest time that a board may announce for applying a set."""
+
+MAX_LISTENING_MS = 3600000
+"""Milliseconds: the longest time that a board may announce to go on listening."""
 
 HELLO_INTERVAL_MS = 250
 """Milliseconds: a host repeats hello until a board answers."""

@@ -13,7 +13,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from provision.contract.table import Ability
+from provision.contract.table import MAX_NAME, MAX_VERSION, Ability
 from provision.settings import file_checks, file_languages, toml
 from provision.settings import file_reading as reading
 from provision.settings import table as limits
@@ -174,8 +174,8 @@ def _trial(spot: Spot) -> int:
 def _firmware(spot: Spot) -> tuple[str, str]:
     table = reading.table(spot)
     table.only(("name", "version"))
-    name = table.get("name", reading.text(limits.MAX_NAME), "`name`, that of the firmware")
-    version = table.get("version", reading.text(limits.MAX_VERSION), "`version`, as you write it")
+    name = table.get("name", reading.text(MAX_NAME), "`name`, that of the firmware")
+    version = table.get("version", reading.text(MAX_VERSION), "`version`, as you write it")
     if name is None or version is None:
         raise NotedError
     return name, version
@@ -193,7 +193,7 @@ def _board(spot: Spot) -> BoardDeclaration:
         )
     )
     board = BoardDeclaration(
-        name=table.get("name", reading.text(limits.MAX_NAME), "`name`, that of the board") or "?",
+        name=table.get("name", reading.text(MAX_NAME), "`name`, that of the board") or "?",
         flash_size=_board_size(table, "flash-size", '"4 MiB"', 1),
         erase_unit=_board_size(table, "erase-unit", '"4 KiB"', 1),
         program_unit=_board_size(table, "program-unit", "256", 1),

@@ -97,12 +97,6 @@ MAX_HOST = 253
 MAX_TIME_ZONE = 63
 """Bytes: a TZ string."""
 
-MAX_NAME = 32
-"""Bytes: the name of the firmware or of the board."""
-
-MAX_VERSION = 24
-"""Bytes: the version of the firmware."""
-
 MAX_PROGRAM_UNIT = 256
 """Bytes: the largest program unit of a flash."""
 

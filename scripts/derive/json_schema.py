@@ -17,7 +17,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from provision.contract.table import MAX_KEY, MAX_TEXT, Characters, Kind
+from provision.contract.table import MAX_KEY, MAX_NAME, MAX_TEXT, MAX_VERSION, Characters, Kind
 from provision.settings import table as limits
 from provision.settings.c_names import RESERVED, STATE_MEMBER
 from provision.settings.file import PROGRAM_UNITS
@@ -237,13 +237,13 @@ def _firmware() -> Json:
         {
             "name": _described(
                 "Name",
-                f"The firmware's name, up to {limits.MAX_NAME} bytes.",
-                _line(limits.MAX_NAME),
+                f"The firmware's name, up to {MAX_NAME} bytes.",
+                _line(MAX_NAME),
             ),
             "version": _described(
                 "Version",
-                f"The firmware's version, in any form, up to {limits.MAX_VERSION} bytes.",
-                _line(limits.MAX_VERSION),
+                f"The firmware's version, in any form, up to {MAX_VERSION} bytes.",
+                _line(MAX_VERSION),
             ),
         },
     )
@@ -256,7 +256,7 @@ def _board() -> Json:
         ("name", "flash-size", "erase-unit", "program-unit", "settings-at", "settings-size"),
         {
             "name": _described(
-                "Name", f"The board's name, up to {limits.MAX_NAME} bytes.", _line(limits.MAX_NAME)
+                "Name", f"The board's name, up to {MAX_NAME} bytes.", _line(MAX_NAME)
             ),
             "flash-size": _described("Size of the flash", f"Of all of it, {size}", _size(1)),
             "erase-unit": _described(

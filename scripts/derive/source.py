@@ -16,7 +16,8 @@ from typing import Any
 Type = dict[str, Any]
 """The form of one value, as the table writes it: `{"is": "uint", "min": 0, "max": 255}`.
 
-For a bound the tables may write the name of a limit; here it is the number.
+For a bound the tables may write the name of a limit, and `"below"` for what is one less than a
+limit; here it is the number.
 """
 
 
@@ -259,12 +260,12 @@ def _resolved(item: Any, limits: Mapping[str, int]) -> Any:
         return limits[name]
 
     if isinstance(item, dict):
-        return {
-            key: number(value)
-            if key in {"min", "max"} and isinstance(value, str)
-            else _resolved(value, limits)
-            for key, value in item.items()
+        bounds = {
+            key: number(item[key]) for key in ("min", "max") if isinstance(item.get(key), str)
         }
+        if "below" in item:
+            bounds["max"] = number(item.pop("below")) - 1
+        return {key: _resolved(value, limits) for key, value in item.items()} | bounds
     if isinstance(item, list):
         return [_resolved(value, limits) for value in item]
     if isinstance(item, str):
