@@ -621,6 +621,13 @@ enum pv_survey_reply_key {
     PV_KEY_SURVEY_REPLY_NETWORKS = 5
 };
 
+/* Every kind's pv_value_kind, to be declared at once. */
+#define PV_KINDS \
+    pv_kind_text, pv_kind_secret, pv_kind_integer, pv_kind_decimal, pv_kind_yes_no, \
+    pv_kind_choice, pv_kind_pin, pv_kind_network_name, pv_kind_passphrase, pv_kind_host, \
+    pv_kind_url, pv_kind_ip, pv_kind_port, pv_kind_time_zone, pv_kind_duration, pv_kind_hex, \
+    pv_kind_blob
+
 /* Every request: X(NAME, number, stores, staged, needs, changes).
  * stores: bit PV_STORE_x is set where the request is legal with x stored.
  * staged: bit 0 is set where it is legal with nothing staged, bit 1 with something staged.

@@ -43,6 +43,11 @@ _REQUEST_KEYS = """
  * least, most: the value of an integer, the length of text and bytes. */
 """
 
+_KINDS = """
+/* Every kind's pv_value_kind, to be declared at once. */
+#define PV_KINDS \\
+    """
+
 _MOST_KEYS = """
 /* The largest of these keys. */
 #define PV_LARGEST_REQUEST_KEY {}U
@@ -61,6 +66,7 @@ def c_header(table: Table) -> bytes:
         ),
         *_code_sets(table),
         *(_keys(row) for row in table.messages if row.body),
+        _KINDS + " \\\n    ".join(_kinds(table)) + "\n",
         _REQUESTS + _macro("PV_REQUESTS", _requests(table)),
         _REQUEST_KEYS + _macro("PV_REQUEST_KEYS", _request_keys(table)),
         _MOST_KEYS.format(max(key.key for row in table.requests for key in row.body)),
@@ -125,6 +131,11 @@ def _enumeration(name: str, means: str, members: Iterable[tuple[str, int, str]])
         # C99 admits a comma after the last, but older compilers with -pedantic do not.
         lines.append(f"    {member} = {value}" + ("," if number < len(rows) - 1 else ""))
     return "\n".join([*lines, "};"]) + "\n"
+
+
+def _kinds(table: Table) -> list[str]:
+    names = ", ".join(f"pv_kind_{kind.name.replace('-', '_')}" for kind in table.schema.kinds)
+    return textwrap.wrap(names, WIDTH - 6)
 
 
 def _requests(table: Table) -> Iterator[str]:
