@@ -54,7 +54,7 @@ def _sample() -> dict[str, str]:
 def _json_schema() -> bytes:
     from scripts.derive import json_schema  # noqa: PLC0415
 
-    return json_schema.document(_table().schema).encode()
+    return json_schema.document(_table()).encode()
 
 
 def _page_zones() -> bytes:

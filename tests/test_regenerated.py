@@ -215,10 +215,6 @@ CONTRADICTIONS: dict[str, tuple[Callable[[Any], Any], str]] = {
         "limit used twice: max-key",
     ),
     "a limit that is none": (
-        lambda table: table["kinds"][0].update(max="max-novel"),
-        "there is no limit max-novel",
-    ),
-    "a limit that is none, in words": (
         lambda table: table["kinds"][0].update(checks="length up to {max-novel}"),
         "there is no limit max-novel",
     ),
@@ -229,10 +225,6 @@ CONTRADICTIONS: dict[str, tuple[Callable[[Any], Any], str]] = {
     "a kind with a key that no field has": (
         lambda table: table["kinds"][0]["keys"].update(colour="may"),
         "text: has a key or a type of one that no field has",
-    ),
-    "a kind with a type of a key that it has not": (
-        lambda table: table["kinds"][5]["types"].update(unit={"is": "value"}),
-        "choice: has a key or a type of one that no field has",
     ),
 }
 

@@ -7,13 +7,15 @@ before anything is built from it, and every fault is a SchemaError with one sent
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import re
 import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from enum import IntEnum
-from typing import Never, TypeVar
+from enum import IntEnum, IntFlag
+from types import MappingProxyType
+from typing import Any, Never, TypeVar
 
 from provision.catalogue import tr
 from provision.contract.profile import Item, ProfileError, decode, encode
@@ -143,85 +145,38 @@ _ALL_ABILITIES = 0xFFFF  # of those that a later version names, only equality ma
 # --------------------------------------------------------------------------- model to item
 
 
+_KEYS: Mapping[type, type[IntEnum]] = MappingProxyType(
+    {Schema: SchemaKey, Section: SectionKey, Field: FieldKey, Pin: PinKey}
+)
+"""What is a map, and its keys, which are the names of its attributes."""
+
+
 def to_item(schema: Schema) -> Item:
     """Return a schema as the one item that clause 8 has for it: what is default is left out."""
-    return _without_absent(
-        {
-            SchemaKey.FORMAT: FORMAT,
-            SchemaKey.TITLE: schema.title,
-            SchemaKey.SECTIONS: [_section_item(section) for section in schema.sections],
-            SchemaKey.PINS: [_pin_item(pin) for pin in schema.pins] or None,
-            SchemaKey.TRIAL: schema.trial,
-            SchemaKey.LANGUAGE: schema.language,
-            SchemaKey.TRANSLATIONS: [
-                [translation.language, [*translation.texts]] for translation in schema.translations
-            ]
-            or None,
-        }
-    )
+    return {int(SchemaKey.FORMAT): FORMAT, **_map_item(schema)}
 
 
-def _without_absent(entries: Mapping[IntEnum, Item]) -> dict[int, Item]:
-    return {int(key): value for key, value in entries.items() if value is not None}
+def _map_item(part: Schema | Section | Field | Pin) -> dict[int, Item]:
+    usual = {each.name: each.default for each in dataclasses.fields(part)}
+    keys = [key for key in _KEYS[type(part)] if key.name.lower() in usual]
+    values = {key: getattr(part, key.name.lower()) for key in keys}
+    return {
+        int(key): _item(value)
+        for key, value in values.items()
+        if value != usual[key.name.lower()]
+        or (key is FieldKey.NEEDS and values[FieldKey.KIND] == Kind.PIN)
+    }
 
 
-def _pin_item(pin: Pin) -> Item:
-    return _without_absent(
-        {
-            PinKey.NUMBER: pin.number,
-            PinKey.NAME: pin.name,
-            PinKey.ABILITIES: int(pin.abilities),
-            PinKey.TAKEN: pin.taken,
-            PinKey.CAUTION: pin.caution,
-        }
-    )
-
-
-def _section_item(section: Section) -> Item:
-    repeat = section.repeat
-    return _without_absent(
-        {
-            SectionKey.KEY: section.key,
-            SectionKey.LABEL: section.label,
-            SectionKey.HELP: section.help,
-            SectionKey.REPEAT: [repeat.least, repeat.most] if repeat else None,
-            SectionKey.FIELDS: [_field_item(field) for field in section.fields],
-        }
-    )
-
-
-def _field_item(field: Field) -> Item:
-    condition = field.condition
-    is_printable = field.characters is Characters.PRINTABLE
-    return _without_absent(
-        {
-            FieldKey.KEY: field.key,
-            FieldKey.KIND: int(field.kind),
-            FieldKey.LABEL: field.label,
-            FieldKey.HELP: field.help,
-            FieldKey.REQUIRED: field.required or None,
-            FieldKey.DEFAULT: field.default,
-            FieldKey.MINIMUM: field.minimum,
-            FieldKey.MAXIMUM: field.maximum,
-            FieldKey.UNIT: field.unit,
-            FieldKey.DIGITS: field.digits,
-            FieldKey.CAUTION: field.caution,
-            FieldKey.CONDITION: [condition.base_key, [*condition.values]] if condition else None,
-            FieldKey.OPTIONS: [_option_item(option) for option in field.options] or None,
-            FieldKey.NEEDS: int(field.needs) if field.kind is Kind.PIN else None,
-            FieldKey.SHARES: field.shares or None,
-            FieldKey.NETWORK: field.network,
-            FieldKey.WAS: [*field.was] or None,
-            FieldKey.CHARACTERS: None if is_printable else int(field.characters),
-            FieldKey.SCHEMES: [*field.schemes] or None,
-            FieldKey.SECRET: field.secret or None,
-            FieldKey.FAMILIES: field.families if field.families != 3 else None,
-        }
-    )
-
-
-def _option_item(option: Option) -> Item:
-    return [option.key, option.label, *([] if option.help is None else [option.help])]
+def _item(value: Any) -> Item:
+    if type(value) in _KEYS:
+        return _map_item(value)
+    if dataclasses.is_dataclass(value):  # an array of what it has; an option may have no help
+        parts = (getattr(value, each.name) for each in dataclasses.fields(value))
+        return [_item(part) for part in parts if part is not None]
+    if isinstance(value, tuple):
+        return [_item(each) for each in value]
+    return int(value) if isinstance(value, IntEnum | IntFlag) else value
 
 
 # --------------------------------------------------------------------------- item to model
@@ -250,6 +205,7 @@ def _too_new(where: str, what: str) -> Never:
 
 
 T = TypeVar("T")
+Code = TypeVar("Code", bound=IntEnum)
 
 
 class _Map:
@@ -442,7 +398,7 @@ def _repeat(item: Item, where: str) -> Repeat:
 
 def _field(item: Item, where: str) -> Field:
     entries = _Map(item, where, FieldKey)
-    kind = entries.read(FieldKey.KIND, _kind)
+    kind = entries.read(FieldKey.KIND, _code(Kind))
     _check_fitting(entries, kind)
     field = Field(
         key=entries.read(FieldKey.KEY, _key),
@@ -462,7 +418,7 @@ def _field(item: Item, where: str) -> Field:
         shares=entries.read_or(FieldKey.SHARES, _bool, absent=False),
         network=entries.read_if_any(FieldKey.NETWORK, _base_key),
         was=entries.read_or(FieldKey.WAS, _array(1, table.MAX_OLDER_KEYS, _base_key), ()),
-        characters=entries.read_or(FieldKey.CHARACTERS, _characters, Characters.PRINTABLE),
+        characters=entries.read_or(FieldKey.CHARACTERS, _code(Characters), Characters.PRINTABLE),
         schemes=entries.read_or(FieldKey.SCHEMES, _array(1, table.MAX_SCHEMES, _scheme), ()),
         secret=entries.read_or(FieldKey.SECRET, _bool, absent=False),
         families=entries.read_or(FieldKey.FAMILIES, _integer(1, 3), 3),
@@ -471,18 +427,14 @@ def _field(item: Item, where: str) -> Field:
     return field
 
 
-def _kind(item: Item, where: str) -> Kind:
-    code = _integer(0, 255)(item, where)
-    if code not in Kind.__members__.values():
-        _too_new(where, f"the code {code}")
-    return Kind(code)
+def _code(codes: type[Code]) -> Callable[[Item, str], Code]:
+    def read(item: Item, where: str) -> Code:
+        code = _integer(0, 255)(item, where)
+        if code not in codes.__members__.values():
+            _too_new(where, f"the code {code}")
+        return codes(code)
 
-
-def _characters(item: Item, where: str) -> Characters:
-    code = _integer(0, 255)(item, where)
-    if code not in Characters.__members__.values():
-        _too_new(where, f"the code {code}")
-    return Characters(code)
+    return read
 
 
 def _value(item: Item, where: str) -> Value:

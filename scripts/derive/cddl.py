@@ -103,7 +103,7 @@ def _entries(row: MessageRow) -> Iterator[str]:
         yield "  ),"
 
 
-def _entry(key: BodyKey, occurrence: str, indent: str) -> str:
+def _entry(key: BodyKey | SchemaKey, occurrence: str, indent: str) -> str:
     return f"{indent}{occurrence}{key.key}: {_type(key.type)},  ; {key.name}"
 
 
@@ -147,18 +147,14 @@ def _span(form: Type) -> str:
 
 
 def _map(name: str, keys: tuple[SchemaKey, ...]) -> str:
-    lines = [_schema_entry(key, "? " if key.there else "") for key in keys]
+    lines = [_entry(key, "? " if key.there else "", "  ") for key in keys]
     return "\n".join(["", f"{name} = {{", *lines, "  * extension => item", "}", ""])
-
-
-def _schema_entry(key: SchemaKey, occurrence: str) -> str:
-    return f"  {occurrence}{key.key}: {_type(key.type)},  ; {key.name}"
 
 
 def _fields(schema: Schema) -> Iterator[str]:
     yield "\n" + _choice("field", [f"{kind.name}-field" for kind in schema.kinds])
     common = [
-        _schema_entry(key, "? " if key.there else "")
+        _entry(key, "? " if key.there else "", "  ")
         for key in schema.maps["field"]
         if key.name != "kind" and key not in schema.own_keys
     ]
@@ -180,7 +176,7 @@ def _field(kind: Kind, schema: Schema) -> str:
             f"  ( {concealed.key} => true // ? {concealed.key} => false,"
             f" ? {default.key}: {_type(default.type)} ),  ; secret, default"
         )
-    lines += [_schema_entry(key, "" if kind.keys[key.name] else "? ") for key in own.values()]
+    lines += [_entry(key, "" if kind.keys[key.name] else "? ", "  ") for key in own.values()]
     return "\n".join([*lines, "  common", "}", ""])
 
 

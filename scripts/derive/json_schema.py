@@ -33,7 +33,7 @@ from provision.settings.file_fields import (
 from provision.settings.file_reading import SIZES, TIMES
 from provision.settings.table import KEYS_OF_KINDS, KIND_LIMITS
 from provision.settings.values import CHARACTER_SETS, DECIMAL_OCTET, KIND_CHARACTERS
-from scripts.derive.source import Schema
+from scripts.derive.source import Table
 
 Json = dict[str, Any]
 
@@ -63,6 +63,14 @@ def _paragraph(longest: int) -> Json:
     """
     shown = r"[^\s\x00-\x08\x0e-\x1b\x7f-\x84\x86-\x9f]"
     return {"type": "string", "pattern": rf"^\s*({shown}\s*){{1,{longest}}}$"}
+
+
+def _described_line(title: str, words: str, longest: int) -> Json:
+    return _described(title, f"{words}, up to {longest} bytes.", _line(longest))
+
+
+def _described_paragraph(title: str, words: str, longest: int) -> Json:
+    return _described(title, f"{words}, up to {longest} bytes.", _paragraph(longest))
 
 
 def _key(longest: int, taken: Iterable[str] = ()) -> Json:
@@ -158,11 +166,7 @@ def _top() -> Json:
             "format": _described(
                 "Format", "1, the format of schema files that this describes.", _whole(1, 1)
             ),
-            "title": _described(
-                "Title",
-                f"What a person calls the thing, up to {limits.MAX_LABEL} bytes.",
-                _line(limits.MAX_LABEL),
-            ),
+            "title": _described_line("Title", "What a person calls the thing", limits.MAX_LABEL),
             "language": _described(
                 "Language",
                 'The language of the texts, a tag as in "en". Needed where there are translations.',
@@ -235,15 +239,9 @@ def _firmware() -> Json:
     table = _only(
         ("name", "version"),
         {
-            "name": _described(
-                "Name",
-                f"The firmware's name, up to {MAX_NAME} bytes.",
-                _line(MAX_NAME),
-            ),
-            "version": _described(
-                "Version",
-                f"The firmware's version, in any form, up to {MAX_VERSION} bytes.",
-                _line(MAX_VERSION),
+            "name": _described_line("Name", "The firmware's name", MAX_NAME),
+            "version": _described_line(
+                "Version", "The firmware's version, in any form", MAX_VERSION
             ),
         },
     )
@@ -255,9 +253,7 @@ def _board() -> Json:
     table = _only(
         ("name", "flash-size", "erase-unit", "program-unit", "settings-at", "settings-size"),
         {
-            "name": _described(
-                "Name", f"The board's name, up to {MAX_NAME} bytes.", _line(MAX_NAME)
-            ),
+            "name": _described_line("Name", "The board's name", MAX_NAME),
             "flash-size": _described("Size of the flash", f"Of all of it, {size}", _size(1)),
             "erase-unit": _described(
                 "Erase unit", f"What the flash erases at a time, {size}", _size(1)
@@ -351,16 +347,10 @@ def _section() -> Json:
                 f" beginning with a letter; up to {limits.MAX_KEY_PART}.",
                 _key(limits.MAX_KEY_PART, (*RESERVED, STATE_MEMBER)),
             ),
-            "label": _described(
-                "Label",
-                f"What a person reads above the questions, up to {limits.MAX_LABEL} bytes.",
-                _line(limits.MAX_LABEL),
+            "label": _described_line(
+                "Label", "What a person reads above the questions", limits.MAX_LABEL
             ),
-            "help": _described(
-                "Help",
-                f"What it is about, up to {limits.MAX_HELP} bytes.",
-                _paragraph(limits.MAX_HELP),
-            ),
+            "help": _described_paragraph("Help", "What it is about", limits.MAX_HELP),
             "repeat": _described(
                 "Repeat", "How many times the section is there: { least = 1, most = 4 }.", repeat
             ),
@@ -382,9 +372,9 @@ def _section() -> Json:
 # ------------------------------------------------------------------------------------- the fields
 
 
-def _field(schema: Schema) -> Json:
+def _field(source: Table) -> Json:
     """Return what every field is; what a field of a kind is follows from its kind."""
-    keys = {**_keys_of_every_kind(schema), **_titles_of_other_keys(schema)}
+    keys = {**_keys_of_every_kind(source), **_titles_of_other_keys(source)}
     by_kind = [
         _where("kind", name, {"$ref": f"#/definitions/{_definition(name)}"}) for name in KINDS
     ]
@@ -396,9 +386,9 @@ def _definition(kind: str) -> str:
     return f"field-of-kind-{kind}"
 
 
-def _keys_of_every_kind(schema: Schema) -> dict[str, Json]:
+def _keys_of_every_kind(source: Table) -> dict[str, Json]:
     older = f"^({limits.KEY_PART_PATTERN}[.])?{limits.KEY_PART_PATTERN}$"
-    kinds = "\n".join(f"{kind.name}: {kind.editor}" for kind in schema.kinds)
+    kinds = "\n".join(f"{kind.name}: {kind.editor}" for kind in source.schema.kinds)
     keys = {
         "key": _described(
             "Key",
@@ -408,16 +398,10 @@ def _keys_of_every_kind(schema: Schema) -> dict[str, Json]:
             _key(limits.MAX_KEY_PART, RESERVED),
         ),
         "kind": _described("Kind", f"What the setting holds.\n{kinds}", _word(KINDS)),
-        "label": _described(
-            "Label",
-            f"What a person reads before the answer, up to {limits.MAX_LABEL} bytes.",
-            _line(limits.MAX_LABEL),
+        "label": _described_line(
+            "Label", "What a person reads before the answer", limits.MAX_LABEL
         ),
-        "help": _described(
-            "Help",
-            f"What a person should know, up to {limits.MAX_HELP} bytes.",
-            _paragraph(limits.MAX_HELP),
-        ),
+        "help": _described_paragraph("Help", "What a person should know", limits.MAX_HELP),
         "required": _described(
             "Required",
             "True: there must be a value while the field is asked.",
@@ -466,10 +450,10 @@ def _asked_if() -> Json:
     )
 
 
-def _own_keys(schema: Schema) -> dict[str, tuple[str, str]]:
+def _own_keys(source: Table) -> dict[str, tuple[str, str]]:
     """Return title and description of the keys that not every kind has."""
-    own = {key.name: (key.name.capitalize(), key.editor) for key in schema.own_keys}
-    characters = (f"{code.name}: {code.editor}" for code in schema.codes["characters"])
+    own = {key.name: (key.name.capitalize(), key.editor) for key in source.schema.own_keys}
+    characters = (f"{code.name}: {code.editor}" for code in source.code_set("characters").codes)
     own["characters"] = ("Characters", "\n".join((own["characters"][1], *characters)))
     own["key-only"] = (
         "Key only",
@@ -478,17 +462,17 @@ def _own_keys(schema: Schema) -> dict[str, tuple[str, str]]:
     return own
 
 
-def _titles_of_other_keys(schema: Schema) -> dict[str, Json]:
+def _titles_of_other_keys(source: Table) -> dict[str, Json]:
     """Return the keys that only some kinds have, for completion while there is no kind yet."""
     names = dict.fromkeys(name for own in OF_KIND.values() for name in own)
-    own = _own_keys(schema)
+    own = _own_keys(source)
     return {name: _described(*own[name], {}) for name in names}
 
 
-def _of_kind(kind: Kind, schema: Schema) -> Json:
+def _of_kind(kind: Kind, source: Table) -> Json:
     """Return what a field of a kind is, beside what every field is."""
     values: dict[str, Json] = {name: _value(kind, name) for name in OF_KIND[kind]}
-    titles = _own_keys(schema)
+    titles = _own_keys(source)
     own = {name: _described(*titles[name], value) for name, value in values.items()}
     common: dict[str, Json | bool] = dict.fromkeys(EVERY_KIND, True)
     if kind is Kind.PASSPHRASE:
@@ -502,7 +486,7 @@ def _of_kind(kind: Kind, schema: Schema) -> Json:
     rules = list(_rules(kind))
     return {
         "title": f"Field of kind {kind.name.lower().replace('_', '-')}",
-        "description": next(each.editor for each in schema.kinds if each.code == kind),
+        "description": next(each.editor for each in source.schema.kinds if each.code == kind),
         **table,
         **({"allOf": rules} if rules else {}),
     }
@@ -546,16 +530,8 @@ def _options() -> Json:
                 f"Stable for ever; up to {limits.MAX_OPTION_KEY}.",
                 _key(limits.MAX_OPTION_KEY),
             ),
-            "label": _described(
-                "Label",
-                f"What a person reads, up to {limits.MAX_LABEL} bytes.",
-                _line(limits.MAX_LABEL),
-            ),
-            "help": _described(
-                "Help",
-                f"What it means, up to {limits.MAX_HELP} bytes.",
-                _paragraph(limits.MAX_HELP),
-            ),
+            "label": _described_line("Label", "What a person reads", limits.MAX_LABEL),
+            "help": _described_paragraph("Help", "What it means", limits.MAX_HELP),
         },
     )
     return {"type": "array", "items": option, "minItems": 1, "maxItems": limits.MAX_OPTIONS}
@@ -629,7 +605,7 @@ def _rules(kind: Kind) -> Iterable[Json]:
 # ------------------------------------------------------------------------------------ the document
 
 
-def json_schema(schema: Schema) -> Json:
+def json_schema(source: Table) -> Json:
     """Return the JSON Schema as a value."""
     return {
         "$schema": "http://json-schema.org/draft-07/schema#",
@@ -642,17 +618,17 @@ def json_schema(schema: Schema) -> Json:
             "board": _board(),
             "pin": _pin(),
             "section": _section(),
-            "field": _field(schema),
+            "field": _field(source),
             "asked-if": _asked_if(),
             "texts": _texts(),
-            **{_definition(name): _of_kind(kind, schema) for name, kind in KINDS.items()},
+            **{_definition(name): _of_kind(kind, source) for name, kind in KINDS.items()},
         },
     }
 
 
-def document(schema: Schema) -> str:
+def document(source: Table) -> str:
     """Return the JSON Schema as the text of its file."""
-    text = json.dumps(json_schema(schema), indent=2)
+    text = json.dumps(json_schema(source), indent=2)
     # A list of plain values reads best on one line, where it fits.
     return re.sub(r"\[\n[^][{}]*\]", _on_one_line, text) + "\n"
 

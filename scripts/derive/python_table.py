@@ -137,8 +137,15 @@ def schema_table(table: Table) -> bytes:
             for name, keys in schema.maps.items()
         ),
         "\n\n",
-        _by_kind("VALUE_TYPES", "type[int | bool | str | bytes]", schema.kinds, _type_of),
-        _by_kind("KIND_LIMITS", "tuple[int, int]", schema.kinds, _limits_of),
+        _by_kind(
+            "VALUE_TYPES",
+            "type[int | bool | str | bytes]",
+            schema.kinds,
+            lambda kind: _TYPES[kind.cbor],
+        ),
+        _by_kind(
+            "KIND_LIMITS", "tuple[int, int]", schema.kinds, lambda kind: f"({kind.min}, {kind.max})"
+        ),
         _LIMITS,
         _by_kind("KEYS_OF_KINDS", "Mapping[FieldKey, bool]", schema.kinds, _keys_of),
         _KEYS,
@@ -155,14 +162,6 @@ def _kind(kind: Kind) -> str:
 def _by_kind(name: str, type_: str, kinds: Iterable[Kind], value: Callable[[Kind], str]) -> str:
     rows = "".join(f"        {_kind(kind)}: {value(kind)},\n" for kind in kinds)
     return f"{name}: Mapping[Kind, {type_}] = MappingProxyType(\n    {{\n{rows}    }}\n)\n"
-
-
-def _type_of(kind: Kind) -> str:
-    return _TYPES[kind.cbor]
-
-
-def _limits_of(kind: Kind) -> str:
-    return f"({kind.min}, {kind.max})"
 
 
 def _keys_of(kind: Kind) -> str:

@@ -165,7 +165,6 @@ class Schema:
 
     forms: tuple[Form, ...]
     kinds: tuple[Kind, ...]
-    codes: Mapping[str, tuple[Code, ...]]
     maps: Mapping[str, tuple[SchemaKey, ...]]
     file: Mapping[str, Mapping[str, str]]
     """What the keys of a schema file are, in words, by table and key."""
@@ -284,9 +283,6 @@ def _schema(document: dict[str, Any]) -> Schema:
         file_limits=tuple(Limit(**row) for row in document["file-limits"]),
         forms=tuple(forms.values()),
         kinds=tuple(_kind(row) for row in document["kinds"]),
-        codes={
-            name: tuple(Code(**code) for code in codes) for name, codes in document["codes"].items()
-        },
         maps={
             row["name"]: tuple(SchemaKey(**{"there": "", **key}) for key in row["keys"])
             for row in document["maps"]

@@ -21,7 +21,7 @@ from provision.settings.file_fields import KINDS
 from scripts.derive import json_schema, source
 
 ROOT = Path(__file__).parents[2]
-MADE = json_schema.json_schema(source.load(ROOT / "shared").schema)
+MADE = json_schema.json_schema(source.load(ROOT / "shared"))
 CHECKED_IN = ROOT / "schemas" / "schema-file.json"
 SCHEMA_FILES = sorted(
     path

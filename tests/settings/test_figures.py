@@ -22,16 +22,6 @@ PROTOCOL = (ROOT / "shared" / "protocol.md").read_text(encoding="utf-8")
     [
         f"Up to {limits.MAX_SECTIONS} of them, each with up to {limits.MAX_SECTION_FIELDS} fields.",
         f"The texts in a further language, up to {limits.MAX_TRANSLATIONS} of them",
-    ],
-)
-def test_the_page_of_the_file(phrase: str) -> None:
-    """The sentence stands on the page with the figure that the code has."""
-    assert phrase in FILE
-
-
-@pytest.mark.parametrize(
-    "phrase",
-    [
         f"at most {MAX_TEXT} for text, secret and hex, {MAX_BLOB:,} for blob.",
         f"may state one, at most {limits.MAX_HOST} and {MAX_TEXT}, which",
         f"A key matches `[a-z][a-z0-9-]*`, at most {limits.MAX_KEY_PART} bytes.",
@@ -50,9 +40,9 @@ def test_the_page_of_the_file(phrase: str) -> None:
         f"It must have 1 to {limits.MAX_TIME_ZONE} bytes: else `length`.",
     ],
 )
-def test_the_page_of_the_protocol(phrase: str) -> None:
-    """The sentence stands on the page with the figure that the code has."""
-    assert phrase in PROTOCOL
+def test_a_sentence_has_the_figure(phrase: str) -> None:
+    """It stands on its page with the figure that the code has."""
+    assert phrase in FILE + PROTOCOL
 
 
 def test_the_trial_is_as_long_as_the_page_says() -> None:

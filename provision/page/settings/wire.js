@@ -433,19 +433,17 @@ function checkFitting(entries, kind) {
  */
 function checkField(field, where) {
   const [least, most] = limits(field);
-  const highest = ofKind(field.kind).most;
-  const lowest = Math.min(ofKind(field.kind).least, 0); // a text may be empty
-  if (!(lowest <= least && least <= most && most <= highest)) {
+  const { kind, minimum, unit } = field;
+  const lowest = Math.min(0, ofKind(kind).least); // a text may be empty
+  if (
+    !(lowest <= least && least <= most && most <= ofKind(kind).most) ||
+    (kind === Kind.PASSPHRASE && minimum !== null && minimum !== table.LENGTH_OF_KEY) ||
+    (kind === Kind.DURATION && unit !== "ms" && unit !== "s") ||
+    (isSecret(field) && field.default !== null) ||
+    hasTwice(field.options)
+  ) {
     throw invalid(where);
   }
-  if (field.kind === Kind.PASSPHRASE && (field.minimum ?? table.LENGTH_OF_KEY) !== table.LENGTH_OF_KEY) {
-    throw invalid(where);
-  }
-  if (field.kind === Kind.DURATION && field.unit !== "ms" && field.unit !== "s") {
-    throw invalid(where);
-  }
-  if (isSecret(field) && field.default !== null) throw invalid(where);
-  if (hasTwice(field.options)) throw invalid(where);
 }
 
 /** @param {readonly {readonly key: string}[]} owners */
@@ -524,16 +522,13 @@ function checkDefault(schema, section, field) {
 function checkCondition(schema, section, field) {
   const { condition } = field;
   if (!condition) return;
-  const where = `field ${section.key}.${field.key}, condition`;
   const named = earlier(schema, section, field).get(condition.baseKey);
-  if (!named) {
-    throw invalid(where);
-  }
-  if (condition.values.length && !table.KINDS_IN_CONDITIONS.includes(named.kind)) {
-    throw invalid(where);
-  }
-  if (condition.values.some((each) => checkValue(named, each, schema) !== null)) {
-    throw invalid(where);
+  if (
+    !named ||
+    (condition.values.length && !table.KINDS_IN_CONDITIONS.includes(named.kind)) ||
+    condition.values.some((each) => checkValue(named, each, schema) !== null)
+  ) {
+    throw invalid(`field ${section.key}.${field.key}, condition`);
   }
 }
 
