@@ -38,7 +38,7 @@ ROOT = Path(__file__).resolve().parent.parent
 
 @functools.cache
 def _table() -> source.Table:
-    return source.load(ROOT / "shared" / "messages.json")
+    return source.load(ROOT / "shared")
 
 
 @functools.cache
@@ -52,9 +52,9 @@ def _sample() -> dict[str, str]:
 
 
 def _json_schema() -> bytes:
-    from provision.author import json_schema  # noqa: PLC0415
+    from scripts.derive import json_schema  # noqa: PLC0415
 
-    return json_schema.document().encode()
+    return json_schema.document(_table()).encode()
 
 
 def _page_zones() -> bytes:
@@ -74,7 +74,9 @@ def _exit_codes() -> str:
 # `provision` imports it when it is called, so that a broken table can be made anew.
 TARGETS: list[tuple[str, Callable[[], bytes]]] = [
     ("provision/contract/table.py", lambda: python_table.python_table(_table())),
+    ("provision/settings/table.py", lambda: python_table.schema_table(_table())),
     ("provision/page/contract/table.js", lambda: page_table.page_table(_table())),
+    ("provision/page/settings/table.js", lambda: page_table.schema_table(_table())),
     ("provision/page/settings/zones.js", _page_zones),
     ("firmware_stub/include/pv_table.h", lambda: c_header.c_header(_table())),
     ("shared/protocol.cddl", lambda: cddl.cddl(_table())),
@@ -104,6 +106,15 @@ TARGETS: list[tuple[str, Callable[[], bytes]]] = [
 
 # Page, name of the section, and its text.
 SECTIONS: list[tuple[str, str, Callable[[], str]]] = [
+    *(
+        (
+            "shared/protocol.md",
+            f"map-{name}",
+            lambda name=name: protocol_page.schema_map(_table(), name),
+        )
+        for name in ("schema", "section", "field", "pin")
+    ),
+    ("shared/protocol.md", "kinds", lambda: protocol_page.kinds(_table())),
     ("shared/protocol.md", "messages", lambda: protocol_page.messages(_table())),
     ("shared/protocol.md", "states", lambda: protocol_page.states(_table())),
     ("shared/protocol.md", "bodies", lambda: protocol_page.bodies(_table())),
@@ -111,6 +122,11 @@ SECTIONS: list[tuple[str, str, Callable[[], str]]] = [
     ("shared/protocol.md", "limits", lambda: protocol_page.limits(_table())),
     ("shared/start-here.md", "smallest-schema", start_here.schema),
     ("shared/start-here.md", "smallest-conversation", start_here.conversation),
+    *(
+        ("schemas/README.md", name, lambda name=name: protocol_page.file_keys(_table(), name))
+        for name in ("top", "board", "pin", "section", "field")
+    ),
+    ("schemas/README.md", "kinds", lambda: protocol_page.file_kinds(_table())),
     ("README.md", "exit-codes", _exit_codes),
 ]
 

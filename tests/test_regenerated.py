@@ -19,7 +19,7 @@ from scripts.derive import page_bundle, source
 from tests.waiting import LONG
 
 ROOT = Path(__file__).parents[1]
-TABLE = ROOT / "shared" / "messages.json"
+SHARED = ROOT / "shared"
 
 
 def test_generated_files_are_up_to_date() -> None:
@@ -203,8 +203,28 @@ CONTRADICTIONS: dict[str, tuple[Callable[[Any], Any], str]] = {
         "a transition by x has a state that is none",
     ),
     "a set without codes": (
-        lambda table: table["codes"].pop("held"),
+        lambda table: table["code-sets"].append({"name": "mood", "max": 255, "means": "how it is"}),
         "`code-sets` and `codes` do not name the same sets",
+    ),
+    "a kind's number used twice": (
+        lambda table: table["kinds"][3].update(code=3),
+        "code of kind used twice: 3",
+    ),
+    "a limit declared twice": (
+        lambda table: table["limits"].append({"name": "max-key", "value": 40}),
+        "limit used twice: max-key",
+    ),
+    "a limit that is none": (
+        lambda table: table["kinds"][0].update(checks="length up to {max-novel}"),
+        "there is no limit max-novel",
+    ),
+    "a gap in the keys of a map": (
+        lambda table: table["maps"][2]["keys"].pop(4),
+        "field: keys count from 1 without a gap",
+    ),
+    "a kind with a key that no field has": (
+        lambda table: table["kinds"][0]["keys"].update(colour="may"),
+        "text: has a key or a type of one that no field has",
     ),
 }
 
@@ -213,9 +233,12 @@ CONTRADICTIONS: dict[str, tuple[Callable[[Any], Any], str]] = {
 def test_a_table_that_contradicts_itself_is_refused(contradiction: str, tmp_path: Path) -> None:
     """Nothing is generated from such a table, and the words say where it is wrong."""
     break_table, words = CONTRADICTIONS[contradiction]
-    document = json.loads(TABLE.read_text(encoding="utf-8"))
-    break_table(document)
-    broken = tmp_path / "messages.json"
-    broken.write_text(json.dumps(document))
+    messages, schema = (
+        json.loads((SHARED / name).read_text(encoding="utf-8"))
+        for name in ("messages.json", "schema.json")
+    )
+    break_table({**messages, **schema, "codes": messages["codes"] | schema["codes"]})
+    (tmp_path / "messages.json").write_text(json.dumps(messages))
+    (tmp_path / "schema.json").write_text(json.dumps(schema))
     with pytest.raises(source.TableError, match=re.escape(words)):
-        source.load(broken)
+        source.load(tmp_path)

@@ -32,9 +32,7 @@ extern "C" {
 /* How values of one kind are checked, read and written. A kind that no field uses is not linked. */
 typedef struct pv_value_kind pv_value_kind;
 
-extern const pv_value_kind pv_kind_text, pv_kind_secret, pv_kind_integer, pv_kind_decimal,
-    pv_kind_yes_no, pv_kind_choice, pv_kind_pin, pv_kind_network_name, pv_kind_passphrase, pv_kind_host,
-    pv_kind_url, pv_kind_ip, pv_kind_port, pv_kind_time_zone, pv_kind_duration, pv_kind_hex, pv_kind_blob;
+extern const pv_value_kind PV_KINDS;
 
 /* Flags of a field's declaration. */
 enum {
@@ -124,7 +122,7 @@ typedef struct pv_flash {
 } pv_flash;
 
 typedef struct pv_network {
-    uint8_t name[32];
+    uint8_t name[PV_MAX_NETWORK_NAME];
     uint8_t length;    /* 1...32: a network that hides its name is left out */
     int8_t signal;     /* dBm, at most 0 */
     uint8_t security;  /* PV_SECURITY_... */

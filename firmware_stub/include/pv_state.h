@@ -3,8 +3,6 @@
 #ifndef PV_STATE_H
 #define PV_STATE_H
 
-#define PV_MAX_SLOTS 8
-
 /* Where an encoder's bytes go. The taker's own struct has this as its first member. */
 typedef struct pv_sink {
     void (*take)(struct pv_sink *self, const uint8_t *bytes, size_t size);

@@ -21,35 +21,18 @@ enum { RULE_COUNT = sizeof rules / sizeof rules[0] };
 typedef struct key_form {
     uint8_t type;
     uint8_t key;
-    uint8_t major;     /* or ANY_VALUE */
+    uint8_t major;     /* or PV_ANY */
     uint8_t required;
     uint32_t least;    /* value of an integer, length of text and bytes */
     uint32_t most;
 } key_form;
 
-enum { ANY_VALUE = 0xFF, OPTIONAL = 0, REQUIRED = 1, TOKEN_SIZE = 8 };
+enum { PV_ANY = 0xFF, TOKEN_SIZE = 8 };
 
-static const key_form forms[] = {
-    {PV_MSG_GET_SCHEMA, PV_KEY_GET_SCHEMA_OFFSET, PV_UINT, REQUIRED, 0, PV_MAX_SCHEMA - 1},
-    {PV_MSG_GET_SCHEMA, PV_KEY_GET_SCHEMA_LENGTH, PV_UINT, REQUIRED, 1, PV_MAX_PIECE},
-    {PV_MSG_GET_VALUES, PV_KEY_GET_VALUES_FIRST, PV_UINT, REQUIRED, 0, PV_MAX_FIELDS - 1},
-    {PV_MSG_SET_FIELD, PV_KEY_SET_FIELD_FIELD, PV_TEXT, REQUIRED, 1, PV_MAX_KEY},
-    {PV_MSG_SET_FIELD, PV_KEY_SET_FIELD_VALUE, ANY_VALUE, OPTIONAL, 0, 0},
-    {PV_MSG_SET_FIELD, PV_KEY_SET_FIELD_OFFSET, PV_UINT, OPTIONAL, 0, UINT16_MAX},
-    {PV_MSG_SET_FIELD, PV_KEY_SET_FIELD_TOTAL, PV_UINT, OPTIONAL, 1, UINT16_MAX},
-    {PV_MSG_SET_FIELD, PV_KEY_SET_FIELD_PART, PV_BYTES, OPTIONAL, 1, PV_MAX_PIECE},
-    {PV_MSG_COMMIT, PV_KEY_COMMIT_COUNT, PV_UINT, REQUIRED, 1, PV_MAX_FIELDS},
-    {PV_MSG_COMMIT, PV_KEY_COMMIT_DIGEST, PV_UINT, REQUIRED, 0, UINT32_MAX},
-    {PV_MSG_COMMIT, PV_KEY_COMMIT_TOKEN, PV_BYTES, REQUIRED, TOKEN_SIZE, TOKEN_SIZE},
-    {PV_MSG_DISCARD, PV_KEY_DISCARD_BOOT, PV_UINT, REQUIRED, 0, UINT32_MAX},
-    {PV_MSG_UNDO, PV_KEY_UNDO_GENERATION, PV_UINT, REQUIRED, 0, UINT32_MAX},
-    {PV_MSG_ERASE, PV_KEY_ERASE_GENERATION, PV_UINT, REQUIRED, 0, UINT32_MAX},
-    {PV_MSG_RESTART, PV_KEY_RESTART_BOOT, PV_UINT, REQUIRED, 0, UINT32_MAX},
-    {PV_MSG_CONFIRM, PV_KEY_CONFIRM_GENERATION, PV_UINT, REQUIRED, 0, UINT32_MAX},
-    {PV_MSG_SURVEY, PV_KEY_SURVEY_SCAN, PV_UINT, OPTIONAL, 1, UINT8_MAX},
-    {PV_MSG_SURVEY, PV_KEY_SURVEY_FIRST, PV_UINT, OPTIONAL, 0, UINT8_MAX},
-};
-enum { FORM_COUNT = sizeof forms / sizeof forms[0], MOST_KEYS = 5 };
+#define FORM(request, key, form, required, least, most) \
+    {PV_MSG_##request, PV_KEY_##request##_##key, PV_##form, required, least, most},
+static const key_form forms[] = {PV_REQUEST_KEYS(FORM)};
+enum { FORM_COUNT = sizeof forms / sizeof forms[0] };
 
 /* The value of a key: of text and bytes the argument is the length. */
 typedef struct argument {
@@ -61,7 +44,7 @@ typedef struct request {
     uint16_t id;
     uint8_t type;
     uint8_t present;              /* bit n: key n */
-    argument arguments[MOST_KEYS + 1]; /* by key; of `value` the bytes are the item */
+    argument arguments[PV_LARGEST_REQUEST_KEY + 1]; /* by key; of `value` the bytes are the item */
 
     /* Of a refusal [7.1]. */
     bool has_detail;
@@ -396,8 +379,6 @@ static uint8_t get_values(pv *p, request *r)
     return 0;
 }
 
-enum { MOST_NETWORKS = 64 }; /* of a reply [11.2] */
-
 static void put_networks_start(const pv *p, pv_sink *to, const request *r, const page_plan *page)
 {
     put_envelope(to, PV_MSG_SURVEY_REPLY, r->id, 5);
@@ -424,7 +405,7 @@ static uint8_t survey(pv *p, request *r)
 {
     const pv_survey *port = p->config->survey;
     void *context = p->config->context;
-    page_plan page = {put_networks_start, put_network, 0, 0, MOST_NETWORKS, true};
+    page_plan page = {put_networks_start, put_network, 0, 0, PV_MAX_NETWORKS, true};
     page.first = (uint16_t)r->arguments[PV_KEY_SURVEY_FIRST].number;
     if (p->scan != 0) {
         page.count = port->count(context, &page.done);
@@ -706,7 +687,7 @@ static bool read_argument(request *r, const key_form *form, pv_reader *from)
     if (head.major == PV_BYTES || head.major == PV_TEXT) {
         (void)pv_read(from, NULL, head.argument);
     }
-    if (form->major == ANY_VALUE) {
+    if (form->major == PV_ANY) {
         to->bytes = start;
         to->number = (uint32_t)(from->memory - start);
         return head.major != PV_ARRAY && head.major != PV_MAP;
@@ -981,21 +962,21 @@ void pv_report_address(pv *p, const uint8_t *address, uint8_t size)
 static bool is_sound(const pv_config *config)
 {
     const pv_flash *flash = config->flash;
-    return flash != NULL && flash->slot_count >= 2 && flash->slot_count <= 8 && flash->program_unit >= 1 &&
-           flash->program_unit <= 256 && flash->erase_unit != 0 && flash->slot_size != 0 &&
+    return flash != NULL && flash->slot_count >= PV_MIN_SLOTS && flash->slot_count <= PV_MAX_SLOTS &&
+           flash->program_unit >= 1 && flash->program_unit <= PV_MAX_PROGRAM_UNIT && flash->erase_unit != 0 && flash->slot_size != 0 &&
            flash->slot_size % flash->erase_unit == 0 && flash->erase_unit % flash->program_unit == 0 &&
            config->settings != NULL && config->staged != NULL && config->line != NULL &&
            config->unit != NULL && config->write != NULL && config->clock != NULL &&
            config->line_size >= PV_MIN_BODY_LIMIT + PV_CHECK_SIZE &&
            config->line_size <= PV_MAX_BODY + PV_CHECK_SIZE && config->credit >= config->line_size + 3 &&
-           config->unit_id != NULL && config->unit_id_size >= 1 && config->unit_id_size <= 16 &&
-           config->commit_time <= 60000 && config->erase_time <= 60000 && config->apply_time <= 600000 &&
-           config->listens <= 3600000;
+           config->unit_id != NULL && config->unit_id_size >= 1 && config->unit_id_size <= PV_MAX_UNIT_ID &&
+           config->commit_time <= PV_MAX_STORE_TIME_MS && config->erase_time <= PV_MAX_STORE_TIME_MS &&
+           config->apply_time <= PV_MAX_APPLY_TIME_MS && config->listens <= PV_MAX_LISTENING_MS;
 }
 
 static uint16_t capabilities_of(const pv_config *config)
 {
-    bool keeps_older = config->flash->slot_count >= 3;
+    bool keeps_older = config->flash->slot_count >= PV_MIN_SLOTS_OF_OLDER;
     uint32_t can = config->capabilities & (PV_CAN_RECEIVES_WHILE_STORING | PV_CAN_ERASE_NOT_PHYSICAL |
                                            (keeps_older ? PV_CAN_UNDO : 0));
     can |= PV_CAN_ERASE;

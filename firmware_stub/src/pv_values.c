@@ -295,7 +295,7 @@ static uint8_t check_text(const pv_schema *schema, const pv_field *field, const 
 
 /* ------------------------------------------------------------------ wireless networks [9.2] */
 
-enum { KEY_DIGITS = 64 };
+enum { KEY_DIGITS = PV_LENGTH_OF_KEY };
 
 static uint8_t check_passphrase(const pv_schema *schema, const pv_field *field, const uint8_t *bytes,
                                 int32_t size)

@@ -24,6 +24,7 @@ from provision.settings import c_names, capacity
 from provision.settings.carrying import older_keys, tag
 from provision.settings.declaration import Declaration
 from provision.settings.model import Condition, Field, Pin, Schema, Section, Setting
+from provision.settings.table import LENGTH_OF_KEY
 from provision.settings.values import is_key_only, limits, show
 from provision.settings.wire import Packed, pack
 
@@ -244,7 +245,11 @@ class _Code:
             Kind.TIME_ZONE: "A TZ string as in RFC 9636, section 3.3",
             Kind.NETWORK_NAME: f"{span} bytes of any value",
             Kind.PASSPHRASE: f"For the network {field.network}"
-            + (", and nothing but its key, in 64 hex digits" if is_key_only(field) else ""),
+            + (
+                f", and nothing but its key, in {LENGTH_OF_KEY} hex digits"
+                if is_key_only(field)
+                else ""
+            ),
         }
         secret = "Secret. " if field.is_secret else ""
         return secret + words.get(field.kind, f"{span} bytes")

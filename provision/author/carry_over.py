@@ -33,6 +33,7 @@ from provision.settings.carrying import convert, older_keys, tag
 from provision.settings.declaration import BoardDeclaration, Declaration
 from provision.settings.file import FileMistakes, load
 from provision.settings.model import Condition, Field, Schema, Setting, Value
+from provision.settings.table import LENGTH_OF_KEY
 from provision.settings.values import check_value, is_key_only, limits, refusal_words, show
 from provision.settings.whole import key_beside
 
@@ -341,7 +342,7 @@ def _fit_of_url(old: Field, new: Field) -> _Fit:
 
 def _fit_of_passphrase(old: Field, new: Field) -> _Fit:
     if is_key_only(new) and not is_key_only(old):
-        return _Fit(_Share.SOME, ("only the key of 64 hexadecimal digits now",))
+        return _Fit(_Share.SOME, (f"only the key of {LENGTH_OF_KEY} hexadecimal digits now",))
     return _FITS
 
 

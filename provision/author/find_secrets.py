@@ -33,6 +33,7 @@ from provision.contract.table import MAX_BLOB, Kind, Refusal
 from provision.settings import toml
 from provision.settings.file_reading import shown
 from provision.settings.model import Schema, Setting
+from provision.settings.table import LENGTH_OF_KEY
 from provision.settings.values import ValueProblem, check_value, parse, refusal_words
 from provision.settings.whole import key_beside
 
@@ -286,15 +287,12 @@ def _secret(
     return Secret(setting.key, data, isinstance(value, str), derived)
 
 
-_HEX_KEY_LENGTH = 64
-
-
 def pairwise_master_key(passphrase: str, network: bytes | None) -> bytes | None:
     """Return the key that a passphrase makes with a network's name (IEEE 802.11-2016, J.4).
 
     64 hex digits are the key itself. None: it takes the name, and that is not known.
     """
-    if len(passphrase) == _HEX_KEY_LENGTH:
+    if len(passphrase) == LENGTH_OF_KEY:
         try:
             return bytes.fromhex(passphrase)
         except ValueError:

@@ -17,6 +17,7 @@ from provision.board.store import pack_values, unpack_values
 from provision.contract.table import Kind, Refusal
 from provision.settings.carrying import convert, older_keys, tag
 from provision.settings.model import Field, Schema, Setting, Value
+from provision.settings.table import LENGTH_OF_KEY
 from provision.settings.values import check_value, is_key_only, limits
 from provision.settings.whole import active, defect, in_force, key_beside, missing
 
@@ -294,7 +295,7 @@ def some_value(declared: Field, schema: Schema) -> Value:
         case Kind.PIN:
             return _free_pins(declared, schema)[0]
         case Kind.PASSPHRASE:
-            return "0" * (64 if is_key_only(declared) else 8)
+            return "0" * (LENGTH_OF_KEY if is_key_only(declared) else 8)
         case Kind.NETWORK_NAME | Kind.HEX | Kind.BLOB:
             return bytes(max(least, 1))
         case Kind.IP:

@@ -40,6 +40,7 @@ from provision.contract.profile import Item
 from provision.contract.table import (
     LINE_OVERHEAD,
     MAX_BODY,
+    MAX_NETWORKS,
     MESSAGES,
     PROTOCOL_VERSION,
     STAGED_LIFETIME_MS,
@@ -93,7 +94,6 @@ OFFERED = (
 
 _LARGEST_ITEM = MAX_BODY * 3 // 4  # bytes of CBOR in a BODY
 _MOST_NETWORKS_IN_SCAN = 255
-_MOST_NETWORKS_IN_REPLY = 64
 _LAST_SCAN = 255
 
 Body = dict[int, Item]
@@ -633,9 +633,7 @@ class Board:
             [network.name, network.signal, int(network.security)]
             for network in scan.networks[first:]
         )
-        reply[SurveyReplyKey.NETWORKS] = _as_fit(
-            networks, reply, _MOST_NETWORKS_IN_REPLY, self._room
-        )
+        reply[SurveyReplyKey.NETWORKS] = _as_fit(networks, reply, MAX_NETWORKS, self._room)
         return reply
 
     def _locate(self, _body: Body) -> Body:

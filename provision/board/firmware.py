@@ -29,6 +29,7 @@ from provision.board.engine import (
 )
 from provision.contract.table import Kind, Reason, Run, Security, Step
 from provision.settings.model import Setting, Value
+from provision.settings.table import LENGTH_OF_KEY, MAX_NETWORK_NAME
 from provision.settings.whole import key_beside
 
 ADDRESS = bytes([198, 51, 100, 7])
@@ -78,7 +79,7 @@ class NetworkInRange:
         """Whether this passphrase, or key of 64 hex digits, opens it (IEEE 802.11-2016 J.4)."""
         if not self.passphrase or not isinstance(given, str):
             return not self.passphrase and given is None
-        if len(given) < 64:
+        if len(given) < LENGTH_OF_KEY:
             return given == self.passphrase
         key = hashlib.pbkdf2_hmac("sha1", self.passphrase.encode(), self.name, 4096, 32)
         return bytes.fromhex(given) == key
@@ -107,7 +108,7 @@ def read_surroundings(text: str) -> Surroundings:
         match line.split("\t"):
             case [name, passphrase, signal] if name and re.fullmatch(r"-?[0-9]{1,3}", signal):
                 dbm = min(0, max(_WEAKEST, int(signal)))
-                networks.append(NetworkInRange(name.encode()[:32], passphrase, dbm))
+                networks.append(NetworkInRange(name.encode()[:MAX_NETWORK_NAME], passphrase, dbm))
             case [only] if only.startswith("service "):
                 service_key = only.removeprefix("service ").strip()
             case [only] if not only.strip() or only.startswith("#"):

@@ -11,14 +11,12 @@ from dataclasses import replace
 
 from provision.settings.languages import map_texts
 from provision.settings.model import Field, Schema
-
-LONGEST_TEXT = 400
-"""Characters: the longest text of a schema is a help text (clause 8.1)."""
+from provision.settings.table import MAX_HELP
 
 _CUT = "..."
 
 
-def printable(text: str, limit: int = LONGEST_TEXT) -> str:
+def printable(text: str, limit: int = MAX_HELP) -> str:
     """Return a text as one line of printable characters, of `limit` at most.
 
     White space of any kind, line breaks among it, becomes a single space. Every other character
@@ -28,7 +26,7 @@ def printable(text: str, limit: int = LONGEST_TEXT) -> str:
     return visible(" ".join(text[: 4 * limit].split()), limit)
 
 
-def visible(text: str, limit: int = LONGEST_TEXT) -> str:
+def visible(text: str, limit: int = MAX_HELP) -> str:
     """Return a text as printable characters, its spaces as they are; for values."""
     line = "".join(c if c.isprintable() else "?" for c in text[: limit + 1])
     return line if len(line) <= limit else line[: limit - len(_CUT)] + _CUT

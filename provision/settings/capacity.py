@@ -11,15 +11,14 @@ from provision.contract.profile import Item, encode
 from provision.contract.table import Kind
 from provision.settings.carrying import tag
 from provision.settings.model import Field, Schema, Setting
-from provision.settings.values import KIND_LIMITS, limits
+from provision.settings.table import KIND_LIMITS, VALUE_TYPES
+from provision.settings.values import limits
 
 HEADER_SIZE = 48
 SEAL_SIZE = 8
 
-TEXT_KINDS = frozenset(
-    {Kind.TEXT, Kind.SECRET, Kind.PASSPHRASE, Kind.HOST, Kind.URL, Kind.TIME_ZONE}
-)
-BYTE_KINDS = frozenset({Kind.NETWORK_NAME, Kind.IP, Kind.HEX, Kind.BLOB})
+TEXT_KINDS = {kind for kind, of in VALUE_TYPES.items() if of is str} - {Kind.CHOICE}
+BYTE_KINDS = {kind for kind, of in VALUE_TYPES.items() if of is bytes}
 _ONE_BYTE_KINDS = frozenset({Kind.YES_NO, Kind.CHOICE})
 
 

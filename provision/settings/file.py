@@ -13,21 +13,18 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from provision.contract.table import Ability
-from provision.settings import bounds, file_checks, file_languages, toml
+from provision.contract.table import MAX_NAME, MAX_VERSION, Ability
+from provision.settings import file_checks, file_languages, toml
 from provision.settings import file_reading as reading
+from provision.settings import table as limits
 from provision.settings.declaration import BoardDeclaration, Declaration
 from provision.settings.file_fields import (
     EVERY_ABILITY,
-    MAX_CAUTION,
-    MAX_LABEL,
-    MAX_SECTIONS,
     SectionDraft,
     abilities,
     read_section,
 )
 from provision.settings.file_reading import (
-    MAX_PIN,
     FileMistakes,
     Mistake,
     NotedError,
@@ -51,11 +48,7 @@ __all__ = [
 MAX_FILE = 1024 * 1024
 """Bytes: a larger file is no schema file; the schema itself can have 256 KiB."""
 
-MAX_PINS = 128
-MAX_PIN_NAME = 16
-MAX_NAME = 32
-MAX_VERSION = 24
-PROGRAM_UNITS = tuple(2**power for power in range(9))
+PROGRAM_UNITS = tuple(2**power for power in range(limits.MAX_PROGRAM_UNIT.bit_length()))
 _TOML_PLACE = re.compile(r" \(at (?:line (\d+), column (\d+)|end of document)\)\Z")
 
 
@@ -142,7 +135,9 @@ def _declaration(top: Table) -> Declaration | None:
         )
     )
     top.get("format", reading.integer(1, 1), "`format = 1` as the first line")
-    title = top.get("title", reading.text(MAX_LABEL), "`title`, what a person calls the thing")
+    title = top.get(
+        "title", reading.text(limits.MAX_LABEL), "`title`, what a person calls the thing"
+    )
     language = top.get("language", file_languages.language)
     trial = top.get("trial", _trial)
     firmware = top.get("firmware", _firmware, "a table [firmware] with `name` and `version`")
@@ -150,13 +145,13 @@ def _declaration(top: Table) -> Declaration | None:
     pins = _pins(top)
     pins_known = Schema("", (), pins) if pins is not None else None
     tables = top.get("section", reading.some_tables, "at least one [[section]]") or []
-    if len(tables) > MAX_SECTIONS:
+    if len(tables) > limits.MAX_SECTIONS:
         top.report.add(
-            tables[MAX_SECTIONS].path,
+            tables[limits.MAX_SECTIONS].path,
             f"the file has {len(tables)} sections",
-            f"join some, to have {MAX_SECTIONS} at most",
+            f"join some, to have {limits.MAX_SECTIONS} at most",
         )
-    drafts = [read_section(table, pins_known) for table in tables[:MAX_SECTIONS]]
+    drafts = [read_section(table, pins_known) for table in tables[: limits.MAX_SECTIONS]]
     file_checks.check(drafts, pins_known)
     schema = Schema(title or "?", tuple(_sections(drafts)), pins or (), trial, language)
     schema = replace(schema, translations=file_languages.translations(top, schema, language))
@@ -184,8 +179,7 @@ def _sections(drafts: Sequence[SectionDraft]) -> Iterator[Section]:
 
 def _trial(spot: Spot) -> int:
     seconds = reading.duration("s")(spot)
-    least, most = bounds.TRIAL_SECONDS
-    if least <= seconds <= most:
+    if limits.MIN_TRIAL <= seconds <= limits.MAX_TRIAL:
         return seconds
     raise spot.wrong(f"a trial of {seconds:,} seconds", "it can last 10 s to 1 h")
 
@@ -218,8 +212,8 @@ def _board(spot: Spot) -> BoardDeclaration:
         program_unit=_board_size(table, "program-unit", "256", 1),
         settings_at=_board_size(table, "settings-at", '"1 MiB"', 0),
         settings_size=_board_size(table, "settings-size", '"32 KiB"', 1),
-        slots=table.get("slots", reading.integer(*bounds.SLOTS)) or 4,
-        baud=table.get("baud", reading.integer(*bounds.BAUD)) or 115200,
+        slots=table.get("slots", reading.integer(limits.MIN_SLOTS, limits.MAX_SLOTS)) or 4,
+        baud=table.get("baud", reading.integer(limits.MIN_BAUD, limits.MAX_BAUD)) or 115200,
     )
     _check_geometry(table, board)
     if table.bad:
@@ -285,9 +279,9 @@ def _pins(top: Table) -> tuple[Pin, ...] | None:
     for table in tables:
         table.only(("number", "numbers", "name", "can", "taken", "caution"))
         numbers = _numbers(table)
-        name = table.get("name", reading.text(MAX_PIN_NAME))
-        taken = table.get("taken", reading.text(MAX_LABEL))
-        caution = table.get("caution", reading.paragraph(MAX_CAUTION))
+        name = table.get("name", reading.text(limits.MAX_PIN_NAME))
+        taken = table.get("taken", reading.text(limits.MAX_LABEL))
+        caution = table.get("caution", reading.paragraph(limits.MAX_CAUTION))
         can = table.get(
             "can", abilities, None if taken else 'what it can do, as in `can = ["in", "out"]`'
         )
@@ -310,8 +304,8 @@ def _pins(top: Table) -> tuple[Pin, ...] | None:
                 continue
             own_name = name.replace("#", str(number)) if name else None
             pins[number] = Pin(number, can, own_name, taken, caution)
-    if len(pins) > MAX_PINS:
-        top.wrong("pin", f"the board has {len(pins)} pins", f"declare {MAX_PINS} at most")
+    if len(pins) > limits.MAX_PINS:
+        top.wrong("pin", f"the board has {len(pins)} pins", f"declare {limits.MAX_PINS} at most")
     return tuple(pins[number] for number in sorted(pins)) if complete else None
 
 
@@ -322,7 +316,9 @@ def _numbers(table: Table) -> list[int] | None:
     if "numbers" in table:
         return table.get("numbers", _number_ranges)
     number = table.get(
-        "number", reading.integer(0, MAX_PIN), 'a `number`, or several as in `numbers = "2-9"`'
+        "number",
+        reading.integer(0, limits.MAX_PIN),
+        'a `number`, or several as in `numbers = "2-9"`',
     )
     return None if number is None else [number]
 

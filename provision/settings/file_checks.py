@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from provision.contract.profile import encode
 from provision.contract.table import MAX_FIELDS, MAX_SCHEMA, MAX_SCHEMA_DEPTH, Kind
-from provision.settings import bounds, c_names, capacity
+from provision.settings import c_names, capacity
 from provision.settings import file_reading as reading
 from provision.settings.declaration import BoardDeclaration
 from provision.settings.file_fields import (
@@ -23,11 +23,15 @@ from provision.settings.file_fields import (
 )
 from provision.settings.file_reading import Reader, Report, Spot, Table
 from provision.settings.model import Condition, Field, Pin, Schema, Value
+from provision.settings.table import (
+    KINDS_IN_CONDITIONS,
+    MAX_CONDITION_VALUES,
+    MIN_SLOTS_OF_OLDER,
+)
 from provision.settings.values import check_value
 from provision.settings.whole import pin_conflicts
 from provision.settings.wire import to_item
 
-VALUE_CONDITIONS = frozenset({Kind.YES_NO, Kind.CHOICE, Kind.INTEGER, Kind.DURATION})
 # These three are what the generated C counts in one byte, one byte and two bytes.
 _MAX_COUNTED_INSTANCES = 255
 _MAX_STRUCT = 65535
@@ -219,9 +223,9 @@ def _condition(table: Table, other: FieldDraft, pins: Schema | None) -> Conditio
         return None
     if "is" not in table:
         return Condition(other.base_key)
-    if decides.kind not in VALUE_CONDITIONS:
+    if decides.kind not in KINDS_IN_CONDITIONS:
         kinds = reading.listed(
-            kind.name.lower().replace("_", "-") for kind in sorted(VALUE_CONDITIONS)
+            kind.name.lower().replace("_", "-") for kind in sorted(KINDS_IN_CONDITIONS)
         )
         table.wrong(
             "is",
@@ -231,7 +235,7 @@ def _condition(table: Table, other: FieldDraft, pins: Schema | None) -> Conditio
         return None
     one = _possible_value(other.table, decides, pins)
     if isinstance(table.content["is"], list):
-        values = table.get("is", reading.list_of(one, bounds.MAX_CONDITION_VALUES))
+        values = table.get("is", reading.list_of(one, MAX_CONDITION_VALUES))
     else:
         value = table.get("is", one)
         values = None if value is None else [value]
@@ -413,7 +417,7 @@ def check_sizes(
         )
     if board is None:
         return
-    if schema.trial is not None and board.slots < bounds.LEAST_SLOTS_OF_A_TRIAL:
+    if schema.trial is not None and board.slots < MIN_SLOTS_OF_OLDER:
         report.add(
             ("trial",),
             f"a trial needs a third slot, and the board has {board.slots}",

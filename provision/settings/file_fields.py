@@ -18,66 +18,38 @@ from provision.contract.table import (
     Kind,
     Refusal,
 )
-from provision.settings import bounds
 from provision.settings import file_reading as reading
+from provision.settings import table as limits
 from provision.settings.file_reading import NotedError, Reader, Spot, Table
 from provision.settings.model import Field, Option, Repeat, Schema, Value
+from provision.settings.table import KEYS_OF_KINDS, KIND_LIMITS, VALUE_TYPES, FieldKey
 from provision.settings.time_zones import is_tz_string, zones
-from provision.settings.values import (
-    GREATEST_INTEGER,
-    KIND_LIMITS,
-    LEAST_INTEGER,
-    LENGTH_OF_KEY,
-    LONGEST_OPTION_KEY,
-    check_value,
-    refusal_words,
-)
-
-MAX_SECTIONS = 32
-MAX_SECTION_FIELDS = 64
-MAX_INSTANCES = 16
-MAX_LABEL = 40
-MAX_HELP = 400
-MAX_CAUTION = 300
-MAX_KEY_PART = 20
-MAX_OPTIONS = 32
+from provision.settings.values import check_value, refusal_words
 
 KINDS = {kind.name.lower().replace("_", "-"): kind for kind in Kind}
 ABILITIES = {(ability.name or "").lower().replace("_", "-"): ability for ability in Ability}
 EVERY_ABILITY = Ability(sum(Ability))
 CHARACTERS = {characters.name.lower(): characters for characters in Characters}
 
-_LENGTHS = ("minimum", "maximum")
 EVERY_KIND = ("key", "kind", "label", "help", "required", "caution", "asked-if", "was")
 OF_KIND: dict[Kind, tuple[str, ...]] = {
-    Kind.TEXT: ("default", *_LENGTHS, "characters"),
-    Kind.SECRET: (*_LENGTHS, "characters"),
-    Kind.INTEGER: ("default", "minimum", "maximum", "unit"),
-    Kind.DECIMAL: ("default", "minimum", "maximum", "unit", "digits"),
-    Kind.YES_NO: ("default",),
-    Kind.CHOICE: ("default", "options"),
-    Kind.PIN: ("default", "needs", "shares"),
-    Kind.NETWORK_NAME: ("default",),
-    Kind.PASSPHRASE: ("network", "key-only"),
-    Kind.HOST: ("default", "maximum"),
-    Kind.URL: ("default", "maximum", "schemes"),
-    Kind.IP: ("default", "families"),
-    Kind.PORT: ("default",),
-    Kind.TIME_ZONE: ("default",),
-    Kind.DURATION: ("default", "minimum", "maximum", "unit"),
-    Kind.HEX: ("default", *_LENGTHS, "secret"),
-    Kind.BLOB: ("default", *_LENGTHS, "secret"),
+    kind: tuple(
+        "key-only" if (kind, key) == (Kind.PASSPHRASE, FieldKey.MINIMUM) else key.name.lower()
+        for key in keys
+        if key is not FieldKey.REQUIRED
+    )
+    for kind, keys in KEYS_OF_KINDS.items()
 }
 _EVERY_ATTRIBUTE = tuple(
     dict.fromkeys((*EVERY_KIND, *(name for names in OF_KIND.values() for name in names)))
 )
-MEASURED = frozenset({Kind.TEXT, Kind.SECRET, Kind.HEX, Kind.BLOB, Kind.HOST, Kind.URL})
+MEASURED = frozenset(
+    kind for kind in Kind if "maximum" in OF_KIND[kind] and VALUE_TYPES[kind] is not int
+)
 """Kinds whose limits are lengths in bytes."""
 
 FAMILIES = {4: 1, 6: 2}
-_SCHEME = re.compile(
-    rf"[a-z][a-z0-9+.-]{{0,{bounds.MAX_SCHEME - 1}}}\Z"
-)  # RFC 3986 §3.1, in lower case
+_SCHEME = re.compile(rf"{limits.SCHEME_PATTERN}\Z")  # RFC 3986 §3.1, in lower case
 
 
 _NO_PINS = Schema("", ())
@@ -119,20 +91,22 @@ def read_section(table: Table, pins: Schema | None) -> SectionDraft:
     table.only(("key", "label", "help", "repeat", "field"))
     draft = SectionDraft(
         table,
-        table.get("key", reading.key(MAX_KEY_PART), 'a key, such as `key = "siren"`'),
-        table.get("label", reading.text(MAX_LABEL), "what a person reads above the questions"),
-        table.get("help", reading.paragraph(MAX_HELP)),
+        table.get("key", reading.key(limits.MAX_KEY_PART), 'a key, such as `key = "siren"`'),
+        table.get(
+            "label", reading.text(limits.MAX_LABEL), "what a person reads above the questions"
+        ),
+        table.get("help", reading.paragraph(limits.MAX_HELP)),
         table.get("repeat", _repeat),
         [],
     )
     fields = table.get("field", reading.some_tables, "a [[section.field]] below the section") or []
-    if len(fields) > MAX_SECTION_FIELDS:
-        fields[MAX_SECTION_FIELDS].report.add(
-            fields[MAX_SECTION_FIELDS].path,
+    if len(fields) > limits.MAX_SECTION_FIELDS:
+        fields[limits.MAX_SECTION_FIELDS].report.add(
+            fields[limits.MAX_SECTION_FIELDS].path,
             f"the section has {len(fields)} fields",
-            f"divide it, for {MAX_SECTION_FIELDS} at most",
+            f"divide it, for {limits.MAX_SECTION_FIELDS} at most",
         )
-    for each in fields[:MAX_SECTION_FIELDS]:
+    for each in fields[: limits.MAX_SECTION_FIELDS]:
         draft.fields.append(_read_field(each, draft, pins))
     return draft
 
@@ -140,8 +114,10 @@ def read_section(table: Table, pins: Schema | None) -> SectionDraft:
 def _repeat(spot: Spot) -> Repeat:
     table = reading.table(spot)
     table.only(("least", "most"))
-    least = table.get("least", reading.integer(0, MAX_INSTANCES), "`least`, such as `least = 1`")
-    most = table.get("most", reading.integer(1, MAX_INSTANCES), "`most`, such as `most = 4`")
+    least = table.get(
+        "least", reading.integer(0, limits.MAX_INSTANCES), "`least`, such as `least = 1`"
+    )
+    most = table.get("most", reading.integer(1, limits.MAX_INSTANCES), "`most`, such as `most = 4`")
     if least is None or most is None:
         raise NotedError
     if least > most:
@@ -153,19 +129,21 @@ def _read_field(table: Table, section: SectionDraft, pins: Schema | None) -> Fie
     draft = FieldDraft(
         table,
         section,
-        table.get("key", reading.key(MAX_KEY_PART), 'a key, such as `key = "relay"`'),
+        table.get("key", reading.key(limits.MAX_KEY_PART), 'a key, such as `key = "relay"`'),
     )
     _check_full_key(draft)
-    label = table.get("label", reading.text(MAX_LABEL), "what a person reads before the answer")
+    label = table.get(
+        "label", reading.text(limits.MAX_LABEL), "what a person reads before the answer"
+    )
     draft.was = tuple(table.get("was", _was(draft)) or ())
     kind = table.get("kind", reading.word(KINDS), f"one of the kinds {reading.listed(KINDS)}")
     field = Field(
         key=draft.key or "",
         kind=kind or Kind.YES_NO,
         label=label or "?",
-        help=table.get("help", reading.paragraph(MAX_HELP)),
+        help=table.get("help", reading.paragraph(limits.MAX_HELP)),
         required=table.get("required", reading.flag) or False,
-        caution=table.get("caution", reading.paragraph(MAX_CAUTION)),
+        caution=table.get("caution", reading.paragraph(limits.MAX_CAUTION)),
         was=draft.was,
     )
     if kind is None:
@@ -196,14 +174,14 @@ def _was(draft: FieldDraft) -> Reader[list[str]]:
         if not isinstance(spot.value, str):
             raise spot.wrong_type('write a key, as in `was = ["old-key"]`')
         section, dot, name = spot.value.rpartition(".")
-        reading.key_text(spot, name, MAX_KEY_PART)
+        reading.key_text(spot, name, limits.MAX_KEY_PART)
         if dot:
-            reading.key_text(spot, section, MAX_KEY_PART)
+            reading.key_text(spot, section, limits.MAX_KEY_PART)
             return spot.value
         # Without a key of its own the section has a mistake already.
         return f"{draft.section.key or '?'}.{name}"
 
-    return reading.list_of(read_one, bounds.MAX_OLDER_KEYS)
+    return reading.list_of(read_one, limits.MAX_OLDER_KEYS)
 
 
 def _check_attributes(table: Table, kind: Kind) -> None:
@@ -255,18 +233,20 @@ def _of_kind(table: Table, field: Field, section_key: str | None) -> Field:
         field = replace(field, needs=needs or Ability(0), shares=shares)
     elif kind is Kind.PASSPHRASE:
         network = table.get(
-            "network", reading.key(MAX_KEY_PART), "`network`, the key of its network-name field"
+            "network",
+            reading.key(limits.MAX_KEY_PART),
+            "`network`, the key of its network-name field",
         )
         field = replace(
             field,
             required=False,
             network=network and f"{section_key or '?'}.{network}",
-            minimum=LENGTH_OF_KEY if table.get("key-only", reading.flag) else None,
+            minimum=limits.LENGTH_OF_KEY if table.get("key-only", reading.flag) else None,
         )
     elif kind is Kind.URL:
         schemes = table.get(
             "schemes",
-            reading.list_of(_scheme, bounds.MAX_SCHEMES),
+            reading.list_of(_scheme, limits.MAX_SCHEMES),
             '`schemes`, as in `schemes = ["https"]`',
         )
         field = replace(field, schemes=tuple(schemes or ()))
@@ -274,12 +254,16 @@ def _of_kind(table: Table, field: Field, section_key: str | None) -> Field:
         families = table.get("families", reading.list_of(_family, 2))
         field = replace(field, families=sum(families) if families else 3)
     elif kind is Kind.DECIMAL:
-        digits = table.get("digits", reading.integer(*bounds.DIGITS), "`digits`, 1 to 6 of them")
+        digits = table.get(
+            "digits",
+            reading.integer(limits.MIN_DIGITS, limits.MAX_DIGITS),
+            f"`digits`, {limits.MIN_DIGITS} to {limits.MAX_DIGITS} of them",
+        )
         field = replace(
-            field, digits=digits or 1, unit=table.get("unit", reading.text(bounds.MAX_UNIT))
+            field, digits=digits or 1, unit=table.get("unit", reading.text(limits.MAX_UNIT))
         )
     elif kind is Kind.INTEGER:
-        field = replace(field, unit=table.get("unit", reading.text(bounds.MAX_UNIT)))
+        field = replace(field, unit=table.get("unit", reading.text(limits.MAX_UNIT)))
     elif kind is Kind.DURATION:
         unit = table.get(
             "unit", reading.word({"ms": "ms", "s": "s"}), "the unit in which it counts, `ms` or `s`"
@@ -318,7 +302,7 @@ def _number_reader(table: Table, field: Field) -> Reader[int]:
         return reading.decimal(field.digits or 1) if table.good("digits") else _unreadable_number
     if field.kind is Kind.DURATION:
         return reading.duration(field.unit or "ms") if table.good("unit") else _unreadable_number
-    return reading.integer(LEAST_INTEGER, GREATEST_INTEGER)
+    return reading.integer(limits.LEAST_INTEGER, limits.GREATEST_INTEGER)
 
 
 def _unreadable_number(_spot: Spot) -> int:
@@ -362,9 +346,10 @@ def words(field: Field, refusal: Refusal) -> str:
 def value_of(table: Table, field: Field) -> Reader[Value]:
     """Return the reader of a value of the field, as this file writes values of its kind."""
     readers: dict[Kind, Reader[Value]] = {
-        Kind.INTEGER: reading.integer(LEAST_INTEGER, GREATEST_INTEGER),
-        Kind.PIN: reading.integer(0, 255),
-        Kind.PORT: reading.integer(1, 65535),
+        **{
+            kind: reading.integer(*KIND_LIMITS[kind])
+            for kind in (Kind.INTEGER, Kind.PIN, Kind.PORT)
+        },
         Kind.YES_NO: reading.flag,
         Kind.NETWORK_NAME: _network_name,
         Kind.IP: _address,
@@ -418,16 +403,20 @@ def _hex(spot: Spot) -> bytes:
 def _options(spot: Spot) -> list[Option]:
     if not isinstance(spot.value, list):
         raise spot.wrong_type("write a list, [ { key = …, label = … }, … ]")
-    if not 1 <= len(spot.value) <= MAX_OPTIONS:
-        raise spot.wrong(f"the choice has {len(spot.value)} options", f"give it 1 to {MAX_OPTIONS}")
+    if not 1 <= len(spot.value) <= limits.MAX_OPTIONS:
+        raise spot.wrong(
+            f"the choice has {len(spot.value)} options", f"give it 1 to {limits.MAX_OPTIONS}"
+        )
     keys: set[str] = set()
 
     def read_option(item: Spot) -> Option:
         table = reading.table(item)
         table.only(("key", "label", "help"))
-        key = table.get("key", reading.key(LONGEST_OPTION_KEY), 'a key, as in `key = "steady"`')
-        label = table.get("label", reading.text(MAX_LABEL), "a `label`, which a person reads")
-        help_text = table.get("help", reading.paragraph(MAX_HELP))
+        key = table.get("key", reading.key(limits.MAX_OPTION_KEY), 'a key, as in `key = "steady"`')
+        label = table.get(
+            "label", reading.text(limits.MAX_LABEL), "a `label`, which a person reads"
+        )
+        help_text = table.get("help", reading.paragraph(limits.MAX_HELP))
         if key in keys:
             table.wrong("key", f"the option `{key}` is there already", "give it another key")
         if key is None or label is None or table.bad:
@@ -454,7 +443,7 @@ def _scheme(spot: Spot) -> str:
         return scheme
     raise spot.wrong(
         f"`{reading.shown(scheme)}` is no scheme",
-        "write one of at most 12 small letters, as in https",
+        f"write one of at most {limits.MAX_SCHEME} small letters, as in https",
     )
 
 

@@ -14,8 +14,9 @@ from provision.settings import file_reading as reading
 from provision.settings import languages
 from provision.settings.file_reading import NotedError, Spot, Table
 from provision.settings.model import Schema, Translation
+from provision.settings.table import LANGUAGE_PATTERN, MAX_HELP, MAX_TRANSLATIONS
 
-_TAG = re.compile(rf"{languages.LANGUAGE_PATTERN}\Z")
+_TAG = re.compile(rf"{LANGUAGE_PATTERN}\Z")
 _PARAGRAPHS = ("help", "caution")
 
 
@@ -59,10 +60,10 @@ def untranslated(schema: Schema) -> dict[str, list[str]]:
 
 def _tables(spot: Spot, schema: Schema, own: str | None) -> list[Translation]:
     table = reading.table(spot)
-    if len(table.content) > languages.MAX_TRANSLATIONS:
+    if len(table.content) > MAX_TRANSLATIONS:
         raise spot.wrong(
             f"there are {len(table.content)} translations",
-            f"keep {languages.MAX_TRANSLATIONS} at most",
+            f"keep {MAX_TRANSLATIONS} at most",
         )
     places = _places(table, schema)
     found = []
@@ -112,7 +113,7 @@ def _texts(table: Table, places: dict[str, list[str]]) -> dict[str, str]:
                 shown = reading.shown(name)
                 fix = reading.meant(name, places) or "name a text as in `network.name.label`"
                 raise spot.wrong(f"the schema has no text `{shown}`", fix)
-            longest = languages.LONGEST_TEXT.get(name.rpartition(".")[2], 400)
+            longest = languages.LONGEST_TEXT.get(name.rpartition(".")[2], MAX_HELP)
             is_paragraph = name.endswith(_PARAGRAPHS)
             text = (reading.paragraph if is_paragraph else reading.text)(longest)(spot)
         except NotedError:

@@ -19,7 +19,7 @@ from typing import Any, TypeVar
 
 from provision.errors import ProvisionError
 from provision.settings.places import Path, Places
-from provision.settings.values import GREATEST_INTEGER, LEAST_INTEGER
+from provision.settings.table import GREATEST_INTEGER, LEAST_INTEGER, MAX_PIN, MAX_SIZE
 
 T = TypeVar("T")
 
@@ -36,7 +36,6 @@ TIMES = {"ms": 1, "s": 1000, "min": 60_000, "h": 3_600_000, "d": 86_400_000}  # 
 _TIME = re.compile(r"([0-9]{1,15}) *(ms|s|min|h|d)\Z")
 SIZES = {"B": 1, "KiB": 1024, "MiB": 1024 * 1024}
 _SIZE = re.compile(r"([0-9]{1,15}) *(B|KiB|MiB)\Z")
-MAX_PIN = 255
 _PIN_RANGE = re.compile(r" *([0-9]{1,3}) *(?:- *([0-9]{1,3}) *)?\Z")
 
 # Unicode categories that a host drops from texts (clause 8.1), or that break a line.
@@ -369,8 +368,9 @@ def size(spot: Spot) -> int:
         count = spot.value
     else:
         raise spot.wrong_type('write bytes, or a size as in "4 KiB"')
-    if not 0 <= count < 2**32:
-        raise spot.wrong(f"{spot.name} is {number_shown(count)} bytes", "write 0 to 4,294,967,295")
+    if not 0 <= count <= MAX_SIZE:
+        wrong = f"{spot.name} is {number_shown(count)} bytes"
+        raise spot.wrong(wrong, f"write 0 to {MAX_SIZE:,}")
     return count
 
 

@@ -14,14 +14,17 @@ from types import MappingProxyType
 
 from provision.contract.table import Kind
 from provision.settings.model import Field, Option, Pin, Schema, Section, Translation
-
-LANGUAGE_PATTERN = r"[a-z]{2,3}(-[A-Za-z0-9]{2,8}){0,2}"
-"""A language tag as clause 8.4 takes it: language, script, region of BCP 47 (RFC 5646)."""
-
-MAX_TRANSLATIONS = 8
+from provision.settings.table import MAX_CAUTION, MAX_HELP, MAX_LABEL, MAX_UNIT
 
 LONGEST_TEXT: Mapping[str, int] = MappingProxyType(
-    {"title": 40, "label": 40, "help": 400, "caution": 300, "unit": 8, "taken": 40}
+    {
+        "title": MAX_LABEL,
+        "label": MAX_LABEL,
+        "help": MAX_HELP,
+        "caution": MAX_CAUTION,
+        "unit": MAX_UNIT,
+        "taken": MAX_LABEL,
+    }
 )
 """Bytes of UTF-8, by the last part of a text's place (clause 8.1)."""
 

@@ -11,12 +11,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from provision.contract.table import Ability, Characters, Kind
+from provision.settings.table import SECRET_KINDS
 
 Value = int | bool | str | bytes
 """A value as it goes over the line (clause 9.1); decimals are scaled integers."""
-
-SECRET_KINDS = frozenset({Kind.SECRET, Kind.PASSPHRASE})
-
 
 NO_ABILITY = Ability(0)
 

@@ -8,8 +8,7 @@ from collections.abc import Mapping
 from functools import cache
 from types import MappingProxyType
 
-LONGEST_TZ = 63
-"""Bytes: a TZ string as a value (clause 9.4)."""
+from provision.settings.table import MAX_TIME_ZONE
 
 _NAME = r"(?:[A-Za-z]{3,}|<[A-Za-z0-9+-]{3,}>)"
 _SIXTIES = r"(?::[0-5][0-9](?::[0-5][0-9])?)?"
@@ -25,7 +24,7 @@ _TZ = re.compile(rf"{_NAME}{_OFFSET}(?:{_NAME}(?:{_OFFSET})?{_RULE}{_RULE})?")
 def is_tz_string(text: str) -> bool:
     """Whether a text is a TZ string that a board takes (clause 9.4)."""
     # Each character of a match is ASCII, so that the length is one in bytes too.
-    return len(text) <= LONGEST_TZ and _TZ.fullmatch(text) is not None
+    return len(text) <= MAX_TIME_ZONE and _TZ.fullmatch(text) is not None
 
 
 def footer(tzif: bytes) -> str | None:

@@ -18,66 +18,10 @@ from types import MappingProxyType
 from typing import cast
 
 from provision.catalogue import mark, ntr, tr
-from provision.contract.table import MAX_BLOB, MAX_TEXT, Ability, Characters, Kind, Refusal
+from provision.contract.table import Ability, Characters, Kind, Refusal
 from provision.settings.model import Field, Schema, Value
-from provision.settings.time_zones import LONGEST_TZ, is_tz_string, zones
-
-LEAST_INTEGER, GREATEST_INTEGER = -(2**31), 2**31 - 1
-"""Limits of every number of a schema (clause 8.1)."""
-
-LONGEST_OPTION_KEY = 16
-"""Bytes (clause 8.2)."""
-
-_LONGEST_HOST = 253  # RFC 1035 section 2.3.4: 255 octets on the wire
-LENGTH_OF_KEY = 64  # hexadecimal digits of a 256-bit key (IEEE 802.11-2016 J.4)
-
-VALUE_TYPES: Mapping[Kind, type[Value]] = MappingProxyType(
-    {
-        Kind.TEXT: str,
-        Kind.SECRET: str,
-        Kind.INTEGER: int,
-        Kind.DECIMAL: int,
-        Kind.YES_NO: bool,
-        Kind.CHOICE: str,
-        Kind.PIN: int,
-        Kind.NETWORK_NAME: bytes,
-        Kind.PASSPHRASE: str,
-        Kind.HOST: str,
-        Kind.URL: str,
-        Kind.IP: bytes,
-        Kind.PORT: int,
-        Kind.TIME_ZONE: str,
-        Kind.DURATION: int,
-        Kind.HEX: bytes,
-        Kind.BLOB: bytes,
-    }
-)
-"""The type of a kind's values (clause 9.1)."""
-
-KIND_LIMITS: Mapping[Kind, tuple[int, int]] = MappingProxyType(
-    {
-        Kind.TEXT: (1, MAX_TEXT),
-        Kind.SECRET: (1, MAX_TEXT),
-        Kind.INTEGER: (LEAST_INTEGER, GREATEST_INTEGER),
-        Kind.DECIMAL: (LEAST_INTEGER, GREATEST_INTEGER),
-        Kind.YES_NO: (0, 1),
-        Kind.CHOICE: (1, LONGEST_OPTION_KEY),
-        Kind.PIN: (0, 255),
-        Kind.NETWORK_NAME: (1, 32),
-        Kind.PASSPHRASE: (8, LENGTH_OF_KEY),
-        Kind.HOST: (1, _LONGEST_HOST),
-        Kind.URL: (1, MAX_TEXT),
-        Kind.IP: (4, 16),
-        Kind.PORT: (1, 65535),
-        Kind.TIME_ZONE: (1, LONGEST_TZ),
-        Kind.DURATION: (0, GREATEST_INTEGER),
-        Kind.HEX: (1, MAX_TEXT),
-        Kind.BLOB: (1, MAX_BLOB),
-    }
-)
-"""Smallest and largest value of a kind of number, shortest and longest length in bytes of a kind of
-text or byte string, where a field states none.
-"""
+from provision.settings.table import KIND_LIMITS, LENGTH_OF_KEY, VALUE_TYPES
+from provision.settings.time_zones import is_tz_string, zones
 
 
 class ValueProblem(ValueError):  # noqa: N818 - a problem of the person's, not of the program

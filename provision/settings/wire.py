@@ -7,14 +7,15 @@ before anything is built from it, and every fault is a SchemaError with one sent
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import re
 import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from enum import IntEnum
+from enum import IntEnum, IntFlag
 from types import MappingProxyType
-from typing import Never, TypeVar
+from typing import Any, Never, TypeVar
 
 from provision.catalogue import tr
 from provision.contract.profile import Item, ProfileError, decode, encode
@@ -30,7 +31,7 @@ from provision.contract.table import (
 )
 from provision.errors import ProvisionError
 from provision.extras import of_authors
-from provision.settings import languages
+from provision.settings import languages, table
 from provision.settings.model import (
     Condition,
     Field,
@@ -42,15 +43,17 @@ from provision.settings.model import (
     Translation,
     Value,
 )
-from provision.settings.values import (
-    GREATEST_INTEGER,
+from provision.settings.table import (
+    KEYS_OF_KINDS,
     KIND_LIMITS,
-    LEAST_INTEGER,
+    KINDS_IN_CONDITIONS,
     LENGTH_OF_KEY,
-    LONGEST_OPTION_KEY,
-    check_value,
-    limits,
+    FieldKey,
+    PinKey,
+    SchemaKey,
+    SectionKey,
 )
+from provision.settings.values import check_value, limits
 
 FORMAT = 1
 """The format of a schema that this program knows."""
@@ -136,179 +139,47 @@ def _digest(inflated: bytes) -> bytes:
     return hashlib.sha256(inflated).digest()[:DIGEST_SIZE]
 
 
-# ------------------------------------------------------------------------ keys of clause 8.1
+_OWN_KEYS = {key for keys in KEYS_OF_KINDS.values() for key in keys} - {FieldKey.DEFAULT}
+"""Keys that not every kind has; who has no default has it for being secret."""
 
-
-class _SchemaKey(IntEnum):
-    FORMAT = 1
-    TITLE = 2
-    SECTIONS = 3
-    PINS = 4
-    TRIAL = 5
-    LANGUAGE = 6
-    TRANSLATIONS = 7
-
-
-class _SectionKey(IntEnum):
-    KEY = 1
-    LABEL = 2
-    HELP = 3
-    REPEAT = 4
-    FIELDS = 5
-
-
-class _FieldKey(IntEnum):
-    KEY = 1
-    KIND = 2
-    LABEL = 3
-    HELP = 4
-    REQUIRED = 5
-    DEFAULT = 6
-    MINIMUM = 7
-    MAXIMUM = 8
-    UNIT = 9
-    DIGITS = 10
-    CAUTION = 11
-    CONDITION = 12
-    OPTIONS = 13
-    NEEDS = 14
-    SHARES = 15
-    NETWORK = 16
-    WAS = 17
-    CHARACTERS = 18
-    SCHEMES = 19
-    SECRET = 20
-    FAMILIES = 21
-
-
-class _PinKey(IntEnum):
-    NUMBER = 1
-    NAME = 2
-    ABILITIES = 3
-    TAKEN = 4
-    CAUTION = 5
-
-
-_NUMBERS = frozenset({Kind.INTEGER, Kind.DECIMAL, Kind.DURATION})
-_SIZED = frozenset({Kind.TEXT, Kind.SECRET, Kind.HEX, Kind.BLOB})
-
-# Keys that not every kind has, and those that a kind must have.
-_KINDS_WITH: Mapping[_FieldKey, frozenset[Kind]] = MappingProxyType(
-    {
-        _FieldKey.REQUIRED: frozenset(Kind) - {Kind.PASSPHRASE},
-        _FieldKey.MINIMUM: _NUMBERS | _SIZED | {Kind.PASSPHRASE},
-        _FieldKey.MAXIMUM: _NUMBERS | _SIZED | {Kind.HOST, Kind.URL},
-        _FieldKey.UNIT: _NUMBERS,
-        _FieldKey.DIGITS: frozenset({Kind.DECIMAL}),
-        _FieldKey.OPTIONS: frozenset({Kind.CHOICE}),
-        _FieldKey.NEEDS: frozenset({Kind.PIN}),
-        _FieldKey.SHARES: frozenset({Kind.PIN}),
-        _FieldKey.NETWORK: frozenset({Kind.PASSPHRASE}),
-        _FieldKey.CHARACTERS: frozenset({Kind.TEXT, Kind.SECRET}),
-        _FieldKey.SCHEMES: frozenset({Kind.URL}),
-        _FieldKey.SECRET: frozenset({Kind.HEX, Kind.BLOB}),
-        _FieldKey.FAMILIES: frozenset({Kind.IP}),
-    }
-)
-_KINDS_THAT_NEED: Mapping[_FieldKey, frozenset[Kind]] = MappingProxyType(
-    {
-        _FieldKey.MAXIMUM: _SIZED,
-        _FieldKey.UNIT: frozenset({Kind.DURATION}),
-        _FieldKey.DIGITS: frozenset({Kind.DECIMAL}),
-        _FieldKey.OPTIONS: frozenset({Kind.CHOICE}),
-        _FieldKey.NEEDS: frozenset({Kind.PIN}),
-        _FieldKey.NETWORK: frozenset({Kind.PASSPHRASE}),
-        _FieldKey.SCHEMES: frozenset({Kind.URL}),
-    }
-)
-_KINDS_IN_CONDITIONS = frozenset({Kind.YES_NO, Kind.CHOICE, Kind.INTEGER, Kind.DURATION})
-
-_MOST_CONDITION_VALUES = 32
 _ALL_ABILITIES = 0xFFFF  # of those that a later version names, only equality matters
 
 
 # --------------------------------------------------------------------------- model to item
 
 
+_KEYS: Mapping[type, type[IntEnum]] = MappingProxyType(
+    {Schema: SchemaKey, Section: SectionKey, Field: FieldKey, Pin: PinKey}
+)
+"""What is a map, and its keys, which are the names of its attributes."""
+
+
 def to_item(schema: Schema) -> Item:
     """Return a schema as the one item that clause 8 has for it: what is default is left out."""
-    return _without_absent(
-        {
-            _SchemaKey.FORMAT: FORMAT,
-            _SchemaKey.TITLE: schema.title,
-            _SchemaKey.SECTIONS: [_section_item(section) for section in schema.sections],
-            _SchemaKey.PINS: [_pin_item(pin) for pin in schema.pins] or None,
-            _SchemaKey.TRIAL: schema.trial,
-            _SchemaKey.LANGUAGE: schema.language,
-            _SchemaKey.TRANSLATIONS: [
-                [translation.language, [*translation.texts]] for translation in schema.translations
-            ]
-            or None,
-        }
-    )
+    return {int(SchemaKey.FORMAT): FORMAT, **_map_item(schema)}
 
 
-def _without_absent(entries: Mapping[IntEnum, Item]) -> dict[int, Item]:
-    return {int(key): value for key, value in entries.items() if value is not None}
+def _map_item(part: Schema | Section | Field | Pin) -> dict[int, Item]:
+    usual = {each.name: each.default for each in dataclasses.fields(part)}
+    keys = [key for key in _KEYS[type(part)] if key.name.lower() in usual]
+    values = {key: getattr(part, key.name.lower()) for key in keys}
+    return {
+        int(key): _item(value)
+        for key, value in values.items()
+        if value != usual[key.name.lower()]
+        or (key is FieldKey.NEEDS and values[FieldKey.KIND] == Kind.PIN)
+    }
 
 
-def _pin_item(pin: Pin) -> Item:
-    return _without_absent(
-        {
-            _PinKey.NUMBER: pin.number,
-            _PinKey.NAME: pin.name,
-            _PinKey.ABILITIES: int(pin.abilities),
-            _PinKey.TAKEN: pin.taken,
-            _PinKey.CAUTION: pin.caution,
-        }
-    )
-
-
-def _section_item(section: Section) -> Item:
-    repeat = section.repeat
-    return _without_absent(
-        {
-            _SectionKey.KEY: section.key,
-            _SectionKey.LABEL: section.label,
-            _SectionKey.HELP: section.help,
-            _SectionKey.REPEAT: [repeat.least, repeat.most] if repeat else None,
-            _SectionKey.FIELDS: [_field_item(field) for field in section.fields],
-        }
-    )
-
-
-def _field_item(field: Field) -> Item:
-    condition = field.condition
-    is_printable = field.characters is Characters.PRINTABLE
-    return _without_absent(
-        {
-            _FieldKey.KEY: field.key,
-            _FieldKey.KIND: int(field.kind),
-            _FieldKey.LABEL: field.label,
-            _FieldKey.HELP: field.help,
-            _FieldKey.REQUIRED: field.required or None,
-            _FieldKey.DEFAULT: field.default,
-            _FieldKey.MINIMUM: field.minimum,
-            _FieldKey.MAXIMUM: field.maximum,
-            _FieldKey.UNIT: field.unit,
-            _FieldKey.DIGITS: field.digits,
-            _FieldKey.CAUTION: field.caution,
-            _FieldKey.CONDITION: [condition.base_key, [*condition.values]] if condition else None,
-            _FieldKey.OPTIONS: [_option_item(option) for option in field.options] or None,
-            _FieldKey.NEEDS: int(field.needs) if field.kind is Kind.PIN else None,
-            _FieldKey.SHARES: field.shares or None,
-            _FieldKey.NETWORK: field.network,
-            _FieldKey.WAS: [*field.was] or None,
-            _FieldKey.CHARACTERS: None if is_printable else int(field.characters),
-            _FieldKey.SCHEMES: [*field.schemes] or None,
-            _FieldKey.SECRET: field.secret or None,
-            _FieldKey.FAMILIES: field.families if field.families != 3 else None,
-        }
-    )
-
-
-def _option_item(option: Option) -> Item:
-    return [option.key, option.label, *([] if option.help is None else [option.help])]
+def _item(value: Any) -> Item:
+    if type(value) in _KEYS:
+        return _map_item(value)
+    if dataclasses.is_dataclass(value):  # an array of what it has; an option may have no help
+        parts = (getattr(value, each.name) for each in dataclasses.fields(value))
+        return [_item(part) for part in parts if part is not None]
+    if isinstance(value, tuple):
+        return [_item(each) for each in value]
+    return int(value) if isinstance(value, IntEnum | IntFlag) else value
 
 
 # --------------------------------------------------------------------------- item to model
@@ -337,6 +208,7 @@ def _too_new(where: str, what: str) -> Never:
 
 
 T = TypeVar("T")
+Code = TypeVar("Code", bound=IntEnum)
 
 
 class _Map:
@@ -417,17 +289,15 @@ def _array(
     return read
 
 
-_LONGEST_KEY = 20  # bytes (clause 8.2)
-_KEY_PATTERN = rf"[a-z][a-z0-9-]{{0,{_LONGEST_KEY - 1}}}"
-_key = _matching(_KEY_PATTERN, _LONGEST_KEY, "key")
-_option_key = _matching(_KEY_PATTERN, LONGEST_OPTION_KEY, "key of an option")
-_base_key = _matching(rf"{_KEY_PATTERN}\.{_KEY_PATTERN}", MAX_KEY, "base key")
-_scheme = _matching(r"[a-z][a-z0-9+.-]*", 12, "scheme in lower case")
-_language = _matching(languages.LANGUAGE_PATTERN, 21, "language tag")
-_label = _text(languages.LONGEST_TEXT["label"])
-_help = _text(languages.LONGEST_TEXT["help"])
-_caution = _text(languages.LONGEST_TEXT["caution"])
-_int32 = _integer(LEAST_INTEGER, GREATEST_INTEGER)
+_key = _matching(table.KEY_PART_PATTERN, table.MAX_KEY_PART, "key")
+_option_key = _matching(table.OPTION_KEY_PATTERN, table.MAX_OPTION_KEY, "key of an option")
+_base_key = _matching(table.BASE_KEY_PATTERN, MAX_KEY, "base key")
+_scheme = _matching(table.SCHEME_PATTERN, table.MAX_SCHEME, "scheme in lower case")
+_language = _matching(table.LANGUAGE_PATTERN, table.MAX_LANGUAGE, "language tag")
+_label = _text(table.MAX_LABEL)
+_help = _text(table.MAX_HELP)
+_caution = _text(table.MAX_CAUTION)
+_int32 = _integer(table.LEAST_INTEGER, table.GREATEST_INTEGER)
 _ability = _integer(0, _ALL_ABILITIES)
 
 
@@ -437,19 +307,17 @@ def from_item(item: Item) -> Schema:
     Raises NewerSchemaError if the item has what only a newer version knows, InvalidSchemaError if
     it breaks a rule of clause 8; both are SchemaErrors.
     """
-    entries = _Map(item, "the schema", _SchemaKey)
-    number = entries.read(_SchemaKey.FORMAT, _integer(0, 2**32 - 1))
+    entries = _Map(item, "the schema", SchemaKey)
+    number = entries.read(SchemaKey.FORMAT, _integer(0, 2**32 - 1))
     if number != FORMAT:
         _too_new("the schema", f"the format {number}")
-    title = entries.read(_SchemaKey.TITLE, _label)
-    sections = entries.read(_SchemaKey.SECTIONS, _array(1, 32, _section))
-    pins = entries.read_if_any(_SchemaKey.PINS, _array(0, 128, _pin)) or ()
-    trial = entries.read_if_any(_SchemaKey.TRIAL, _integer(10, 3600))
-    language = entries.read_if_any(_SchemaKey.LANGUAGE, _language)
+    title = entries.read(SchemaKey.TITLE, _label)
+    sections = entries.read(SchemaKey.SECTIONS, _array(1, table.MAX_SECTIONS, _section))
+    pins = entries.read_if_any(SchemaKey.PINS, _array(0, table.MAX_PINS, _pin)) or ()
+    trial = entries.read_if_any(SchemaKey.TRIAL, _integer(table.MIN_TRIAL, table.MAX_TRIAL))
+    language = entries.read_if_any(SchemaKey.LANGUAGE, _language)
     translations = (
-        entries.read_if_any(
-            _SchemaKey.TRANSLATIONS, _array(1, languages.MAX_TRANSLATIONS, _translation)
-        )
+        entries.read_if_any(SchemaKey.TRANSLATIONS, _array(1, table.MAX_TRANSLATIONS, _translation))
         or ()
     )
     # Before instances are expanded, which a hostile schema could make many.
@@ -503,77 +371,73 @@ def _check_translations(schema: Schema) -> None:
 
 
 def _pin(item: Item, where: str) -> Pin:
-    entries = _Map(item, where, _PinKey)
+    entries = _Map(item, where, PinKey)
     return Pin(
-        number=entries.read(_PinKey.NUMBER, _integer(0, 255)),
-        abilities=Ability(entries.read(_PinKey.ABILITIES, _ability)),
-        name=entries.read_if_any(_PinKey.NAME, _text(16)),
-        taken=entries.read_if_any(_PinKey.TAKEN, _label),
-        caution=entries.read_if_any(_PinKey.CAUTION, _caution),
+        number=entries.read(PinKey.NUMBER, _integer(0, table.MAX_PIN)),
+        abilities=Ability(entries.read(PinKey.ABILITIES, _ability)),
+        name=entries.read_if_any(PinKey.NAME, _text(table.MAX_PIN_NAME)),
+        taken=entries.read_if_any(PinKey.TAKEN, _label),
+        caution=entries.read_if_any(PinKey.CAUTION, _caution),
     )
 
 
 def _section(item: Item, where: str) -> Section:
-    entries = _Map(item, where, _SectionKey)
+    entries = _Map(item, where, SectionKey)
     return Section(
-        key=entries.read(_SectionKey.KEY, _key),
-        label=entries.read(_SectionKey.LABEL, _label),
-        fields=entries.read(_SectionKey.FIELDS, _array(1, 64, _field)),
-        help=entries.read_if_any(_SectionKey.HELP, _help),
-        repeat=entries.read_if_any(_SectionKey.REPEAT, _repeat),
+        key=entries.read(SectionKey.KEY, _key),
+        label=entries.read(SectionKey.LABEL, _label),
+        fields=entries.read(SectionKey.FIELDS, _array(1, table.MAX_SECTION_FIELDS, _field)),
+        help=entries.read_if_any(SectionKey.HELP, _help),
+        repeat=entries.read_if_any(SectionKey.REPEAT, _repeat),
     )
 
 
 def _repeat(item: Item, where: str) -> Repeat:
-    least, most = _array(2, 2, _integer(0, 16))(item, where)
+    least, most = _array(2, 2, _integer(0, table.MAX_INSTANCES))(item, where)
     if not least <= most or most == 0:
         _invalid(where, "it is not [least, most] with least up to most, and most from 1")
     return Repeat(least, most)
 
 
 def _field(item: Item, where: str) -> Field:
-    entries = _Map(item, where, _FieldKey)
-    kind = entries.read(_FieldKey.KIND, _kind)
+    entries = _Map(item, where, FieldKey)
+    kind = entries.read(FieldKey.KIND, _code(Kind))
     _check_fitting(entries, kind)
     field = Field(
-        key=entries.read(_FieldKey.KEY, _key),
+        key=entries.read(FieldKey.KEY, _key),
         kind=kind,
-        label=entries.read(_FieldKey.LABEL, _label),
-        help=entries.read_if_any(_FieldKey.HELP, _help),
-        required=entries.read_or(_FieldKey.REQUIRED, _bool, absent=False),
-        default=entries.read_if_any(_FieldKey.DEFAULT, _value),
-        minimum=entries.read_if_any(_FieldKey.MINIMUM, _int32),
-        maximum=entries.read_if_any(_FieldKey.MAXIMUM, _int32),
-        unit=entries.read_if_any(_FieldKey.UNIT, _text(languages.LONGEST_TEXT["unit"])),
-        digits=entries.read_if_any(_FieldKey.DIGITS, _integer(1, 6)),
-        caution=entries.read_if_any(_FieldKey.CAUTION, _caution),
-        condition=entries.read_if_any(_FieldKey.CONDITION, _condition),
-        options=entries.read_or(_FieldKey.OPTIONS, _array(1, 32, _option), ()),
-        needs=Ability(entries.read_or(_FieldKey.NEEDS, _ability, 0)),
-        shares=entries.read_or(_FieldKey.SHARES, _bool, absent=False),
-        network=entries.read_if_any(_FieldKey.NETWORK, _base_key),
-        was=entries.read_or(_FieldKey.WAS, _array(1, 8, _base_key), ()),
-        characters=entries.read_or(_FieldKey.CHARACTERS, _characters, Characters.PRINTABLE),
-        schemes=entries.read_or(_FieldKey.SCHEMES, _array(1, 8, _scheme), ()),
-        secret=entries.read_or(_FieldKey.SECRET, _bool, absent=False),
-        families=entries.read_or(_FieldKey.FAMILIES, _integer(1, 3), 3),
+        label=entries.read(FieldKey.LABEL, _label),
+        help=entries.read_if_any(FieldKey.HELP, _help),
+        required=entries.read_or(FieldKey.REQUIRED, _bool, absent=False),
+        default=entries.read_if_any(FieldKey.DEFAULT, _value),
+        minimum=entries.read_if_any(FieldKey.MINIMUM, _int32),
+        maximum=entries.read_if_any(FieldKey.MAXIMUM, _int32),
+        unit=entries.read_if_any(FieldKey.UNIT, _text(table.MAX_UNIT)),
+        digits=entries.read_if_any(FieldKey.DIGITS, _integer(table.MIN_DIGITS, table.MAX_DIGITS)),
+        caution=entries.read_if_any(FieldKey.CAUTION, _caution),
+        condition=entries.read_if_any(FieldKey.CONDITION, _condition),
+        options=entries.read_or(FieldKey.OPTIONS, _array(1, table.MAX_OPTIONS, _option), ()),
+        needs=Ability(entries.read_or(FieldKey.NEEDS, _ability, 0)),
+        shares=entries.read_or(FieldKey.SHARES, _bool, absent=False),
+        network=entries.read_if_any(FieldKey.NETWORK, _base_key),
+        was=entries.read_or(FieldKey.WAS, _array(1, table.MAX_OLDER_KEYS, _base_key), ()),
+        characters=entries.read_or(FieldKey.CHARACTERS, _code(Characters), Characters.PRINTABLE),
+        schemes=entries.read_or(FieldKey.SCHEMES, _array(1, table.MAX_SCHEMES, _scheme), ()),
+        secret=entries.read_or(FieldKey.SECRET, _bool, absent=False),
+        families=entries.read_or(FieldKey.FAMILIES, _integer(1, 3), 3),
     )
     _check_field(field, where)
     return field
 
 
-def _kind(item: Item, where: str) -> Kind:
-    code = _integer(0, 255)(item, where)
-    if code not in Kind.__members__.values():
-        _too_new(where, f"the code {code}")
-    return Kind(code)
+def _code(codes: type[Code]) -> Callable[[Item, str], Code]:
+    def read(item: Item, where: str) -> Code:
+        code = _integer(0, 255)(item, where)
+        if code not in codes.__members__.values():
+            _too_new(where, f"the code {code}")
+        return codes(code)
 
-
-def _characters(item: Item, where: str) -> Characters:
-    code = _integer(0, 255)(item, where)
-    if code not in Characters.__members__.values():
-        _too_new(where, f"the code {code}")
-    return Characters(code)
+    return read
 
 
 def _value(item: Item, where: str) -> Value:
@@ -584,7 +448,7 @@ def _value(item: Item, where: str) -> Value:
 
 def _condition(item: Item, where: str) -> Condition:
     base_key, values = _array(2, 2, _any)(item, where)
-    read_values = _array(0, _MOST_CONDITION_VALUES, _condition_value)
+    read_values = _array(0, table.MAX_CONDITION_VALUES, _condition_value)
     return Condition(_base_key(base_key, where), read_values(values, where))
 
 
@@ -607,11 +471,12 @@ def _option(item: Item, where: str) -> Option:
 def _check_fitting(entries: _Map, kind: Kind) -> None:
     """Refuse keys that the kind does not have, and the absence of one that it must have."""
     name = kind.name.lower().replace("_", "-")
-    for key, kinds in _KINDS_WITH.items():
-        if key in entries and kind not in kinds:
+    own = KEYS_OF_KINDS[kind]
+    for key in FieldKey:
+        if key in entries and key in _OWN_KEYS - own.keys():
             _invalid(entries.where, f"a field of kind {name} has no {key.name.lower()}")
-    for key, kinds in _KINDS_THAT_NEED.items():
-        if kind in kinds and key not in entries:
+    for key in FieldKey:
+        if own.get(key) and key not in entries:
             _invalid(entries.where, f"a field of kind {name} must have {key.name.lower()}")
 
 
@@ -619,7 +484,7 @@ def _check_field(field: Field, where: str) -> None:
     """Refuse what no field can be, whatever others there are."""
     lowest, highest = KIND_LIMITS[field.kind]
     least, most = limits(field)
-    if field.kind in _SIZED:
+    if KEYS_OF_KINDS[field.kind].get(FieldKey.MAXIMUM):
         lowest = 0
     if not lowest <= least <= most <= highest:
         _invalid(where, f"its limits are not in order, or not within {lowest} to {highest}")
@@ -665,7 +530,7 @@ def _check_condition(schema: Schema, section: Section, field: Field) -> None:
     named = _earlier(schema, section, field).get(condition.base_key)
     if named is None:
         _invalid(where, "it names no earlier field of the section, or of one that does not repeat")
-    if condition.values and named.kind not in _KINDS_IN_CONDITIONS:
+    if condition.values and named.kind not in KINDS_IN_CONDITIONS:
         _invalid(where, "it lists values of a field that is no yes-no, choice, integer or duration")
     if any(check_value(named, value, schema) is not None for value in condition.values):
         _invalid(where, "it lists a value that the field can never have")

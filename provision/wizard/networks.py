@@ -10,6 +10,7 @@ from provision.catalogue import mark, tr
 from provision.client.sanitize import visible
 from provision.contract.table import Security
 from provision.link.replies import Network
+from provision.settings.table import MAX_NETWORK_NAME
 from provision.wizard.questions import InRange
 
 # dBm from which on a signal is called so; common practice.
@@ -24,7 +25,6 @@ _SECURITY: Mapping[int, str] = MappingProxyType(
     }
 )
 _UNKNOWN_SECURITY = mark("secured in an unknown way")
-_LONGEST_NAME = 32
 
 
 def in_range(found: Iterable[Network]) -> tuple[InRange, ...]:
@@ -35,7 +35,7 @@ def in_range(found: Iterable[Network]) -> tuple[InRange, ...]:
     return tuple(
         InRange(
             network.name,
-            visible(network.name.decode("utf-8", "backslashreplace"), _LONGEST_NAME),
+            visible(network.name.decode("utf-8", "backslashreplace"), MAX_NETWORK_NAME),
             _strength(network.signal),
             tr(_SECURITY.get(network.security, _UNKNOWN_SECURITY)),
             network.security == Security.OPEN,

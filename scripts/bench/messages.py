@@ -14,7 +14,7 @@ import zopfli.zlib
 
 from provision.contract.profile import decode
 from provision.contract.table import MAX_SCHEMA_DEPTH, MESSAGES, MessageType
-from provision.settings import wire
+from provision.settings.table import FieldKey, PinKey, SchemaKey, SectionKey
 from scripts.bench.demo import WITHOUT_TIME, demo, met_again
 from scripts.bench.figures import Figure, Part
 from scripts.bench.virtual import message_of, talk
@@ -103,18 +103,16 @@ def _mapped(item: Any, rename: Callable[[Mapping[int, str], int], Any]) -> Any:
         renamed.pop(None, None)
         return renamed
 
-    section_key, field_key = wire._SectionKey, wire._FieldKey  # noqa: SLF001 - its names are private
-    schema_key, pin_key = wire._SchemaKey, wire._PinKey  # noqa: SLF001
     sections = [
         of(
             section
-            | {section_key.FIELDS: [of(one, field_key) for one in section[section_key.FIELDS]]},
-            section_key,
+            | {SectionKey.FIELDS: [of(one, FieldKey) for one in section[SectionKey.FIELDS]]},
+            SectionKey,
         )
-        for section in item[schema_key.SECTIONS]
+        for section in item[SchemaKey.SECTIONS]
     ]
-    pins = [of(pin, pin_key) for pin in item.get(schema_key.PINS, [])]
-    return of(item | {schema_key.SECTIONS: sections, schema_key.PINS: pins}, schema_key)
+    pins = [of(pin, PinKey) for pin in item.get(SchemaKey.PINS, [])]
+    return of(item | {SchemaKey.SECTIONS: sections, SchemaKey.PINS: pins}, SchemaKey)
 
 
 def _once(item: Any, seen: dict[str, int]) -> Any:

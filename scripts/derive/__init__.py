@@ -1,2 +1,2 @@
 # SPDX-License-Identifier: MIT
-"""What is derived from the table of messages, `shared/messages.json`: code, grammar and pages."""
+"""What is derived from `shared/messages.json` and `schema.json`: code, grammar and pages."""

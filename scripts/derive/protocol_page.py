@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The table as sections of the page `shared/protocol.md`: tables, and the diagram of states."""
+"""The tables as sections of `shared/protocol.md` and `schemas/README.md`; the diagram of states."""
 
 from __future__ import annotations
 
@@ -79,6 +79,46 @@ def limits(table: Table) -> str:
     return _table(
         ("name", "value", "unit", "meaning"),
         ((limit.name, f"{limit.value:,}", limit.unit, limit.means) for limit in table.limits),
+    )
+
+
+def schema_map(table: Table, name: str) -> str:
+    """The keys of one of the maps that a schema is made of."""
+    return _table(
+        ("key", "name", "type", "meaning"),
+        (
+            (
+                str(key.key),
+                key.name,
+                _schema_type(table, key.type) + (f", {key.there}" if key.there else ""),
+                key.means,
+            )
+            for key in table.schema.maps[name]
+        ),
+    )
+
+
+def kinds(table: Table) -> str:
+    """What a value of each kind is, and how it is checked."""
+    return _table(
+        ("kind", "CBOR type", "checks, in this order", "secret", ""),
+        (
+            (kind.name, kind.cbor, kind.checks, kind.secret, f"{{{kind.requirement}}}")
+            for kind in table.schema.kinds
+        ),
+    )
+
+
+def file_keys(table: Table, name: str) -> str:
+    """The keys of one of the tables of a schema file."""
+    return _table(("key", ""), table.schema.file[name].items())
+
+
+def file_kinds(table: Table) -> str:
+    """The keys of each kind in a schema file, and how its values are written there."""
+    return _table(
+        ("kind", "keys of its own", "`default`, limits and conditions are written as"),
+        ((f"`{kind.name}`", kind.file_keys, kind.file_values) for kind in table.schema.kinds),
     )
 
 
@@ -194,3 +234,28 @@ def _range(least: int, most: int) -> str:
     if least == most:
         return f"{most:,}"
     return f"{least:,}…{most:,}".replace("-", "\N{MINUS SIGN}")
+
+
+def _schema_type(table: Table, form: Type) -> str:
+    match form["is"]:
+        case "uint" | "text" if form["min"] < form["max"]:
+            return f"{form['is']} {form['min']}…{form['max']}"
+        case "code" if table.code_set(form["of"]).bits:
+            return f"uint 0…{table.code_set(form['of']).max}"
+        case "form":
+            return next(each.says for each in table.schema.forms if each.name == form["of"])
+        case "map":
+            return str(form["of"])
+        case "array":
+            of = form["of"]
+            words = _schema_type(table, of).removeprefix("array ")
+            several = "s" if of["is"] == "value" or of.get("of") == "base-key" else ""
+            return f"array {form['min']}…{form['max']} of {words}{several}"
+        case "tuple":
+            items = [item.get("name") or _schema_type(table, item) for item in form["items"]]
+            without = (
+                f"[{', '.join(items[:-1])}] or " if form["items"][-1]["is"] == "optional" else ""
+            )
+            return f"array {without}[{', '.join(items)}]"
+        case simple:
+            return str(simple)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The table of messages as typed rows, refused when it contradicts itself.
+"""The tables of messages and of the schema as typed rows, refused when they contradict themselves.
 
 Nothing here imports `provision`: a generator that needs its own output could not mend it.
 """
@@ -7,16 +7,22 @@ Nothing here imports `provision`: a generator that needs its own output could no
 from __future__ import annotations
 
 import json
+import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 Type = dict[str, Any]
-"""The form of one value, as the table writes it: `{"is": "uint", "min": 0, "max": 255}`."""
+"""The form of one value, as the table writes it: `{"is": "uint", "min": 0, "max": 255}`.
+
+For a bound the tables may write the name of a limit, and `"below"` for what is one less than a
+limit; here it is the number.
+"""
 
 
 class TableError(ValueError):
-    """The table contradicts itself; the text says where."""
+    """A table contradicts itself; the text says where."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,11 +37,12 @@ class Limit:
 
 @dataclass(frozen=True, slots=True)
 class Code:
-    """One member of a code set."""
+    """One member of a code set; `editor` is how an editor of schema files explains it."""
 
     code: int
     name: str
     means: str
+    editor: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +105,78 @@ class Transition:
 
 
 @dataclass(frozen=True, slots=True)
+class Kind:
+    """What a field can hold: smallest and largest number, or shortest and longest length."""
+
+    code: int
+    name: str
+    means: str
+    requirement: str
+    cbor: str
+    min: int
+    max: int
+    checks: str
+    secret: str
+    in_conditions: bool
+    keys: Mapping[str, bool]
+    """Its keys that not every kind has, and whether it must have them."""
+
+    types: Mapping[str, Type]
+    """The types of those keys that differ from what they are elsewhere."""
+
+    editor: str
+    """In words, what it is to who writes a schema file."""
+
+    file_keys: str
+    """In words, what a schema file says of a field of it, and how it writes its values."""
+
+    file_values: str
+
+
+@dataclass(frozen=True, slots=True)
+class SchemaKey:
+    """One key of a map of the schema; `there` says when it is, where that is not always."""
+
+    key: int
+    name: str
+    type: Type
+    there: str
+    means: str
+    editor: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """A text of certain characters, as a pattern that bounds its length or that of its parts."""
+
+    name: str
+    says: str
+    pattern: str
+    max: int
+
+
+@dataclass(frozen=True, slots=True)
+class Schema:
+    """What a schema is made of."""
+
+    limits: tuple[Limit, ...]
+    file_limits: tuple[Limit, ...]
+    """Those of the schema file alone."""
+
+    forms: tuple[Form, ...]
+    kinds: tuple[Kind, ...]
+    maps: Mapping[str, tuple[SchemaKey, ...]]
+    file: Mapping[str, Mapping[str, str]]
+    """What the keys of a schema file are, in words, by table and key."""
+
+    @property
+    def own_keys(self) -> tuple[SchemaKey, ...]:
+        """The keys of a field that not every kind has."""
+        owned = {name for kind in self.kinds for name in kind.keys}
+        return tuple(key for key in self.maps["field"] if key.name in owned)
+
+
+@dataclass(frozen=True, slots=True)
 class Table:
     """The whole table."""
 
@@ -108,6 +187,7 @@ class Table:
     code_sets: tuple[CodeSet, ...]
     transitions: tuple[Transition, ...]
     messages: tuple[MessageRow, ...]
+    schema: Schema
 
     def message(self, name: str) -> MessageRow:
         """The message of this name."""
@@ -123,11 +203,21 @@ class Table:
         return tuple(row for row in self.messages if row.is_request)
 
 
-def load(path: Path) -> Table:
-    """Read the table; `TableError` when it contradicts itself."""
-    document = json.loads(path.read_text(encoding="utf-8"))
-    if [row["name"] for row in document["code-sets"]] != list(document["codes"]):
-        raise TableError("`code-sets` and `codes` do not name the same sets in the same order")
+def load(folder: Path) -> Table:
+    """Read messages.json and schema.json; `TableError` when they contradict themselves."""
+    document, declared = (
+        json.loads((folder / name).read_text(encoding="utf-8"))
+        for name in ("messages.json", "schema.json")
+    )
+    limits = [*document["limits"], *declared["limits"], *declared["file-limits"]]
+    _unique("limit", [row["name"] for row in limits])
+    named = {row["name"]: row["value"] for row in limits}
+    document, declared = _resolved(document, named), _resolved(declared, named)
+    names = ("code", "name", "means")
+    kinds = [{name: row[name] for name in names} for row in declared["kinds"]]
+    codes = {**document["codes"], **declared["codes"], "kind": kinds}
+    if {row["name"] for row in document["code-sets"]} != codes.keys():
+        raise TableError("`code-sets` and `codes` do not name the same sets")
     table = Table(
         title=document["title"],
         protocol_version=document["protocol-version"],
@@ -139,7 +229,7 @@ def load(path: Path) -> Table:
                 max=row["max"],
                 means=row["means"],
                 bits=row.get("bits", False),
-                codes=tuple(Code(**code) for code in document["codes"][row["name"]]),
+                codes=tuple(Code(**code) for code in codes[row["name"]]),
             )
             for row in document["code-sets"]
         ),
@@ -154,9 +244,66 @@ def load(path: Path) -> Table:
             for row in document["transitions"]
         ),
         messages=tuple(_message(row) for row in document["messages"]),
+        schema=_schema(declared),
     )
     _check(table)
     return table
+
+
+def _resolved(item: Any, limits: Mapping[str, int]) -> Any:
+    """Return a part of a table with numbers for names of limits: as bounds, and in braces."""
+
+    def number(name: str) -> int:
+        if name not in limits:
+            raise TableError(f"there is no limit {name}")
+        return limits[name]
+
+    if isinstance(item, dict):
+        bounds = {
+            key: number(item[key]) for key in ("min", "max") if isinstance(item.get(key), str)
+        }
+        if "below" in item:
+            bounds["max"] = number(item.pop("below")) - 1
+        return {key: _resolved(value, limits) for key, value in item.items()} | bounds
+    if isinstance(item, list):
+        return [_resolved(value, limits) for value in item]
+    if isinstance(item, str):
+        return re.sub(r"\{([a-z]+-[a-z-]+)\}", lambda name: f"{number(name[1]):,}", item)
+    return item
+
+
+def _schema(document: dict[str, Any]) -> Schema:
+    forms: dict[str, Form] = {}
+    for row in document["forms"]:
+        pattern = "[.]".join(forms[part].pattern for part in row.get("parts", ()))
+        pattern = pattern or re.sub(r"\*$", f"{{0,{row['max'] - 1}}}", row["pattern"])
+        forms[row["name"]] = Form(row["name"], row["says"], pattern, row["max"])
+    return Schema(
+        limits=tuple(Limit(**row) for row in document["limits"]),
+        file_limits=tuple(Limit(**row) for row in document["file-limits"]),
+        forms=tuple(forms.values()),
+        kinds=tuple(_kind(row) for row in document["kinds"]),
+        maps={
+            row["name"]: tuple(SchemaKey(**{"there": "", **key}) for key in row["keys"])
+            for row in document["maps"]
+        },
+        file={
+            name: {row["key"]: row["words"] for row in rows}
+            for name, rows in document["file"].items()
+        },
+    )
+
+
+def _kind(row: dict[str, Any]) -> Kind:
+    row = {"secret": "no", "in-conditions": False, "types": {}, **row}
+    return Kind(
+        in_conditions=row.pop("in-conditions"),
+        file_keys=row.pop("file-keys"),
+        file_values=row.pop("file-values"),
+        keys={name: there == "must" for name, there in row.pop("keys").items()},
+        checks=row.pop("checks").format(min=row["min"], max=row["max"]),
+        **row,
+    )
 
 
 def _message(row: dict[str, Any]) -> MessageRow:
@@ -180,7 +327,6 @@ def _message(row: dict[str, Any]) -> MessageRow:
 
 
 def _check(table: Table) -> None:
-    _unique("limit", [limit.name for limit in table.limits])
     for codes in table.code_sets:
         _unique(f"code of {codes.name}", [code.code for code in codes.codes])
         _unique(f"name in {codes.name}", [code.name for code in codes.codes])
@@ -197,6 +343,7 @@ def _check(table: Table) -> None:
         _check_request(table, row)
     for transition in table.transitions:
         _check_transition(table, transition)
+    _check_schema(table.schema)
 
 
 def _check_request(table: Table, row: MessageRow) -> None:
@@ -236,6 +383,17 @@ def _check_body(table: Table, row: MessageRow) -> None:
     for names in row.one_of:
         if any(row.key(name).required for name in names):
             raise TableError(f"{row.name}: a key of an alternative cannot be required by itself")
+
+
+def _check_schema(schema: Schema) -> None:
+    for name, keys in schema.maps.items():
+        _unique(f"name in {name}", [key.name for key in keys])
+        if [key.key for key in keys] != list(range(1, len(keys) + 1)):
+            raise TableError(f"{name}: keys count from 1 without a gap")
+    for kind in schema.kinds:
+        unknown = kind.keys.keys() - {key.name for key in schema.maps["field"]}
+        if unknown or kind.types.keys() - kind.keys.keys():
+            raise TableError(f"{kind.name}: has a key or a type of one that no field has")
 
 
 def _unique(what: str, values: list[Any]) -> None:

@@ -16,11 +16,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft7Validator
 
-from provision.author.json_schema import json_schema
 from provision.settings.file import FileMistakes, read
 from provision.settings.file_fields import KINDS
+from scripts.derive import json_schema, source
 
 ROOT = Path(__file__).parents[2]
+MADE = json_schema.json_schema(source.load(ROOT / "shared"))
 CHECKED_IN = ROOT / "schemas" / "schema-file.json"
 SCHEMA_FILES = sorted(
     path
@@ -103,7 +104,7 @@ def with_pin(lines: str) -> str:
 
 def test_it_is_a_schema_of_its_draft() -> None:
     """It conforms to the meta-schema of draft-07, which the library brings along."""
-    Draft7Validator.check_schema(json_schema())
+    Draft7Validator.check_schema(MADE)
 
 
 def test_files_of_every_kind_were_found() -> None:
@@ -501,7 +502,7 @@ def test_whatever_value_of_a_field_is_right_is_taken(kind: str, name: str, value
     """A file in which `provision check` finds no mistake is never refused: keys of fields."""
     names = [each for each in NEEDED.get(kind, []) if each != name]
     text = with_field(kind, f"{lines_of(kind, names)}\n{name} = {toml(value)}")
-    assert has_mistakes(text) or not refused(Draft7Validator(json_schema()), text)
+    assert has_mistakes(text) or not refused(Draft7Validator(MADE), text)
 
 
 @settings(max_examples=200)
@@ -516,4 +517,4 @@ def test_whatever_value_of_the_rest_is_right_is_taken(place: str, value: object)
         text = "\n".join(lines) + "\n" + section(field("yes-no"))
     else:
         text = in_top(line) if place == "trial" else in_board("[board]", f"[board]\n{line}")
-    assert has_mistakes(text) or not refused(Draft7Validator(json_schema()), text)
+    assert has_mistakes(text) or not refused(Draft7Validator(MADE), text)

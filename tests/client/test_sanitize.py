@@ -18,9 +18,10 @@ from provision.board.engine import from_declaration
 from provision.board.firmware import Device
 from provision.board.loopback import Loopback
 from provision.client.cache import Cache
-from provision.client.sanitize import LONGEST_TEXT, clean_schema, printable, visible
+from provision.client.sanitize import clean_schema, printable, visible
 from provision.contract.table import Kind
 from provision.settings.model import Field, Option, Schema, Section
+from provision.settings.table import MAX_HELP
 from provision.wizard import show
 from provision.wizard.dialog import introduction, meet
 from tests.wizard.barn import SCHEMA
@@ -53,7 +54,7 @@ def test_what_is_harmless_stays() -> None:
 
 def test_a_long_text_is_cut_where_it_can_be_seen() -> None:
     """Whoever reads it knows that there was more."""
-    assert printable("x" * 500) == "x" * (LONGEST_TEXT - 3) + "..."
+    assert printable("x" * 500) == "x" * (MAX_HELP - 3) + "..."
 
 
 def texts_of(value: Any) -> Iterator[str]:

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The table of messages, and that Python, C and the rest of the contract say what it says."""
+"""The tables, and that Python, C and the rest of the contract say what they say."""
 
 from __future__ import annotations
 
@@ -31,6 +31,8 @@ from tests.waiting import LONG, PATIENCE
 
 ROOT = Path(__file__).parents[2]
 TABLE: dict[str, Any] = json.loads((ROOT / "shared" / "messages.json").read_text(encoding="utf-8"))
+SCHEMA: dict[str, Any] = json.loads((ROOT / "shared" / "schema.json").read_text(encoding="utf-8"))
+CODES = {**TABLE["codes"], **SCHEMA["codes"], "kind": SCHEMA["kinds"]}
 REQUESTS = [row for row in MESSAGES.values() if row.is_request]
 WARNINGS = ["-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror"]
 
@@ -95,13 +97,13 @@ def test_what_each_request_needs_and_changes() -> None:
     }
 
 
-@pytest.mark.parametrize("name", TABLE["codes"])
+@pytest.mark.parametrize("name", CODES)
 def test_codes_are_the_tables(name: str) -> None:
     """Each set of codes is an enumeration with the table's numbers, none of them twice."""
     enumeration = getattr(table, "".join(word.capitalize() for word in name.split("-")))
-    expected = {python_name(code["name"]): code["code"] for code in TABLE["codes"][name]}
+    expected = {python_name(code["name"]): code["code"] for code in CODES[name]}
     assert {key: int(code) for key, code in enumeration.__members__.items()} == expected
-    assert len(set(expected.values())) == len(TABLE["codes"][name])
+    assert len(set(expected.values())) == len(CODES[name])
     bits = next(row for row in TABLE["code-sets"] if row["name"] == name).get("bits", False)
     assert issubclass(enumeration, IntFlag if bits else IntEnum)
     assert not bits or all(code.bit_count() == 1 for code in expected.values())
@@ -182,10 +184,10 @@ def c_constants() -> dict[str, int]:
     prefixes = {"refusal": "REFUSE", "capability": "CAN", "ability": "ABLE"}
     constants = {"PV_PROTOCOL_VERSION": TABLE["protocol-version"]}
     constants["PV_SKIPPABLE_FROM"] = TABLE["skippable-from"]
-    for limit in TABLE["limits"]:
+    for limit in (*TABLE["limits"], *SCHEMA["limits"]):
         unit = "_MS" if limit["unit"] == "ms" else ""
         constants[f"PV_{python_name(limit['name'])}{unit}"] = limit["value"]
-    for name, codes in TABLE["codes"].items():
+    for name, codes in CODES.items():
         prefix = prefixes.get(name, python_name(name))
         for code in codes:
             constants[f"PV_{prefix}_{python_name(code['name'])}"] = code["code"]
@@ -215,7 +217,7 @@ def run_c(source: str, folder: Path) -> str:
 def test_the_header_has_the_tables_numbers(tmp_path: Path) -> None:
     """pv_table.h compiles as C99 without a warning, twice in a row, and a C program agrees."""
     expected = c_constants()
-    prints = "\n".join(f'    printf("{name} %lu\\n", (unsigned long){name});' for name in expected)
+    prints = "\n".join(f'    printf("{name} %ld\\n", (long){name});' for name in expected)
     printed = run_c(
         '#include "pv_table.h"\n#include "pv_table.h"\n#include <stdio.h>\n'
         f"int main(void)\n{{\n{prints}\n    return 0;\n}}\n",

@@ -12,9 +12,8 @@ from hypothesis import strategies as st
 
 from provision.contract.table import Ability, Characters, Kind, Refusal
 from provision.settings.model import Field, Option, Pin, Schema, Value
+from provision.settings.table import KIND_LIMITS, VALUE_TYPES
 from provision.settings.values import (
-    KIND_LIMITS,
-    VALUE_TYPES,
     ValueProblem,
     check_value,
     limits,

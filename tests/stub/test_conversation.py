@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import ctypes as c
-import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -18,10 +17,11 @@ from provision.board.flash import Faults, Flash, FlashError, Operation, Tear
 from provision.contract.profile import Item
 from provision.contract.table import MessageType as Type
 from provision.contract.table import Refusal, Run, Security, Store
+from scripts.derive import source
 from tests.stub.c_stub import FELL_BACK, IN_FORCE, IS_ACTIVE, IS_SET, Stub
 from tests.stub.twins import TOKEN, Twins, declaration, messages, request, twins
 
-TABLE = json.loads((Path(__file__).parents[2] / "shared" / "messages.json").read_text())
+TABLE = source.load(Path(__file__).parents[2] / "shared")
 SECRET = "the-canary-sings"
 
 
@@ -481,11 +481,10 @@ def test_other_versions_and_types(both: Twins) -> None:
 def bounds() -> list[tuple[int, int, dict[str, Any]]]:
     """Return every key of every request that has a bound, from the table itself."""
     return [
-        (message["number"], key["key"], key["type"])
-        for message in TABLE["messages"]
-        if message["direction"] == "request"
-        for key in message["body"]
-        if "min" in key["type"]
+        (row.number, key.key, key.type)
+        for row in TABLE.requests
+        for key in row.body
+        if "min" in key.type
     ]
 
 

@@ -12,6 +12,7 @@ from provision.conformance.steps import Procedure
 from provision.conformance.wire import Body
 from provision.contract.profile import Item
 from provision.contract.table import (
+    MAX_NETWORKS,
     Capability,
     MessageType,
     Refusal,
@@ -22,7 +23,6 @@ from provision.contract.table import (
 
 _SCAN_TIME = 60_000  # ms that a scan of the networks may take before the kit gives up
 _BUSY_TRIES = 10
-_MOST_IN_REPLY = 64  # networks (clause 11.2)
 _LARGEST_NETWORK: Item = [bytes(32), -128, 3]
 
 
@@ -81,7 +81,7 @@ def _networks(bench: Bench, body: Body, known: list[Item]) -> Procedure[list[Ite
     if not page and len(known) < _count(body):
         raise NotMet("no network came, though there are more")
     more = len(known) + len(page) < _count(body)
-    if more and len(page) < _MOST_IN_REPLY and leaves_room(bench, _LARGEST_NETWORK):
+    if more and len(page) < MAX_NETWORKS and leaves_room(bench, _LARGEST_NETWORK):
         raise NotMet("a reply leaves room for the network that follows")
     yield from bench.after()
     return known + page

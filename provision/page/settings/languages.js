@@ -11,17 +11,16 @@
 
 import { Kind } from "../contract/table.js";
 import { makeSchema } from "./model.js";
-
-export const MAX_TRANSLATIONS = 8;
+import { MAX_CAUTION, MAX_HELP, MAX_LABEL, MAX_UNIT } from "./table.js";
 
 /** Bytes of UTF-8 (clause 8.1). */
 export const LONGEST_TEXT = Object.freeze({
-  title: 40,
-  label: 40,
-  help: 400,
-  caution: 300,
-  unit: 8,
-  taken: 40,
+  title: MAX_LABEL,
+  label: MAX_LABEL,
+  help: MAX_HELP,
+  caution: MAX_CAUTION,
+  unit: MAX_UNIT,
+  taken: MAX_LABEL,
 });
 
 /**

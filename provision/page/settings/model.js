@@ -89,9 +89,9 @@
  */
 
 import { Kind } from "../contract/table.js";
+import { SECRET_KINDS } from "./table.js";
 
 /** @type {ReadonlySet<number>} */
-export const SECRET_KINDS = new Set([Kind.SECRET, Kind.PASSPHRASE]);
 
 /**
  * Return whether the value of a field never leaves the board.
@@ -99,7 +99,7 @@ export const SECRET_KINDS = new Set([Kind.SECRET, Kind.PASSPHRASE]);
  * @param {Field} field
  */
 export function isSecret(field) {
-  return field.secret || SECRET_KINDS.has(field.kind);
+  return field.secret || SECRET_KINDS.includes(field.kind);
 }
 
 /**

@@ -4,10 +4,8 @@
  * §3.3).
  */
 
+import { MAX_TIME_ZONE } from "./table.js";
 import { ZONES } from "./zones.js";
-
-/** Bytes: a TZ string as a value (clause 9.4). */
-export const LONGEST_TZ = 63;
 
 const NAME = "(?:[A-Za-z]{3,}|<[A-Za-z0-9+-]{3,}>)";
 const SIXTIES = "(?::[0-5][0-9](?::[0-5][0-9])?)?";
@@ -26,7 +24,7 @@ const TZ = new RegExp(`^${NAME}${OFFSET}(?:${NAME}(?:${OFFSET})?${RULE}${RULE})?
  */
 export function isTzString(text) {
   // Each character of a match is ASCII, so that the length is one in bytes too.
-  return text.length <= LONGEST_TZ && TZ.test(text);
+  return text.length <= MAX_TIME_ZONE && TZ.test(text);
 }
 
 /** @type {Map<string, string> | null} */

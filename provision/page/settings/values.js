@@ -9,51 +9,14 @@
  * @typedef {import("./model.js").Field} Field
  * @typedef {import("./model.js").Schema} Schema
  * @typedef {import("./model.js").Value} Value
- * @typedef {"string" | "number" | "boolean" | "bytes"} ValueType
+ * @typedef {import("./table.js").ValueType} ValueType
  */
 
-import { Ability, Characters, Kind, MAX_BLOB, MAX_TEXT, Refusal } from "../contract/table.js";
+import { Ability, Characters, Kind, Refusal } from "../contract/table.js";
 import { say, sayPlural } from "../words.js";
 import { isSecret } from "./model.js";
-import { LONGEST_TZ, footerOf, isTzString, names } from "./time_zones.js";
-
-/** Limits of every number of a schema (clause 8.1). */
-export const LEAST_INTEGER = -(2 ** 31);
-export const GREATEST_INTEGER = 2 ** 31 - 1;
-
-/** Bytes (clause 8.2). */
-export const LONGEST_OPTION_KEY = 16;
-
-const LONGEST_HOST = 253; // RFC 1035 §2.3.4: 255 octets on the wire
-/** Hexadecimal digits of a 256-bit key (IEEE 802.11-2016 J.4). */
-export const LENGTH_OF_KEY = 64;
-
-/**
- * By kind the type of its values (clause 9.1), and the smallest and largest value of a kind of
- * number, or the shortest and longest length in bytes of a kind of text or byte string, where a
- * field states none.
- *
- * @type {Readonly<Record<number, readonly [ValueType, number, number]>>}
- */
-const KINDS = {
-  [Kind.TEXT]: ["string", 1, MAX_TEXT],
-  [Kind.SECRET]: ["string", 1, MAX_TEXT],
-  [Kind.INTEGER]: ["number", LEAST_INTEGER, GREATEST_INTEGER],
-  [Kind.DECIMAL]: ["number", LEAST_INTEGER, GREATEST_INTEGER],
-  [Kind.YES_NO]: ["boolean", 0, 1],
-  [Kind.CHOICE]: ["string", 1, LONGEST_OPTION_KEY],
-  [Kind.PIN]: ["number", 0, 255],
-  [Kind.NETWORK_NAME]: ["bytes", 1, 32],
-  [Kind.PASSPHRASE]: ["string", 8, LENGTH_OF_KEY],
-  [Kind.HOST]: ["string", 1, LONGEST_HOST],
-  [Kind.URL]: ["string", 1, MAX_TEXT],
-  [Kind.IP]: ["bytes", 4, 16],
-  [Kind.PORT]: ["number", 1, 65535],
-  [Kind.TIME_ZONE]: ["string", 1, LONGEST_TZ],
-  [Kind.DURATION]: ["number", 0, GREATEST_INTEGER],
-  [Kind.HEX]: ["bytes", 1, MAX_TEXT],
-  [Kind.BLOB]: ["bytes", 1, MAX_BLOB],
-};
+import { KINDS, LENGTH_OF_KEY } from "./table.js";
+import { footerOf, isTzString, names } from "./time_zones.js";
 
 /**
  * Return type and limits of a kind.

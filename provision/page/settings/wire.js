@@ -31,17 +31,10 @@ import {
   SKIPPABLE_FROM,
 } from "../contract/table.js";
 import { say } from "../words.js";
-import { LONGEST_TEXT, MAX_TRANSLATIONS, languages, mapTexts } from "./languages.js";
+import { LONGEST_TEXT, languages, mapTexts } from "./languages.js";
 import { isSecret, makeSchema } from "./model.js";
-import {
-  GREATEST_INTEGER,
-  LEAST_INTEGER,
-  LENGTH_OF_KEY,
-  LONGEST_OPTION_KEY,
-  checkValue,
-  limits,
-  ofKind,
-} from "./values.js";
+import * as table from "./table.js";
+import { checkValue, limits, ofKind } from "./values.js";
 
 /** The format of a schema that this program knows. */
 export const FORMAT = 1;
@@ -127,47 +120,6 @@ const tooNew = (where, what) =>
       { where, what },
     ),
   );
-
-// ------------------------------------------------------------------------ keys of clause 8.1
-
-// By number, from 1.
-const SCHEMA_KEYS = /** @type {const} */ (
-  ["format", "title", "sections", "pins", "trial", "language", "translations"]
-);
-const SECTION_KEYS = /** @type {const} */ (["key", "label", "help", "repeat", "fields"]);
-const FIELD_KEYS = /** @type {const} */ ([
-  ...["key", "kind", "label", "help", "required", "default", "minimum", "maximum", "unit"],
-  ...["digits", "caution", "condition", "options", "needs", "shares", "network", "was"],
-  ...["characters", "schemes", "secret", "families"],
-]);
-const PIN_KEYS = /** @type {const} */ (["number", "name", "abilities", "taken", "caution"]);
-
-const NUMBERS = [Kind.INTEGER, Kind.DECIMAL, Kind.DURATION];
-/** @type {readonly number[]} */
-const SIZED = [Kind.TEXT, Kind.SECRET, Kind.HEX, Kind.BLOB];
-
-/**
- * Keys that not every kind has: the kinds that have one, and those of them that must have it.
- *
- * @type {readonly (readonly [string, readonly number[], readonly number[]])[]}
- */
-const KEYS_OF_KINDS = [
-  ["required", Object.values(Kind).filter((kind) => kind !== Kind.PASSPHRASE), []],
-  ["minimum", [...NUMBERS, ...SIZED, Kind.PASSPHRASE], []],
-  ["maximum", [...NUMBERS, ...SIZED, Kind.HOST, Kind.URL], SIZED],
-  ["unit", NUMBERS, [Kind.DURATION]],
-  ["digits", [Kind.DECIMAL], [Kind.DECIMAL]],
-  ["options", [Kind.CHOICE], [Kind.CHOICE]],
-  ["needs", [Kind.PIN], [Kind.PIN]],
-  ["shares", [Kind.PIN], []],
-  ["network", [Kind.PASSPHRASE], [Kind.PASSPHRASE]],
-  ["characters", [Kind.TEXT, Kind.SECRET], []],
-  ["schemes", [Kind.URL], [Kind.URL]],
-  ["secret", [Kind.HEX, Kind.BLOB], []],
-  ["families", [Kind.IP], []],
-];
-/** @type {readonly number[]} */
-const KINDS_IN_CONDITIONS = [Kind.YES_NO, Kind.CHOICE, Kind.INTEGER, Kind.DURATION];
 
 // --------------------------------------------------------------------------- item to model
 
@@ -267,11 +219,10 @@ const text = (longest) => (item, where) => {
 
 /**
  * @param {RegExp} pattern of ASCII
- * @param {number} longest
  * @returns {Read<string>}
  */
-const matching = (pattern, longest) => (item, where) => {
-  if (typeof item !== "string" || item.length > longest || !pattern.test(item)) {
+const matching = (pattern) => (item, where) => {
+  if (typeof item !== "string" || !pattern.test(item)) {
     throw invalid(where);
   }
   return item;
@@ -314,16 +265,13 @@ function value(item, where) {
 /** @type {Read<Item>} */
 const any = (item) => item;
 
-const LONGEST_KEY = 20; // bytes (clause 8.2)
-const anyKey = matching(/^[a-z][a-z0-9-]*$/, LONGEST_KEY);
-const anyOptionKey = matching(/^[a-z][a-z0-9-]*$/, LONGEST_OPTION_KEY);
-const baseKey = matching(/^[a-z][a-z0-9-]{0,19}\.[a-z][a-z0-9-]{0,19}$/, MAX_KEY);
-const scheme = matching(/^[a-z][a-z0-9+.-]*$/, 12);
-const languageTag = matching(/^[a-z]{2,3}(-[A-Za-z0-9]{2,8}){0,2}$/, 21);
-const label = text(LONGEST_TEXT.label);
-const help = text(LONGEST_TEXT.help);
-const caution = text(LONGEST_TEXT.caution);
-const int32 = integer(LEAST_INTEGER, GREATEST_INTEGER);
+const anyKey = matching(table.KEY_PART);
+const baseKey = matching(table.BASE_KEY);
+const languageTag = matching(table.LANGUAGE);
+const label = text(table.MAX_LABEL);
+const help = text(table.MAX_HELP);
+const caution = text(table.MAX_CAUTION);
+const int32 = integer(table.LEAST_INTEGER, table.GREATEST_INTEGER);
 const abilities = integer(0, 0xffff); // of those that a later version names, only equality matters
 
 /**
@@ -335,16 +283,16 @@ const abilities = integer(0, 0xffff); // of those that a later version names, on
  *     breaks a rule of clause 8
  */
 export function fromItem(item) {
-  const entries = new Entries(item, "the schema", SCHEMA_KEYS);
+  const entries = new Entries(item, "the schema", table.SCHEMA_KEYS);
   const format = entries.get("format", integer(0, 2 ** 32 - 1));
   if (format !== FORMAT) throw tooNew("the schema", `the format ${format}`);
   const declared = {
-    title: entries.get("title", text(LONGEST_TEXT.title)),
-    sections: entries.get("sections", array(1, 32, readSection)),
-    pins: entries.getOr("pins", array(0, 128, readPin), []),
-    trial: entries.getOr("trial", integer(10, 3600), null),
+    title: entries.get("title", label),
+    sections: entries.get("sections", array(1, table.MAX_SECTIONS, readSection)),
+    pins: entries.getOr("pins", array(0, table.MAX_PINS, readPin), []),
+    trial: entries.getOr("trial", integer(table.MIN_TRIAL, table.MAX_TRIAL), null),
     language: entries.getOr("language", languageTag, null),
-    translations: entries.getOr("translations", array(1, MAX_TRANSLATIONS, readTranslation), []),
+    translations: entries.getOr("translations", array(1, table.MAX_TRANSLATIONS, readTranslation), []),
   };
   // Before instances are expanded, which a hostile schema could make many.
   const count = declared.sections.reduce(
@@ -381,23 +329,23 @@ function readTranslation(item, where) {
 
 /** @type {Read<Pin>} */
 function readPin(item, where) {
-  const entries = new Entries(item, where, PIN_KEYS);
+  const entries = new Entries(item, where, table.PIN_KEYS);
   return {
-    number: entries.get("number", integer(0, 255)),
+    number: entries.get("number", integer(0, table.MAX_PIN)),
     abilities: entries.get("abilities", abilities),
-    name: entries.getOr("name", text(16), null),
-    taken: entries.getOr("taken", text(LONGEST_TEXT.taken), null),
+    name: entries.getOr("name", text(table.MAX_PIN_NAME), null),
+    taken: entries.getOr("taken", label, null),
     caution: entries.getOr("caution", caution, null),
   };
 }
 
 /** @type {Read<Section>} */
 function readSection(item, where) {
-  const entries = new Entries(item, where, SECTION_KEYS);
+  const entries = new Entries(item, where, table.SECTION_KEYS);
   return {
     key: entries.get("key", anyKey),
     label: entries.get("label", label),
-    fields: entries.get("fields", array(1, 64, readField)),
+    fields: entries.get("fields", array(1, table.MAX_SECTION_FIELDS, readField)),
     help: entries.getOr("help", help, null),
     repeat: entries.getOr("repeat", readRepeat, null),
   };
@@ -405,7 +353,7 @@ function readSection(item, where) {
 
 /** @type {Read<Repeat>} */
 function readRepeat(item, where) {
-  const [least = 0, most = 0] = array(2, 2, integer(0, 16))(item, where);
+  const [least = 0, most = 0] = array(2, 2, integer(0, table.MAX_INSTANCES))(item, where);
   if (least > most || most === 0) {
     throw invalid(where);
   }
@@ -414,7 +362,7 @@ function readRepeat(item, where) {
 
 /** @type {Read<Field>} */
 function readField(item, where) {
-  const entries = new Entries(item, where, FIELD_KEYS);
+  const entries = new Entries(item, where, table.FIELD_KEYS);
   const kind = entries.get("kind", code(Kind));
   checkFitting(entries, kind);
   const field = {
@@ -426,17 +374,17 @@ function readField(item, where) {
     default: entries.getOr("default", value, null),
     minimum: entries.getOr("minimum", int32, null),
     maximum: entries.getOr("maximum", int32, null),
-    unit: entries.getOr("unit", text(LONGEST_TEXT.unit), null),
-    digits: entries.getOr("digits", integer(1, 6), null),
+    unit: entries.getOr("unit", text(table.MAX_UNIT), null),
+    digits: entries.getOr("digits", integer(table.MIN_DIGITS, table.MAX_DIGITS), null),
     caution: entries.getOr("caution", caution, null),
     condition: entries.getOr("condition", readCondition, null),
-    options: entries.getOr("options", array(1, 32, readOption), []),
+    options: entries.getOr("options", array(1, table.MAX_OPTIONS, readOption), []),
     needs: entries.getOr("needs", abilities, 0),
     shares: entries.getOr("shares", bool, false),
     network: entries.getOr("network", baseKey, null),
-    was: entries.getOr("was", array(1, 8, baseKey), []),
+    was: entries.getOr("was", array(1, table.MAX_OLDER_KEYS, baseKey), []),
     characters: entries.getOr("characters", code(Characters), Characters.PRINTABLE),
-    schemes: entries.getOr("schemes", array(1, 8, scheme), []),
+    schemes: entries.getOr("schemes", array(1, table.MAX_SCHEMES, matching(table.SCHEME)), []),
     secret: entries.getOr("secret", bool, false),
     families: entries.getOr("families", integer(1, 3), 3),
   };
@@ -449,7 +397,7 @@ function readCondition(item, where) {
   const [base = null, values = null] = array(2, 2, any)(item, where);
   return {
     baseKey: baseKey(base, where),
-    values: array(0, 32, (each, place) => {
+    values: array(0, table.MAX_CONDITION_VALUES, (each, place) => {
       const read = value(each, place);
       if (read instanceof Uint8Array) throw invalid(place);
       return read;
@@ -461,7 +409,7 @@ function readCondition(item, where) {
 function readOption(item, where) {
   const [key = null, name = null, ...rest] = array(2, 3, any)(item, where);
   const [words = null] = rest.map((each) => help(each, where));
-  return { key: anyOptionKey(key, where), label: label(name, where), help: words };
+  return { key: matching(table.OPTION_KEY)(key, where), label: label(name, where), help: words };
 }
 
 /**
@@ -471,7 +419,7 @@ function readOption(item, where) {
  * @param {number} kind
  */
 function checkFitting(entries, kind) {
-  for (const [key, having, needing] of KEYS_OF_KINDS) {
+  for (const [key, having, needing = []] of table.KEYS_OF_KINDS) {
     const isWrong = entries.has(key) ? !having.includes(kind) : needing.includes(kind);
     if (isWrong) throw invalid(`${entries.where}, ${key}`);
   }
@@ -485,19 +433,17 @@ function checkFitting(entries, kind) {
  */
 function checkField(field, where) {
   const [least, most] = limits(field);
-  const highest = ofKind(field.kind).most;
-  const lowest = SIZED.includes(field.kind) ? 0 : ofKind(field.kind).least;
-  if (!(lowest <= least && least <= most && most <= highest)) {
+  const { kind, minimum, unit } = field;
+  const lowest = Math.min(0, ofKind(kind).least); // a text may be empty
+  if (
+    !(lowest <= least && least <= most && most <= ofKind(kind).most) ||
+    (kind === Kind.PASSPHRASE && minimum !== null && minimum !== table.LENGTH_OF_KEY) ||
+    (kind === Kind.DURATION && unit !== "ms" && unit !== "s") ||
+    (isSecret(field) && field.default !== null) ||
+    hasTwice(field.options)
+  ) {
     throw invalid(where);
   }
-  if (field.kind === Kind.PASSPHRASE && (field.minimum ?? LENGTH_OF_KEY) !== LENGTH_OF_KEY) {
-    throw invalid(where);
-  }
-  if (field.kind === Kind.DURATION && field.unit !== "ms" && field.unit !== "s") {
-    throw invalid(where);
-  }
-  if (isSecret(field) && field.default !== null) throw invalid(where);
-  if (hasTwice(field.options)) throw invalid(where);
 }
 
 /** @param {readonly {readonly key: string}[]} owners */
@@ -576,16 +522,13 @@ function checkDefault(schema, section, field) {
 function checkCondition(schema, section, field) {
   const { condition } = field;
   if (!condition) return;
-  const where = `field ${section.key}.${field.key}, condition`;
   const named = earlier(schema, section, field).get(condition.baseKey);
-  if (!named) {
-    throw invalid(where);
-  }
-  if (condition.values.length && !KINDS_IN_CONDITIONS.includes(named.kind)) {
-    throw invalid(where);
-  }
-  if (condition.values.some((each) => checkValue(named, each, schema) !== null)) {
-    throw invalid(where);
+  if (
+    !named ||
+    (condition.values.length && !table.KINDS_IN_CONDITIONS.includes(named.kind)) ||
+    condition.values.some((each) => checkValue(named, each, schema) !== null)
+  ) {
+    throw invalid(`field ${section.key}.${field.key}, condition`);
   }
 }
 

@@ -10,11 +10,9 @@
  */
 
 import { mapTexts } from "../settings/languages.js";
+import { MAX_HELP } from "../settings/table.js";
 
 /** @import { Schema } from "../settings/model.js" */
-
-/** Characters: the longest text of a schema is a help text (clause 8.1). */
-export const LONGEST_TEXT = 400;
 
 const CUT = "...";
 
@@ -46,7 +44,7 @@ export function trimmed(text) {
  *
  * @param {string} text
  */
-export function printable(text, limit = LONGEST_TEXT) {
+export function printable(text, limit = MAX_HELP) {
   const read = [...text].slice(0, 4 * limit).join("");
   return visible(trimmed(read).replace(SPACES, " "), limit);
 }
@@ -56,7 +54,7 @@ export function printable(text, limit = LONGEST_TEXT) {
  *
  * @param {string} text
  */
-export function visible(text, limit = LONGEST_TEXT) {
+export function visible(text, limit = MAX_HELP) {
   const read = [...text].slice(0, limit + 1);
   const kept = read.length <= limit ? read : [...read.slice(0, limit - CUT.length), CUT];
   return kept.join("").replace(NOT_PRINTABLE, "?");

@@ -6,6 +6,7 @@
  */
 
 import { Security } from "../contract/table.js";
+import { MAX_NETWORK_NAME } from "../settings/table.js";
 import { mark, say } from "../words.js";
 import { visible } from "./cleaning.js";
 
@@ -21,7 +22,6 @@ const SECURITY = Object.freeze({
   [Security.PERSONAL]: "with a passphrase",
   [Security.ENTERPRISE]: "with an account for each user",
 });
-const LONGEST_NAME = 32;
 
 /**
  * Return what was found, the strongest first, each name once.
@@ -38,7 +38,7 @@ export function inRange(found) {
     if (name.length === 0 || strongest.has(octets)) continue;
     strongest.set(octets, {
       name,
-      shown: visible(decoded(name), LONGEST_NAME),
+      shown: visible(decoded(name), MAX_NETWORK_NAME),
       strength: strength(signal),
       security: say(SECURITY[security] ?? "secured in an unknown way"),
       isOpen: security === Security.OPEN,

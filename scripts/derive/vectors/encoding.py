@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
 """How a vector becomes bytes: by cbor2, by base64 and by the package crc, not by this project.
 
-Names of messages, body keys and codes become numbers by shared/messages.json.
+Names of messages, body keys and codes become numbers by shared/messages.json and schema.json.
 """
 
 from __future__ import annotations
@@ -20,8 +20,6 @@ from crc import Calculator, Configuration
 from scripts.derive import source
 
 VECTORS = Path(__file__).parents[3] / "shared" / "vectors"
-
-_MESSAGES = VECTORS.parent / "messages.json"
 
 # CRC-32/ISCSI of the catalogue of parametrised CRC algorithms.
 _CRC32C = Calculator(
@@ -47,8 +45,8 @@ class VectorError(ValueError):
 
 @functools.cache
 def table() -> source.Table:
-    """The table of messages."""
-    return source.load(_MESSAGES)
+    """The tables of messages and of the schema."""
+    return source.load(VECTORS.parent)
 
 
 def crc32c(data: bytes) -> int:

@@ -21,9 +21,9 @@ from provision.contract.line import clean_log
 from provision.contract.profile import ProfileError, decode, encode
 from provision.contract.table import MAX_SCHEMA_DEPTH, Characters, Kind, Refusal
 from provision.settings.model import Field, Schema, Section, Value
+from provision.settings.table import LENGTH_OF_KEY
 from provision.settings.time_zones import is_tz_string, zones
 from provision.settings.values import (
-    LENGTH_OF_KEY,
     ValueProblem,
     check_value,
     limits,

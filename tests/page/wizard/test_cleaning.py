@@ -10,8 +10,9 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from provision.client.sanitize import LONGEST_TEXT, clean_schema, printable, visible
+from provision.client.sanitize import clean_schema, printable, visible
 from provision.settings.model import Schema
+from provision.settings.table import MAX_HELP
 from tests.client.test_sanitize import HOSTILE, hostile_schema
 from tests.page.wizard.twin import Page
 from tests.settings.test_wire import schemas
@@ -28,10 +29,10 @@ TEXTS = st.text(
 
 
 @given(text=TEXTS, limit=st.integers(3, 20))
-@example(HOSTILE, LONGEST_TEXT)
-@example("Blüte  bei\n-2 °C, 開花", LONGEST_TEXT)
-@example("  two  spaces ", LONGEST_TEXT)
-@example("x" * 500, LONGEST_TEXT)
+@example(HOSTILE, MAX_HELP)
+@example("Blüte  bei\n-2 °C, 開花", MAX_HELP)
+@example("  two  spaces ", MAX_HELP)
+@example("x" * 500, MAX_HELP)
 @example(" " * 100 + "x", 20)  # what is cut off before anything else
 @example("\U0001f33c" * 21, 20)  # two units of UTF-16 each, and one character
 def test_both_clean_a_text_alike(page: Page, text: str, limit: int) -> None:

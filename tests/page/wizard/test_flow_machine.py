@@ -17,13 +17,9 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_sta
 from provision.client.held import HeldSetting
 from provision.contract.table import Held, Kind
 from provision.settings.model import Field, Pin, Schema, Setting, Value
-from provision.settings.values import LENGTH_OF_KEY, ValueProblem, check_value
-from provision.wizard.questions import (
-    AnotherInstance,
-    Given,
-    Move,
-    Question,
-)
+from provision.settings.table import LENGTH_OF_KEY
+from provision.settings.values import ValueProblem, check_value
+from provision.wizard.questions import AnotherInstance, Given, Move, Question
 from tests.page.wizard.twin import Page, Twin
 from tests.settings.test_wire import schemas
 from tests.wizard import barn

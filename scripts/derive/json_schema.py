@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """The JSON Schema (draft-07) of schema files, with which editors complete and check them.
 
-Keys, kinds, words, limits and patterns are those that the reader itself goes by
-(provision/settings/file*.py); the few that it has within its code are named here once more, and
-tests/author/test_json_schema.py asks both at each of them.
+Keys, kinds, words, limits and patterns are those of shared/schema.json and those that the reader
+itself goes by (provision/settings/file*.py); the few that it has within its code are named here
+once more, and tests/author/test_json_schema.py asks both at each of them.
 
 It refuses nothing that `provision check` takes. The reverse cannot be: what depends on another
 place of the file, on calculating, or on bytes of UTF-8 is left to `provision check`. Its patterns
@@ -17,99 +17,25 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from provision.contract.table import MAX_KEY, MAX_TEXT, Characters, Kind
-from provision.settings.bounds import (
-    BAUD,
-    DIGITS,
-    GREATEST_SIZE,
-    LEAST_SLOTS_OF_A_TRIAL,
-    MAX_CONDITION_VALUES,
-    MAX_OLDER_KEYS,
-    MAX_SCHEME,
-    MAX_SCHEMES,
-    MAX_UNIT,
-    SLOTS,
-    TRIAL_SECONDS,
-)
+from provision.contract.table import MAX_KEY, MAX_NAME, MAX_TEXT, MAX_VERSION, Characters, Kind
+from provision.settings import table as limits
 from provision.settings.c_names import RESERVED, STATE_MEMBER
-from provision.settings.file import (
-    MAX_NAME,
-    MAX_PIN_NAME,
-    MAX_PINS,
-    MAX_VERSION,
-    PROGRAM_UNITS,
-)
+from provision.settings.file import PROGRAM_UNITS
 from provision.settings.file_fields import (
     ABILITIES,
     CHARACTERS,
     EVERY_KIND,
     FAMILIES,
     KINDS,
-    MAX_CAUTION,
-    MAX_HELP,
-    MAX_INSTANCES,
-    MAX_KEY_PART,
-    MAX_LABEL,
-    MAX_OPTIONS,
-    MAX_SECTION_FIELDS,
-    MAX_SECTIONS,
     MEASURED,
     OF_KIND,
 )
-from provision.settings.file_reading import MAX_PIN, SIZES, TIMES
-from provision.settings.languages import LANGUAGE_PATTERN, MAX_TRANSLATIONS
-from provision.settings.values import (
-    CHARACTER_SETS,
-    DECIMAL_OCTET,
-    GREATEST_INTEGER,
-    KIND_CHARACTERS,
-    KIND_LIMITS,
-    LEAST_INTEGER,
-    LONGEST_OPTION_KEY,
-)
+from provision.settings.file_reading import SIZES, TIMES
+from provision.settings.table import KEYS_OF_KINDS, KIND_LIMITS
+from provision.settings.values import CHARACTER_SETS, DECIMAL_OCTET, KIND_CHARACTERS
+from scripts.derive.source import Table
 
 Json = dict[str, Any]
-
-_NEEDED: Mapping[Kind, tuple[str, ...]] = {
-    Kind.TEXT: ("maximum",),
-    Kind.SECRET: ("maximum",),
-    Kind.DECIMAL: ("digits",),
-    Kind.CHOICE: ("options",),
-    Kind.PIN: ("needs",),
-    Kind.PASSPHRASE: ("network",),
-    Kind.URL: ("schemes",),
-    Kind.DURATION: ("unit",),
-    Kind.HEX: ("maximum",),
-    Kind.BLOB: ("maximum",),
-}
-"""The keys of its own that a field of a kind cannot do without."""
-
-_KINDS_IN_WORDS: Mapping[Kind, str] = {
-    Kind.TEXT: "Text.",
-    Kind.SECRET: "Text that never comes back from the board, a service key for one.",
-    Kind.INTEGER: "A whole number.",
-    Kind.DECIMAL: "A number with a fixed count of decimal digits.",
-    Kind.YES_NO: "Yes or no.",
-    Kind.CHOICE: "One of several options.",
-    Kind.PIN: "A pin of the board.",
-    Kind.NETWORK_NAME: "The name of a wireless network.",
-    Kind.PASSPHRASE: "The passphrase of a wireless network, or its key.",
-    Kind.HOST: "A host name, or an IPv4 address.",
-    Kind.URL: "A web address, or one of another scheme.",
-    Kind.IP: "An IP address.",
-    Kind.PORT: "A TCP or UDP port.",
-    Kind.TIME_ZONE: "A time zone.",
-    Kind.DURATION: "A length of time.",
-    Kind.HEX: "Bytes, typed as hexadecimal digits.",
-    Kind.BLOB: "A long value, a certificate for one.",
-}
-
-_CHARACTERS_IN_WORDS: Mapping[Characters, str] = {
-    Characters.PRINTABLE: "any but control characters",
-    Characters.ASCII: "letters without accents, digits, spaces and the usual signs",
-    Characters.WORD: "a to z, A to Z, 0 to 9, dots, hyphens and underscores",
-    Characters.DIGITS: "0 to 9",
-}
 
 # ------------------------------------------------------------------------------- kinds of value
 
@@ -137,6 +63,14 @@ def _paragraph(longest: int) -> Json:
     """
     shown = r"[^\s\x00-\x08\x0e-\x1b\x7f-\x84\x86-\x9f]"
     return {"type": "string", "pattern": rf"^\s*({shown}\s*){{1,{longest}}}$"}
+
+
+def _described_line(title: str, words: str, longest: int) -> Json:
+    return _described(title, f"{words}, up to {longest} bytes.", _line(longest))
+
+
+def _described_paragraph(title: str, words: str, longest: int) -> Json:
+    return _described(title, f"{words}, up to {longest} bytes.", _paragraph(longest))
 
 
 def _key(longest: int, taken: Iterable[str] = ()) -> Json:
@@ -186,7 +120,7 @@ def _size(least: int) -> Json:
     return {
         "type": ["integer", "string"],
         "minimum": least,
-        "maximum": GREATEST_SIZE,
+        "maximum": limits.MAX_SIZE,
         "pattern": f"^{digits} *({'|'.join(SIZES)})$",
     }
 
@@ -223,7 +157,7 @@ def _of_characters(characters: Characters) -> Json:
 def _top() -> Json:
     with_trial = {
         "properties": {
-            "board": {"properties": {"slots": {"minimum": LEAST_SLOTS_OF_A_TRIAL}}},
+            "board": {"properties": {"slots": {"minimum": limits.MIN_SLOTS_OF_OLDER}}},
         }
     }
     table = _only(
@@ -232,48 +166,49 @@ def _top() -> Json:
             "format": _described(
                 "Format", "1, the format of schema files that this describes.", _whole(1, 1)
             ),
-            "title": _described(
-                "Title",
-                f"What a person calls the thing, up to {MAX_LABEL} bytes.",
-                _line(MAX_LABEL),
-            ),
+            "title": _described_line("Title", "What a person calls the thing", limits.MAX_LABEL),
             "language": _described(
                 "Language",
                 'The language of the texts, a tag as in "en". Needed where there are translations.',
-                {"type": "string", "pattern": f"^{LANGUAGE_PATTERN}$"},
+                {"type": "string", "pattern": f"^{limits.LANGUAGE_PATTERN}$"},
             ),
             "trial": _described(
                 "Trial",
                 'How long new settings have to prove themselves before the old ones come back: "10'
                 ' s" to "1 h", or a number of seconds. Without it they stay. Needs at least'
-                f" {LEAST_SLOTS_OF_A_TRIAL} slots.",
-                _time(*TRIAL_SECONDS),
+                f" {limits.MIN_SLOTS_OF_OLDER} slots.",
+                _time(limits.MIN_TRIAL, limits.MAX_TRIAL),
             ),
             "firmware": {"$ref": "#/definitions/firmware"},
             "board": {"$ref": "#/definitions/board"},
             "pin": _described(
                 "Pins",
-                f"The pins of the board, {MAX_PINS} at most.",
-                {"type": "array", "items": {"$ref": "#/definitions/pin"}, "maxItems": MAX_PINS},
+                f"The pins of the board, {limits.MAX_PINS} at most.",
+                {
+                    "type": "array",
+                    "items": {"$ref": "#/definitions/pin"},
+                    "maxItems": limits.MAX_PINS,
+                },
             ),
             "section": _described(
                 "Sections",
-                f"Groups of settings that are asked together, {MAX_SECTIONS} at most.",
+                f"Groups of settings that are asked together, {limits.MAX_SECTIONS} at most.",
                 {
                     "type": "array",
                     "items": {"$ref": "#/definitions/section"},
                     "minItems": 1,
-                    "maxItems": MAX_SECTIONS,
+                    "maxItems": limits.MAX_SECTIONS,
                 },
             ),
             "translation": _described(
                 "Translations",
-                f"The texts in further languages, {MAX_TRANSLATIONS} at most, by language tag.",
+                f"The texts in further languages, {limits.MAX_TRANSLATIONS} at most, by language"
+                " tag.",
                 {
                     "type": "object",
-                    "propertyNames": {"pattern": f"^{LANGUAGE_PATTERN}$"},
+                    "propertyNames": {"pattern": f"^{limits.LANGUAGE_PATTERN}$"},
                     "additionalProperties": {"$ref": "#/definitions/texts"},
-                    "maxProperties": MAX_TRANSLATIONS,
+                    "maxProperties": limits.MAX_TRANSLATIONS,
                 },
             ),
         },
@@ -294,7 +229,7 @@ def _texts() -> Json:
         {
             "type": "object",
             "additionalProperties": {
-                "anyOf": [_paragraph(MAX_HELP), {"$ref": "#/definitions/texts"}],
+                "anyOf": [_paragraph(limits.MAX_HELP), {"$ref": "#/definitions/texts"}],
             },
         },
     )
@@ -304,13 +239,9 @@ def _firmware() -> Json:
     table = _only(
         ("name", "version"),
         {
-            "name": _described(
-                "Name", f"The firmware's name, up to {MAX_NAME} bytes.", _line(MAX_NAME)
-            ),
-            "version": _described(
-                "Version",
-                f"The firmware's version, in any form, up to {MAX_VERSION} bytes.",
-                _line(MAX_VERSION),
+            "name": _described_line("Name", "The firmware's name", MAX_NAME),
+            "version": _described_line(
+                "Version", "The firmware's version, in any form", MAX_VERSION
             ),
         },
     )
@@ -322,9 +253,7 @@ def _board() -> Json:
     table = _only(
         ("name", "flash-size", "erase-unit", "program-unit", "settings-at", "settings-size"),
         {
-            "name": _described(
-                "Name", f"The board's name, up to {MAX_NAME} bytes.", _line(MAX_NAME)
-            ),
+            "name": _described_line("Name", "The board's name", MAX_NAME),
             "flash-size": _described("Size of the flash", f"Of all of it, {size}", _size(1)),
             "erase-unit": _described(
                 "Erase unit", f"What the flash erases at a time, {size}", _size(1)
@@ -348,10 +277,12 @@ def _board() -> Json:
             "slots": _described(
                 "Slots",
                 "Into how many slots the part is divided; the largest set must fit into one.",
-                {**_whole(*SLOTS), "default": 4},
+                {**_whole(limits.MIN_SLOTS, limits.MAX_SLOTS), "default": 4},
             ),
             "baud": _described(
-                "Rate", "Of the serial port, in baud.", {**_whole(*BAUD), "default": 115200}
+                "Rate",
+                "Of the serial port, in baud.",
+                {**_whole(limits.MIN_BAUD, limits.MAX_BAUD), "default": 115200},
             ),
         },
     )
@@ -362,14 +293,15 @@ def _pin() -> Json:
     table = _only(
         (),
         {
-            "number": _described("Number", "The number of one pin.", _whole(0, MAX_PIN)),
+            "number": _described("Number", "The number of one pin.", _whole(0, limits.MAX_PIN)),
             "numbers": _described(
                 "Numbers", 'Those of several pins that are alike: "0-5, 8".', _pin_numbers()
             ),
             "name": _described(
                 "Name",
-                f"As printed on the board, up to {MAX_PIN_NAME} bytes; # stands for the number.",
-                _line(MAX_PIN_NAME),
+                f"As printed on the board, up to {limits.MAX_PIN_NAME} bytes; # stands for the"
+                " number.",
+                _line(limits.MAX_PIN_NAME),
             ),
             "can": _described(
                 "What it can do",
@@ -379,12 +311,13 @@ def _pin() -> Json:
             "taken": _described(
                 "Taken",
                 "What the board itself uses the pin for; such a pin is never offered.",
-                _line(MAX_LABEL),
+                _line(limits.MAX_LABEL),
             ),
             "caution": _described(
                 "Caution",
-                f"Shown, and asked about, before the pin is chosen; up to {MAX_CAUTION} bytes.",
-                _paragraph(MAX_CAUTION),
+                f"Shown, and asked about, before the pin is chosen; up to {limits.MAX_CAUTION}"
+                " bytes.",
+                _paragraph(limits.MAX_CAUTION),
             ),
         },
     )
@@ -400,9 +333,9 @@ def _section() -> Json:
         ("least", "most"),
         {
             "least": _described(
-                "Least", "So many instances are always in use.", _whole(0, MAX_INSTANCES)
+                "Least", "So many instances are always in use.", _whole(0, limits.MAX_INSTANCES)
             ),
-            "most": _described("Most", "So many can be in use.", _whole(1, MAX_INSTANCES)),
+            "most": _described("Most", "So many can be in use.", _whole(1, limits.MAX_INSTANCES)),
         },
     )
     table = _only(
@@ -411,28 +344,24 @@ def _section() -> Json:
             "key": _described(
                 "Key",
                 "Stable for ever: values are stored under it. Small letters, digits, hyphens,"
-                f" beginning with a letter; up to {MAX_KEY_PART}.",
-                _key(MAX_KEY_PART, (*RESERVED, STATE_MEMBER)),
+                f" beginning with a letter; up to {limits.MAX_KEY_PART}.",
+                _key(limits.MAX_KEY_PART, (*RESERVED, STATE_MEMBER)),
             ),
-            "label": _described(
-                "Label",
-                f"What a person reads above the questions, up to {MAX_LABEL} bytes.",
-                _line(MAX_LABEL),
+            "label": _described_line(
+                "Label", "What a person reads above the questions", limits.MAX_LABEL
             ),
-            "help": _described(
-                "Help", f"What it is about, up to {MAX_HELP} bytes.", _paragraph(MAX_HELP)
-            ),
+            "help": _described_paragraph("Help", "What it is about", limits.MAX_HELP),
             "repeat": _described(
                 "Repeat", "How many times the section is there: { least = 1, most = 4 }.", repeat
             ),
             "field": _described(
                 "Fields",
-                f"The settings of the section, {MAX_SECTION_FIELDS} at most.",
+                f"The settings of the section, {limits.MAX_SECTION_FIELDS} at most.",
                 {
                     "type": "array",
                     "items": {"$ref": "#/definitions/field"},
                     "minItems": 1,
-                    "maxItems": MAX_SECTION_FIELDS,
+                    "maxItems": limits.MAX_SECTION_FIELDS,
                 },
             ),
         },
@@ -443,9 +372,9 @@ def _section() -> Json:
 # ------------------------------------------------------------------------------------- the fields
 
 
-def _field() -> Json:
+def _field(source: Table) -> Json:
     """Return what every field is; what a field of a kind is follows from its kind."""
-    keys = {**_keys_of_every_kind(), **_titles_of_other_keys()}
+    keys = {**_keys_of_every_kind(source), **_titles_of_other_keys(source)}
     by_kind = [
         _where("kind", name, {"$ref": f"#/definitions/{_definition(name)}"}) for name in KINDS
     ]
@@ -457,26 +386,22 @@ def _definition(kind: str) -> str:
     return f"field-of-kind-{kind}"
 
 
-def _keys_of_every_kind() -> dict[str, Json]:
-    older = rf"^([a-z][a-z0-9-]{{0,{MAX_KEY_PART - 1}}}[.])?[a-z][a-z0-9-]{{0,{MAX_KEY_PART - 1}}}$"
-    kinds = "\n".join(f"{name}: {_KINDS_IN_WORDS[kind]}" for name, kind in KINDS.items())
+def _keys_of_every_kind(source: Table) -> dict[str, Json]:
+    older = f"^({limits.KEY_PART_PATTERN}[.])?{limits.KEY_PART_PATTERN}$"
+    kinds = "\n".join(f"{kind.name}: {kind.editor}" for kind in source.schema.kinds)
     keys = {
         "key": _described(
             "Key",
             "Stable for ever: the value is stored under it. Small letters, digits, hyphens,"
-            f" beginning with a letter; up to {MAX_KEY_PART}, and up to {MAX_KEY} with the key of"
-            " the section before it.",
-            _key(MAX_KEY_PART, RESERVED),
+            f" beginning with a letter; up to {limits.MAX_KEY_PART}, and up to {MAX_KEY} with"
+            " the key of the section before it.",
+            _key(limits.MAX_KEY_PART, RESERVED),
         ),
         "kind": _described("Kind", f"What the setting holds.\n{kinds}", _word(KINDS)),
-        "label": _described(
-            "Label",
-            f"What a person reads before the answer, up to {MAX_LABEL} bytes.",
-            _line(MAX_LABEL),
+        "label": _described_line(
+            "Label", "What a person reads before the answer", limits.MAX_LABEL
         ),
-        "help": _described(
-            "Help", f"What a person should know, up to {MAX_HELP} bytes.", _paragraph(MAX_HELP)
-        ),
+        "help": _described_paragraph("Help", "What a person should know", limits.MAX_HELP),
         "required": _described(
             "Required",
             "True: there must be a value while the field is asked.",
@@ -484,17 +409,17 @@ def _keys_of_every_kind() -> dict[str, Json]:
         ),
         "caution": _described(
             "Caution",
-            f"Up to {MAX_CAUTION} bytes; shown, and asked about, where the value is chosen."
+            f"Up to {limits.MAX_CAUTION} bytes; shown, and asked about, where the value is chosen."
             " Whatever can hurt somebody has one, and it defers to local codes and licensed"
             " practice. The default of such a field is only proposed, and needs a person.",
-            _paragraph(MAX_CAUTION),
+            _paragraph(limits.MAX_CAUTION),
         ),
         "asked-if": {"$ref": "#/definitions/asked-if"},
         "was": _described(
             "Older keys",
             'Keys under which a value may still be stored: ["old-key", "old-section.key"]. A key'
             " that stands here is never declared again.",
-            _list_of({"type": "string", "pattern": older}, MAX_OLDER_KEYS),
+            _list_of({"type": "string", "pattern": older}, limits.MAX_OLDER_KEYS),
         ),
     }
     return {name: keys[name] for name in EVERY_KIND}
@@ -502,7 +427,7 @@ def _keys_of_every_kind() -> dict[str, Json]:
 
 def _asked_if() -> Json:
     value: Json = {"type": ["boolean", "integer", "string"]}
-    several = _list_of(value, MAX_CONDITION_VALUES)
+    several = _list_of(value, limits.MAX_CONDITION_VALUES)
     table = _only(
         ("field",),
         {
@@ -525,55 +450,43 @@ def _asked_if() -> Json:
     )
 
 
-_OTHER_KEYS: Mapping[str, tuple[str, str]] = {
-    "default": (
-        "Default",
-        "In force while nothing is stored, and what Return stores.",
-    ),
-    "minimum": ("Minimum", "The smallest value, or the shortest length in bytes."),
-    "maximum": ("Maximum", "The largest value, or the longest length in bytes."),
-    "characters": (
-        "Characters",
-        "Which may be in it.\n"
-        + "\n".join(f"{name}: {_CHARACTERS_IN_WORDS[each]}" for name, each in CHARACTERS.items()),
-    ),
-    "unit": ("Unit", "In which it is counted, as a person reads it."),
-    "digits": ("Digits", "How many decimal digits it has."),
-    "options": ("Options", "{ key, label, help } of each; the key is what is stored."),
-    "needs": ("Needs", "What the pin must be able to do."),
-    "shares": ("Shares", "True: another field that shares may have the same pin."),
-    "network": ("Network", "The key of its network-name field, in the same section."),
-    "key-only": (
+def _own_keys(source: Table) -> dict[str, tuple[str, str]]:
+    """Return title and description of the keys that not every kind has."""
+    own = {key.name: (key.name.capitalize(), key.editor) for key in source.schema.own_keys}
+    characters = (f"{code.name}: {code.editor}" for code in source.code_set("characters").codes)
+    own["characters"] = ("Characters", "\n".join((own["characters"][1], *characters)))
+    own["key-only"] = (
         "Key only",
         "Whether only the network's key is stored, which the dialog makes of the passphrase.",
-    ),
-    "schemes": ("Schemes", "With which the address may begin, such as https."),
-    "families": ("Families", "[4], [6] or both."),
-    "secret": ("Secret", "True: the value never comes back from the board."),
-}
+    )
+    return own
 
 
-def _titles_of_other_keys() -> dict[str, Json]:
+def _titles_of_other_keys(source: Table) -> dict[str, Json]:
     """Return the keys that only some kinds have, for completion while there is no kind yet."""
     names = dict.fromkeys(name for own in OF_KIND.values() for name in own)
-    return {name: _described(*_OTHER_KEYS[name], {}) for name in names}
+    own = _own_keys(source)
+    return {name: _described(*own[name], {}) for name in names}
 
 
-def _of_kind(kind: Kind) -> Json:
+def _of_kind(kind: Kind, source: Table) -> Json:
     """Return what a field of a kind is, beside what every field is."""
     values: dict[str, Json] = {name: _value(kind, name) for name in OF_KIND[kind]}
-    own = {name: _described(*_OTHER_KEYS[name], value) for name, value in values.items()}
+    titles = _own_keys(source)
+    own = {name: _described(*titles[name], value) for name, value in values.items()}
     common: dict[str, Json | bool] = dict.fromkeys(EVERY_KIND, True)
     if kind is Kind.PASSPHRASE:
         common["required"] = {
             "const": False,
             "description": "Never true: an open network has no passphrase.",
         }
-    table = _only(_NEEDED.get(kind, ()), {**common, **own})
+    table = _only(
+        [key.name.lower() for key, must in KEYS_OF_KINDS[kind].items() if must], {**common, **own}
+    )
     rules = list(_rules(kind))
     return {
         "title": f"Field of kind {kind.name.lower().replace('_', '-')}",
-        "description": _KINDS_IN_WORDS[kind],
+        "description": next(each.editor for each in source.schema.kinds if each.code == kind),
         **table,
         **({"allOf": rules} if rules else {}),
     }
@@ -590,17 +503,17 @@ def _value(kind: Kind, name: str) -> Json:
     if name == "unit" and kind is Kind.DURATION:
         return _word(("ms", "s"))
     others: dict[str, Json] = {
-        "unit": _line(MAX_UNIT),
-        "digits": _whole(*DIGITS),
+        "unit": _line(limits.MAX_UNIT),
+        "digits": _whole(limits.MIN_DIGITS, limits.MAX_DIGITS),
         "characters": {**_word(CHARACTERS), "default": "printable"},
         "options": _options(),
         "needs": _list_of(_word(ABILITIES), len(ABILITIES)),
         "shares": {"type": "boolean", "default": False},
-        "network": _key(MAX_KEY_PART),
+        "network": _key(limits.MAX_KEY_PART),
         "key-only": {"type": "boolean", "default": False},
         "schemes": _list_of(
-            {"type": "string", "pattern": rf"^{_SCHEME}$"},
-            MAX_SCHEMES,
+            {"type": "string", "pattern": rf"^{limits.SCHEME_PATTERN}$"},
+            limits.MAX_SCHEMES,
         ),
         "families": _list_of({"enum": list(FAMILIES)}, len(FAMILIES)),
         "secret": {"type": "boolean", "default": False},
@@ -608,39 +521,34 @@ def _value(kind: Kind, name: str) -> Json:
     return others[name]
 
 
-_SCHEME = f"[a-z][a-z0-9+.-]{{0,{MAX_SCHEME - 1}}}"
-
-
 def _options() -> Json:
     option = _only(
         ("key", "label"),
         {
             "key": _described(
-                "Key", f"Stable for ever; up to {LONGEST_OPTION_KEY}.", _key(LONGEST_OPTION_KEY)
+                "Key",
+                f"Stable for ever; up to {limits.MAX_OPTION_KEY}.",
+                _key(limits.MAX_OPTION_KEY),
             ),
-            "label": _described(
-                "Label", f"What a person reads, up to {MAX_LABEL} bytes.", _line(MAX_LABEL)
-            ),
-            "help": _described(
-                "Help", f"What it means, up to {MAX_HELP} bytes.", _paragraph(MAX_HELP)
-            ),
+            "label": _described_line("Label", "What a person reads", limits.MAX_LABEL),
+            "help": _described_paragraph("Help", "What it means", limits.MAX_HELP),
         },
     )
-    return {"type": "array", "items": option, "minItems": 1, "maxItems": MAX_OPTIONS}
+    return {"type": "array", "items": option, "minItems": 1, "maxItems": limits.MAX_OPTIONS}
 
 
 def _number(kind: Kind) -> Json:
     if kind is Kind.DURATION:
         return _time(*KIND_LIMITS[kind])
-    return _scaled(DIGITS[0]) if kind is Kind.DECIMAL else _whole(*KIND_LIMITS[kind])
+    return _scaled(limits.MIN_DIGITS) if kind is Kind.DECIMAL else _whole(*KIND_LIMITS[kind])
 
 
 def _scaled(digits: int) -> Json:
     scale = 10**digits
     return {
         "type": "number",
-        "minimum": LEAST_INTEGER / scale,
-        "maximum": GREATEST_INTEGER / scale,
+        "minimum": limits.LEAST_INTEGER / scale,
+        "maximum": limits.GREATEST_INTEGER / scale,
     }
 
 
@@ -662,14 +570,14 @@ def _default(kind: Kind) -> Json:
         Kind.HOST: {"maxLength": longest, "pattern": f"^{_LABEL}([.]{_LABEL})*$"},
         Kind.URL: {
             "maxLength": longest,
-            "pattern": f"^{_SCHEME}://{KIND_CHARACTERS[Kind.URL].pattern}$",
+            "pattern": f"^{limits.SCHEME_PATTERN}://{KIND_CHARACTERS[Kind.URL].pattern}$",
         },
         Kind.IP: {"pattern": f"^({_IPV4}|{_IPV6})$"},
         Kind.TIME_ZONE: {"pattern": "^[!-~]+$"},
         Kind.HEX: {"pattern": r"^\s*([0-9A-Fa-f]{2}\s*)*$"},
         Kind.BLOB: {"pattern": r"^\s*([0-9A-Fa-f]{2}\s*)*$"},
     }
-    return {"type": "string", **texts[kind]}
+    return {"type": "string", **texts.get(kind, {"maxLength": longest})}
 
 
 _LABEL = "[A-Za-z0-9]([A-Za-z0-9-]{0,61}[A-Za-z0-9])?"  # RFC 1123 section 2.1
@@ -682,7 +590,7 @@ def _rules(kind: Kind) -> Iterable[Json]:
             default = {"properties": {"default": _of_characters(characters)}}
             yield _where("characters", name, default)
     elif kind is Kind.DECIMAL:
-        for digits in range(DIGITS[0], DIGITS[1] + 1):
+        for digits in range(limits.MIN_DIGITS, limits.MAX_DIGITS + 1):
             number = _scaled(digits)
             limited = {"properties": dict.fromkeys(("default", "minimum", "maximum"), number)}
             yield _where("digits", digits, limited)
@@ -697,7 +605,7 @@ def _rules(kind: Kind) -> Iterable[Json]:
 # ------------------------------------------------------------------------------------ the document
 
 
-def json_schema() -> Json:
+def json_schema(source: Table) -> Json:
     """Return the JSON Schema as a value."""
     return {
         "$schema": "http://json-schema.org/draft-07/schema#",
@@ -710,17 +618,17 @@ def json_schema() -> Json:
             "board": _board(),
             "pin": _pin(),
             "section": _section(),
-            "field": _field(),
+            "field": _field(source),
             "asked-if": _asked_if(),
             "texts": _texts(),
-            **{_definition(name): _of_kind(kind) for name, kind in KINDS.items()},
+            **{_definition(name): _of_kind(kind, source) for name, kind in KINDS.items()},
         },
     }
 
 
-def document() -> str:
+def document(source: Table) -> str:
     """Return the JSON Schema as the text of its file."""
-    text = json.dumps(json_schema(), indent=2)
+    text = json.dumps(json_schema(source), indent=2)
     # A list of plain values reads best on one line, where it fits.
     return re.sub(r"\[\n[^][{}]*\]", _on_one_line, text) + "\n"
 
