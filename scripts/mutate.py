@@ -60,7 +60,8 @@ TESTS = {
 """Where the code is that is changed, and the tests that must notice, beside those of its name."""
 
 PLAYED = (
-    "acting.py asking.py commands.py ending.py erasing.py plain.py screen.py conduct.js screen.js"
+    "acting.py asking.py commands.py conduct.py ending.py erasing.py plain.py screen.py"
+    " conduct.js screen.js"
 )
 """What only tests of whole dialogs see, at a terminal or in a browser: minutes for each mutant."""
 
