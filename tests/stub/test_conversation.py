@@ -14,9 +14,10 @@ from hypothesis import strategies as st
 
 from provision.board.engine import Network
 from provision.board.flash import Faults, Flash, FlashError, Operation, Tear
+from provision.contract.messages import encode_message
 from provision.contract.profile import Item
+from provision.contract.table import MAX_BODY, Refusal, Run, Security, Store
 from provision.contract.table import MessageType as Type
-from provision.contract.table import Refusal, Run, Security, Store
 from scripts.derive import source
 from tests.stub.c_stub import FELL_BACK, IN_FORCE, IS_ACTIVE, IS_SET, Stub
 from tests.stub.twins import TOKEN, Twins, declaration, messages, request, twins
@@ -433,6 +434,21 @@ def test_survey(both: Twins) -> None:
     assert both.ask(Type.SURVEY, {1: 1, 2: 70}).body[5] == []
     refused(both.ask(Type.SURVEY, {1: 1, 2: 71}), Refusal.OUT_OF_BOUNDS, detail=70)
     assert both.ask(Type.SURVEY).body[1] == 2
+
+
+def test_a_page_of_networks_is_as_full_as_a_line_admits(both: Twins) -> None:
+    """From 24 entries on their number takes two bytes; the item ends at the limit [2.2, 6.8]."""
+    sizes = set()
+    for rest in range(97):
+        lengths = [14] * 22 + [min(32, max(1, rest - at)) for at in (0, 32, 64)]
+        found = [(b"n" * length, -40, Security.PERSONAL) for length in lengths]
+        scan = both.ask(Type.SURVEY).body[1]
+        both.stub.networks, both.stub.scan_done = [(n, s, int(k)) for n, s, k in found], True
+        both.board.found([Network(*each) for each in found], done=True)
+        reply = both.ask(Type.SURVEY, {1: scan, 2: 0})
+        sizes.add((len(reply.body[5]), len(encode_message(reply))))  # type: ignore[arg-type]
+    assert {count for count, _ in sizes} >= {23, 24}
+    assert max(size for _, size in sizes) == MAX_BODY * 3 // 4
 
 
 def test_restart_and_locate(both: Twins) -> None:

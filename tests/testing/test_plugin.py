@@ -12,7 +12,7 @@ from provision.testing.boards import VirtualBoard
 
 ROOT = Path(__file__).parents[2]
 SCHEMA = ROOT / "schemas" / "orchard-gate-lamp.toml"
-PLUGIN = ROOT / "provision" / "testing" / "__init__.py"
+PLUGIN = ROOT / "provision" / "testing" / "plugin.py"
 BOARD = ROOT / "firmware_stub" / "build" / "board_pty"
 
 pytest_plugins = ["pytester"]

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
+from typing import cast
 
 import pytest
 
@@ -20,6 +21,7 @@ from provision.cli import main
 from provision.client import board_client
 from provision.contract.profile import Item, encode
 from provision.contract.table import MessageType, Run
+from provision.link.connection import Connection
 from provision.settings.time_zones import zones
 from provision.settings.wire import DIGEST_SIZE, Packed, pack
 from provision.wizard import dialog
@@ -230,3 +232,29 @@ def test_an_unfinished_dialog_says_once_how_to_leave() -> None:
             assert here.screen.count("Ctrl-C leaves the board as it is") == 1
 
     asyncio.run(play())
+
+
+def test_a_board_that_stays_silent_is_waited_for_with_a_hint(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Whoever forgot to plug it in sees what is waited for; it is greeted when it comes."""
+    monkeypatch.setattr(dialog, "_HINT_AFTER", 0.01)
+    said: list[str] = []
+
+    async def greet() -> None:
+        plugged_in = asyncio.Event()
+
+        class Sleeping:
+            async def hello(self, _: float | None) -> None:
+                await plugged_in.wait()
+
+        def say(text: str) -> None:
+            said.append(text)
+            plugged_in.set()
+
+        await dialog._greet(cast("Connection", Sleeping()), say, None)
+
+    asyncio.run(greet())
+    assert said == [
+        "Waiting for the board: plug it in, or press its reset button. (Ctrl-C leaves.)"
+    ]

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import shutil
 import zlib
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -18,9 +19,10 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from provision.contract.line import clean_log
-from provision.contract.profile import ProfileError, decode, encode
+from provision.contract.profile import Item, ProfileError, decode, encode
 from provision.contract.table import MAX_SCHEMA_DEPTH, Characters, Kind, Refusal
-from provision.settings.model import Field, Schema, Section, Value
+from provision.settings.languages import texts
+from provision.settings.model import Field, Schema, Section, Translation, Value
 from provision.settings.table import LENGTH_OF_KEY
 from provision.settings.time_zones import is_tz_string, zones
 from provision.settings.values import (
@@ -359,6 +361,23 @@ def _kind(item: bytes) -> str:
     except SchemaError:
         raise AssertionError from None  # the digest is not looked at here
     return " ".join(setting.key for setting in schema.settings)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [lambda pair: [*pair, pair[1]], lambda pair: pair[:1], lambda pair: pair[0]],
+    ids=["three", "one", "text"],
+)
+def test_a_translation_is_a_language_with_its_texts(
+    judge: Judge, change: Callable[[list[Item]], Item]
+) -> None:
+    """An array of two, nothing more or less or else (clause 8.4; 7 is the key of translations)."""
+    german = Translation("de", (None,) * len(texts(DRYER)))
+    item = to_item(replace(DRYER, language="en", translations=(german,)))
+    assert judge.ask("schema", item=encode(item, MAX_SCHEMA_DEPTH).hex()) != "invalid"
+    assert isinstance(item, dict)
+    changed = encode({**item, 7: [change(["de", [*german.texts]])]}, MAX_SCHEMA_DEPTH)
+    assert judge.ask("schema", item=changed.hex()) == _kind(changed) == "invalid"
 
 
 @given(item=schema_items())
