@@ -48,6 +48,12 @@ def _form_for_no_text(self: Staging, setting: Setting, length: int) -> Refused:
     return Refused(Refusal.FORM, setting.key)
 
 
+def _form_for_no_key(self: Staging, setting: Setting, length: int) -> Refused:
+    if setting.field.kind is Kind.PASSPHRASE and length == 64:
+        return Refused(Refusal.FORM, setting.key)
+    return Staging._no_text(self, setting, length)
+
+
 def _comparing_secrets(
     self: Staging, setting: Setting, offset: int, total: int, part: bytes
 ) -> None:
@@ -162,10 +168,13 @@ VALUES_CASES: tuple[Case, ...] = (
     Case("6.4.17", "compares the parts of a secret", {"board": staging(stage_part=_comparing_secrets)}),
     Case("6.4.18", "keeps a secret of which a part was wrong", {"board": staging(stage_part=_keeping_secrets)}),
     Case("9.1.21", "says form for what is no UTF-8", {"board": staging(_no_text=_form_for_no_text)}),
+    Case("9.1.21", "says form for 64 bytes of a passphrase that are no UTF-8", {"board": staging(_no_text=_form_for_no_key)}),
     # ---- kinds
     Case("9.1.2", "takes secrets of any length", _takes(Kind.SECRET, R.LENGTH)),
     Case("9.1.4", "takes decimals above the largest", _takes(Kind.DECIMAL, R.RANGE)),
     Case("9.1.5", "takes 5 for yes", _takes(Kind.YES_NO, R.WRONG_KIND, lambda v: v == 5)),
+    Case("9.1.5", "takes the text true for yes", _takes(Kind.YES_NO, R.WRONG_KIND, lambda v: v == "true")),
+    Case("9.1.9", "takes the key of a network as bytes", _takes(Kind.PASSPHRASE, R.WRONG_KIND, lambda v: type(v) is bytes and len(v) == 32)),
     Case("9.1.9", "takes passphrases of any characters", _takes(Kind.PASSPHRASE, R.CHARACTERS)),
     Case("9.1.10", "takes anything for a host", _takes(Kind.HOST, R.FORM)),
     Case("9.1.11", "takes anything for a URL", _takes(Kind.URL, R.FORM)),
@@ -181,8 +190,15 @@ VALUES_CASES: tuple[Case, ...] = (
     Case("9.3.5", "takes URLs of 256 bytes", _takes(Kind.URL, R.LENGTH, lambda v: len(v) == 256)),
     Case("9.3.6", "takes spaces in URLs", _takes(Kind.URL, R.CHARACTERS, lambda v: " " in v)),
     Case("9.3.7", "takes schemes in upper case", _takes(Kind.URL, R.FORM, lambda v: v[:1].isupper())),
+    Case("9.3.7", "compares schemes by their beginning", _takes(Kind.URL, R.FORM, lambda v: v.startswith("httpsx:"))),
+    Case("9.3.9", "takes addresses in URLs of any numbers", _takes(Kind.URL, R.FORM, lambda v: "://192.0.2.256" in v)),
     Case("9.3.9", "says characters for a host of a URL", _refuses(Kind.URL, R.CHARACTERS, lambda v: "://a..b" in v)),
+    Case("9.3.10", "takes ports in URLs modulo 65536", _takes(Kind.URL, R.FORM, lambda v: ":65616" in v)),
+    Case("9.3.11", "refuses small letters behind a %", _refuses(Kind.URL, R.FORM, lambda v: "%4a" in v)),
     Case("9.3.11", "takes a % without digits", _takes(Kind.URL, R.FORM, lambda v: "%z" in v)),
     Case("9.4.1", "takes zones of 64 bytes", _takes(Kind.TIME_ZONE, R.LENGTH, lambda v: len(v) == 64)),
     Case("9.4.2", "says form for a space in a zone", _refuses(Kind.TIME_ZONE, R.FORM, lambda v: " " in v)),
+    Case("9.4.3", "refuses names of more than 6 letters", _refuses(Kind.TIME_ZONE, R.FORM, lambda v: v.startswith("Pacific"))),
+    Case("9.4.3", "takes minutes of one digit", _takes(Kind.TIME_ZONE, R.FORM, lambda v: v == "UTC0:5")),
+    Case("9.4.3", "takes a second offset without rules", _takes(Kind.TIME_ZONE, R.FORM, lambda v: v == "CET-1CEST-2")),
 )  # fmt: skip
