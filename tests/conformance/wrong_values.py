@@ -5,16 +5,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Any
 
 from provision.board.engine import Board, Body
 from provision.board.staging import Refused, Staging
 from provision.contract.table import Kind, Refusal, SetFieldKey
 from provision.settings import whole
-from provision.settings.declaration import Declaration
 from provision.settings.model import Field, Setting, Value
-from tests.conformance.making import Case, R, T, checking, declaration, of_kind, other_code, staging
+from tests.conformance.making import Case, R, T, checking, of_kind, other_code, staging, with_fields
 
 
 def _unchecked(self: Staging, setting: Setting, octets: bytes) -> Value:
@@ -126,6 +124,16 @@ class EmptyClears(Board):
         return super()._set_field(body)
 
 
+class EmptyTextClears(Board):
+    """Takes an empty text for a field that is cleared, where the field takes one."""
+
+    def _set_field(self, body: Body) -> Body:
+        setting = self._setting(body)
+        if setting.field.minimum == 0 and body.get(SetFieldKey.VALUE) == "":
+            body = {**body, SetFieldKey.VALUE: None}
+        return super()._set_field(body)
+
+
 def _takes(
     kind: Kind, code: Refusal, fits: Callable[[Any], bool] = lambda _: True
 ) -> dict[str, Any]:
@@ -140,18 +148,6 @@ def _refuses(kind: Kind, code: Refusal, fits: Callable[[Any], bool]) -> dict[str
         return code if field.kind is kind and type(value) is str and fits(value) else None
 
     return {"board": checking(lambda *_: False, refuses)}
-
-
-def _key_only() -> Declaration:
-    """Return the settings of the vectors' board, with a passphrase of which only the key is taken."""
-    declared = declaration("board")
-    net, *others = declared.schema.sections
-    fields = tuple(
-        replace(field, minimum=64) if field.kind is Kind.PASSPHRASE else field
-        for field in net.fields
-    )
-    sections = (replace(net, fields=fields), *others)
-    return replace(declared, schema=replace(declared.schema, sections=sections))
 
 
 VALUES_CASES: tuple[Case, ...] = (
@@ -181,10 +177,11 @@ VALUES_CASES: tuple[Case, ...] = (
     Case("9.1.17", "takes blobs of any length", _takes(Kind.BLOB, R.LENGTH)),
     Case("9.1.18", "takes text for bytes", _takes(Kind.HEX, R.WRONG_KIND, lambda v: type(v) is str)),
     Case("9.1.19", "takes an empty text for a cleared field", {"board": EmptyClears}),
+    Case("9.1.19", "takes an empty text for a cleared field, where it may be empty", {"board": EmptyTextClears, "schema": with_fields(lambda f: f.kind is Kind.TEXT, minimum=0)}),
     # ---- forms
     Case("9.2.1", "takes passphrases of 7 characters", _takes(Kind.PASSPHRASE, R.LENGTH, lambda v: len(v) == 7)),
     Case("9.2.2", "takes accents in passphrases", _takes(Kind.PASSPHRASE, R.CHARACTERS, lambda v: "é" in v)),
-    Case("9.2.4", "takes passphrases where only the key is taken", {**_takes(Kind.PASSPHRASE, R.LENGTH, lambda v: len(v) < 64), "schema": _key_only()}),
+    Case("9.2.4", "takes passphrases where only the key is taken", {**_takes(Kind.PASSPHRASE, R.LENGTH, lambda v: len(v) < 64), "schema": with_fields(lambda f: f.kind is Kind.PASSPHRASE, minimum=64)}),
     Case("9.3.1", "takes hosts of 254 bytes", _takes(Kind.HOST, R.LENGTH, lambda v: len(v) == 254)),
     Case("9.3.2", "takes underscores in hosts", _takes(Kind.HOST, R.CHARACTERS, lambda v: "_" in v)),
     Case("9.3.5", "takes URLs of 256 bytes", _takes(Kind.URL, R.LENGTH, lambda v: len(v) == 256)),
