@@ -43,6 +43,9 @@ class EndedScan:
     at: int
     """When it was found to have ended, in milliseconds."""
 
+    boot: int
+    """The boot number then: the next start knows nothing of the scan."""
+
     number: Item
     networks: list[Item]
 

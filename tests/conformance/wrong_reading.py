@@ -203,18 +203,6 @@ class ForgetsScan(PressedDevice):
         return super().tick(now_ms)
 
 
-class SortsUntilDone(Board):
-    """Gives the weakest networks first, until its scan has ended."""
-
-    def _survey(self, body: Body) -> Body:
-        scan, found = self._scan, list(self._scan.networks)
-        if not scan.done:
-            scan.networks.sort(key=lambda network: network.signal)
-        reply = super()._survey(body)
-        scan.networks[:] = found
-        return reply
-
-
 class SkipsOne(Board):
     """Counts scans from 2 after 255."""
 
@@ -285,7 +273,6 @@ READING_CASES: tuple[Case, ...] = (
     Case("6.8.5", "refuses a `first` that is the count", {"board": before(lambda b, m: m.type == T.SURVEY and 0 < len(b._scan.networks) == m.body.get(SurveyKey.FIRST), R.OUT_OF_BOUNDS, detail=40), "surroundings": NETWORKS}),
     Case("6.8.6", "starts a scan where a `first` has none", {"board": FirstStarts, "surroundings": NETWORKS}),
     Case("6.8.7", "gives one network in a reply", {"board": OneNetwork, "surroundings": NETWORKS}),
-    Case("6.8.8", "sorts networks while its scan runs", {"board": SortsUntilDone, "surroundings": NETWORKS}),
     Case("6.8.9", "forgets networks some seconds after its scan", {"device": ForgetsScan, "surroundings": NETWORKS}),
     Case("6.8.9", "is done, and is not", {"board": NeverDone, "surroundings": NETWORKS}),
     Case("6.8.10", "is busy when it is asked for its schema", {"board": before(lambda b, m: m.type == T.GET_SCHEMA and m.body.get(2) == 37, R.BUSY)}, "6.2"),

@@ -150,30 +150,6 @@ def _first_field_counts(board: Board, fault: Fault) -> Fault:
     return fault
 
 
-def _up_to_the_highest(board: Board, fault: Fault) -> Fault:
-    """Instances are in use up to the highest that has a value."""
-    values = _kept(board)
-    for setting in board.schema.settings:
-        own = (setting.section.key, setting.instance)
-        highest = max(
-            (
-                s.instance or 0
-                for s in board.schema.settings
-                if s.key in values and s.section.key == own[0]
-            ),
-            default=0,
-        )
-        wanted = setting.field.required and setting.instance is not None
-        if (
-            fault is None
-            and wanted
-            and (setting.instance or 0) <= highest
-            and setting.key not in values
-        ):
-            return whole.Fault(Refusal.MISSING, setting.key)
-    return fault
-
-
 def _one_by_one(board: Board, fault: Fault) -> Fault:
     """An instance is in use only if the one before it is."""
     setting = board.schema.setting(fault.field) if fault and fault.code is R.MISSING else None
@@ -328,7 +304,6 @@ WHOLES_CASES: tuple[Case, ...] = (
     Case("6.7.15", "restarts before it replies", {"device": RestartsFirst}),
     Case("8.3.1", "wants what is required of every instance", {"board": wholes(_unused_too)}),
     Case("8.3.2", "takes an instance that lacks what is required", {"board": wholes(_first_field_counts)}),
-    Case("8.3.1", "counts instances up to the highest as in use", {"board": wholes(_up_to_the_highest)}),
     Case("8.3.2", "brings instances into use one by one only", {"board": wholes(_one_by_one)}),
     Case("9.5.1", "asks for a value of what is not active", {"board": wholes(_chain_ignored)}),
     Case("9.5.1", "wants nothing that has a condition", {"board": wholes(_no_conditions)}),

@@ -46,7 +46,7 @@ def survey(bench: Bench) -> Procedure[None]:
         if bench.now > end:
             raise NotMet(f"the scan did not end within {_SCAN_TIME // 1000} s")
         yield from bench.silence(_SCAN_POLL)
-    bench.ended_scan = EndedScan(bench.now, number, known)
+    bench.ended_scan = EndedScan(bench.now, bench.boot, number, known)
     yield from _still_ended(bench, bench.ended_scan)
 
 
@@ -79,10 +79,12 @@ def _still_ended(bench: Bench, scan: EndedScan) -> Procedure[None]:
 
 def ended_for_good(bench: Bench) -> Procedure[None]:
     """A scan that has ended is the same some seconds later."""
-    if bench.ended_scan is None:
-        raise NotApplicable("no scan was read to its end")
-    yield from bench.silence(max(0, bench.ended_scan.at + _LATER - bench.now))
-    yield from _still_ended(bench, bench.ended_scan)
+    bench.needs(Capability.SURVEY)
+    scan = bench.ended_scan
+    if scan is None or scan.boot != bench.boot:
+        raise NotApplicable("no scan was read to its end since the board's start")
+    yield from bench.silence(max(0, scan.at + _LATER - bench.now))
+    yield from _still_ended(bench, scan)
 
 
 def _start_scan(bench: Bench) -> Procedure[Body]:
