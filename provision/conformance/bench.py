@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 from provision.conformance.conversation import MEETING, PRESS_TIME, Conversation
 from provision.conformance.expected_values import TYPES, takes_parts
@@ -35,8 +36,24 @@ from provision.contract.table import (
 from provision.settings.model import Setting, Value
 
 
+@dataclass(frozen=True, slots=True)
+class EndedScan:
+    """The newest scan of networks, which was read to its end."""
+
+    at: int
+    """When it was found to have ended, in milliseconds."""
+
+    boot: int
+    """The boot number then: the next start knows nothing of the scan."""
+
+    number: Item
+    networks: list[Item]
+
+
 class Bench(Conversation):
     """One board, and what is known of what it holds."""
+
+    ended_scan: EndedScan | None = None
 
     def say_hello(self) -> Procedure[Body]:
         """Ask hello; keep and return what it says."""

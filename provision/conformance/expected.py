@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from provision.contract.table import Kind, Refusal
-from provision.settings.model import Field, Schema, Setting, Value
+from provision.settings.model import Condition, Field, Schema, Setting, Value
 
 Whole = Mapping[str, Value | None]
 
@@ -83,7 +83,11 @@ def is_active(setting: Setting, schema: Schema, whole: Whole) -> bool:
     asked = schema.setting(named_by(setting, condition.base_key))
     if asked is None or not is_active(asked, schema, whole):
         return False
-    value = in_force(asked, schema, whole)
+    return holds_of(condition, in_force(asked, schema, whole))
+
+
+def holds_of(condition: Condition, value: Value | None) -> bool:
+    """Whether a condition is content with the value in force of the field that it names."""
     if not condition.values:
         return value is not None
     return any(type(value) is type(listed) and value == listed for listed in condition.values)

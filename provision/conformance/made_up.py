@@ -32,9 +32,10 @@ _HOSTS = (
 )  # fmt: skip
 _URL_RESTS = (
     "a", "a/", "a:1/x", "a:65535", "a:00080/", "a?q=1", "a#f", "a/%41",
-    "a/~!$&'()*+,;=:@", "192.0.2.7/",
+    "a/~!$&'()*+,;=:@", "192.0.2.7/", "a/%4a",
     "", "/x", ":80", "a:0", "a:65536", "a:", "a:123456", "a:8o/", "u@a/", "u:p@a/", "a/%4", "a/%zz",
     "a#b#c", "a b", "[::1]/", "a/[", "a/\u00e9", "a\\b", "a..b/", "a.1/", "-a/", "a/{}",
+    "a:65616", "192.0.2.256/",
 )  # fmt: skip
 _ZONES = (
     "UTC0", "CET-1CEST,M3.5.0,M10.5.0/3", "GMT0BST,M3.5.0/1,M10.5.0", "<+0545>-5:45",
@@ -45,6 +46,7 @@ _ZONES = (
     "AAA0BBB,366,1", "AAA0BBB,J1/168,J2", "<AA>0", "<+05_5>0", "A1A0", "UTC0 ", "UTC0\x7f",
     "utc\u00e9",
     "AAA0BBB,J0001,J2", "AAA0BBB,M3.05.0,M4.1.0", "AAA0BBB,j1,J2", "AAA000", "AAA0BBB,J1,J2,",
+    "Pacific8", "UTC0:5", "CET-1CEST-2",
 )  # fmt: skip
 
 
@@ -57,8 +59,15 @@ def tries(setting: Setting, schema: Schema, chance: random.Random) -> list[Item]
     """Return values to be tried on a field: of its CBOR type, good and bad, then of other types."""
     field = setting.field
     own = list(dict.fromkeys(_own(field, schema, chance)))
-    others: tuple[Item, ...] = (5, True, "5", b"5")
+    others: tuple[Item, ...] = (5, True, "5", b"5", *_alike(field.kind, chance))
     return [*own, *(other for other in others if type(other) is not TYPES[field.kind])]
+
+
+def _alike(kind: Kind, chance: random.Random) -> tuple[Item, ...]:
+    """Return values of another CBOR type that mean something for a kind, yet are not taken."""
+    if kind is Kind.YES_NO:
+        return (1, "true")
+    return (chance.randbytes(32),) if kind is Kind.PASSPHRASE else ()  # a key as it is
 
 
 def _own(field: Field, schema: Schema, chance: random.Random) -> Iterable[Value]:
@@ -132,7 +141,9 @@ def _urls(field: Field) -> list[Value]:
     for size in (limits(field)[1], limits(field)[1] + 1):
         urls.append(head + "p" * (size - len(head)))
     first = field.schemes[0]
-    return [*urls, f"{first.upper()}://a", f"x{first}://a", f"{first}:/a", f"{first}:a", first, ""]
+    schemes = (first.upper(), f"x{first}", f"{first}x")
+    urls += [f"{scheme}://a" for scheme in schemes]
+    return [*urls, f"{first}:/a", f"{first}:a", first, ""]
 
 
 _STRANGE = (*"\x00\x1f\x7f\x80\x9f\xa0 ~-_.,é\u202e😀A",)

@@ -7,8 +7,8 @@ import ctypes
 from collections.abc import Mapping
 
 from provision.contract.line import Frame, LineReceiver
-from provision.contract.messages import decode_message
-from provision.contract.table import Capability, MessageType, Run, Step
+from provision.contract.messages import Message, decode_message
+from provision.contract.table import Capability, MessageType, Run, Step, SurveyReplyKey
 from provision.settings.declaration import Declaration
 from provision.settings.wire import pack
 from tests.vectors.boards import _Options
@@ -82,17 +82,19 @@ class CBoard:
         sent = self._output()
         for event in LineReceiver().feed(sent):
             if isinstance(event, Frame):
-                self._watch(decode_message(event.item).type)
+                self._watch(decode_message(event.item))
         if self._library.board_restarts(self._board) != self._restarts:
             self._restarts = self._library.board_restarts(self._board)
             self._off_until = now_ms + _START_MS
         return before + sent
 
-    def _watch(self, type_: int) -> None:
+    def _watch(self, reply: Message) -> None:
         """Have the firmware do its part after what the stub has just answered."""
-        if type_ in _APPLIES:
+        if reply.type in _APPLIES:
             self._report_due = self._now + _REPORT_MS
-        elif type_ == MessageType.SURVEY_REPLY and self._scan_due is None:
+            return
+        is_scan = reply.type == MessageType.SURVEY_REPLY
+        if is_scan and not reply.body[SurveyReplyKey.DONE] and self._scan_due is None:
             self._scan_due = self._now + _REPORT_MS
 
     def tick(self, now_ms: int) -> bytes:

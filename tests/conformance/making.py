@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -55,6 +55,19 @@ def declaration(name: str) -> Declaration:
     """Read one of the schema files that the tests hold boards with."""
     folder = "schemas" if name.startswith("orchard") else "shared/vectors"
     return load(ROOT / folder / f"{name}.toml")
+
+
+def with_fields(chosen: Callable[[Field], bool], **changes: Any) -> Declaration:
+    """Return the settings of the vectors' board, with some of their fields changed."""
+    declared = declaration("board")
+    sections = tuple(
+        replace(
+            section,
+            fields=tuple(replace(f, **changes) if chosen(f) else f for f in section.fields),
+        )
+        for section in declared.schema.sections
+    )
+    return replace(declared, schema=replace(declared.schema, sections=sections))
 
 
 class Wrong:

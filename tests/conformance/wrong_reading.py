@@ -38,6 +38,7 @@ from tests.conformance.making import (
     entries_of,
     lines,
     other_code,
+    refusing,
     type_of,
 )
 from tests.conformance.wrong_order import before
@@ -187,6 +188,37 @@ class NeverDone(Board):
         return {**reply, SurveyReplyKey.DONE: done and asked != 0}
 
 
+class ForgetsScan(PressedDevice):
+    """Forgets the networks some seconds after its scan has ended."""
+
+    ended = 0
+
+    def tick(self, now_ms: int) -> bytes:
+        """See Device."""
+        scan = self.board._scan
+        if not scan.done or not scan.networks:
+            self.ended = now_ms
+        elif now_ms - self.ended > 3000:
+            scan.networks.clear()
+        return super().tick(now_ms)
+
+
+class SkipsOne(Board):
+    """Counts scans from 2 after 255."""
+
+    def _survey(self, body: Body) -> Body:
+        if SurveyKey.SCAN not in body and self._scan.done and self._scan.number == 255:
+            self._scan.number = 1
+        return super()._survey(body)
+
+
+def _of_last_scan(message: Message, refused: Refused) -> Refused | Body:
+    """Give what the last scan found, where a new one would have begun."""
+    if message.type == T.SURVEY and SurveyKey.SCAN not in message.body:
+        return Refused(refused.code, detail=40)
+    return refused
+
+
 class LateLamp(PressedDevice):
     """Answers locate when it has blinked for five seconds."""
 
@@ -235,14 +267,17 @@ READING_CASES: tuple[Case, ...] = (
     Case("6.8.1", "starts no scan", {"board": RefusesScans}),
     Case("6.8.2", "counts scans by two", {"board": CountsByTwo, "surroundings": NETWORKS}),
     Case("6.8.2", "goes on counting scans over a start", {"board": CountsOn, "surroundings": NETWORKS}),
+    Case("6.8.2", "counts scans from 2 after 255", {"board": SkipsOne}),
     Case("6.8.3", "starts a scan while one runs", {"board": StartsAnother, "surroundings": NETWORKS}),
     Case("6.8.4", "gives networks from the first one always", {"board": AlwaysFromZero, "surroundings": NETWORKS}),
     Case("6.8.5", "refuses a `first` that is the count", {"board": before(lambda b, m: m.type == T.SURVEY and 0 < len(b._scan.networks) == m.body.get(SurveyKey.FIRST), R.OUT_OF_BOUNDS, detail=40), "surroundings": NETWORKS}),
     Case("6.8.6", "starts a scan where a `first` has none", {"board": FirstStarts, "surroundings": NETWORKS}),
     Case("6.8.7", "gives one network in a reply", {"board": OneNetwork, "surroundings": NETWORKS}),
+    Case("6.8.9", "forgets networks some seconds after its scan", {"device": ForgetsScan, "surroundings": NETWORKS}),
     Case("6.8.9", "is done, and is not", {"board": NeverDone, "surroundings": NETWORKS}),
     Case("6.8.10", "is busy when it is asked for its schema", {"board": before(lambda b, m: m.type == T.GET_SCHEMA and m.body.get(2) == 37, R.BUSY)}, "6.2"),
     Case("6.9.1", "answers locate when it has blinked", {"device": LateLamp}),
+    Case("7.2.4", "gives what the last scan found where a new one would begin", {"board": refusing(_of_last_scan), "surroundings": NETWORKS}),
     Case("8.1.1", "has a title of 41 characters", {"board": of_schema(_long_title)}),
     Case("8.2.1", "has two fields of the same key", {"board": of_schema(_same_keys)}),
     Case("8.2.2", "names fields without their section", {"board": entry(lambda b, s, own: [s.field.key, *own[1:]])}),

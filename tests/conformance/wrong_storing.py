@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from typing import ClassVar
 
 from provision.board.engine import (
     Board,
@@ -105,10 +106,12 @@ class BringsBackAtStart(PressedDevice):
         """See Device."""
         before = self.board.store.flash.content
         sent = super().receive(data, now_ms)
-        if any(type_of(line) == MessageType.UNDO_REPLY for line in lines(sent)):
-            self.lost = before
+        replies = {type_of(line) for line in lines(sent)}
+        if replies & {T.COMMIT_REPLY, T.CONFIRM_REPLY, T.UNDO_REPLY, T.ERASE_REPLY}:
+            self.lost = before if self.of in replies else None
         return sent
 
+    of: ClassVar[MessageType] = MessageType.UNDO_REPLY
     lost: bytes | None = None
 
     def _advance(self, now_ms: int) -> bytes:
@@ -116,6 +119,12 @@ class BringsBackAtStart(PressedDevice):
             self.board.store.flash = Flash(self.board.store.flash.geometry, self.lost)
             self.lost = None
         return super()._advance(now_ms)
+
+
+class ConfirmLost(BringsBackAtStart):
+    """Loses a confirm when it starts: the set is on trial again."""
+
+    of = MessageType.CONFIRM_REPLY
 
 
 class NoTokens(Board):
@@ -355,6 +364,8 @@ STORING_CASES: tuple[Case, ...] = (
     Case("5.2.6", "has the same boot number after a restart", {"device": SameBoot}),
     Case("5.2.7", "has another unit id after a restart", {"device": NewUnit}),
     Case("6.7.4", "holds the older set in memory only", {"device": ForgetsOlderAtStart}),
+    Case("10.1.1", "has the older set in memory only", {"device": ForgetsOlderAtStart}),
+    Case("10.1.1", "has a set on trial again at the next start", {"device": ConfirmLost, **ON_TRIAL}),
     Case("10.1.1", "forgets all at a start", {"device": ForgetsAtStart}),
     Case("9.5.2", "wants what is not active", {"board": wholes(_inactive_too)}),
     Case("9.6.5", "knows no shared pins", {"board": wholes(_no_sharing)}),

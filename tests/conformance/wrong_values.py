@@ -5,16 +5,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Any
 
 from provision.board.engine import Board, Body
 from provision.board.staging import Refused, Staging
 from provision.contract.table import Kind, Refusal, SetFieldKey
 from provision.settings import whole
-from provision.settings.declaration import Declaration
 from provision.settings.model import Field, Setting, Value
-from tests.conformance.making import Case, R, T, checking, declaration, of_kind, other_code, staging
+from tests.conformance.making import Case, R, T, checking, of_kind, other_code, staging, with_fields
 
 
 def _unchecked(self: Staging, setting: Setting, octets: bytes) -> Value:
@@ -46,6 +44,12 @@ def _forgets_complete(
 
 def _form_for_no_text(self: Staging, setting: Setting, length: int) -> Refused:
     return Refused(Refusal.FORM, setting.key)
+
+
+def _form_for_no_key(self: Staging, setting: Setting, length: int) -> Refused:
+    if setting.field.kind is Kind.PASSPHRASE and length == 64:
+        return Refused(Refusal.FORM, setting.key)
+    return Staging._no_text(self, setting, length)
 
 
 def _comparing_secrets(
@@ -120,6 +124,16 @@ class EmptyClears(Board):
         return super()._set_field(body)
 
 
+class EmptyTextClears(Board):
+    """Takes an empty text for a field that is cleared, where the field takes one."""
+
+    def _set_field(self, body: Body) -> Body:
+        setting = self._setting(body)
+        if setting.field.minimum == 0 and body.get(SetFieldKey.VALUE) == "":
+            body = {**body, SetFieldKey.VALUE: None}
+        return super()._set_field(body)
+
+
 def _takes(
     kind: Kind, code: Refusal, fits: Callable[[Any], bool] = lambda _: True
 ) -> dict[str, Any]:
@@ -136,18 +150,6 @@ def _refuses(kind: Kind, code: Refusal, fits: Callable[[Any], bool]) -> dict[str
     return {"board": checking(lambda *_: False, refuses)}
 
 
-def _key_only() -> Declaration:
-    """Return the settings of the vectors' board, with a passphrase of which only the key is taken."""
-    declared = declaration("board")
-    net, *others = declared.schema.sections
-    fields = tuple(
-        replace(field, minimum=64) if field.kind is Kind.PASSPHRASE else field
-        for field in net.fields
-    )
-    sections = (replace(net, fields=fields), *others)
-    return replace(declared, schema=replace(declared.schema, sections=sections))
-
-
 VALUES_CASES: tuple[Case, ...] = (
     # ---- parts
     Case("6.4.3", "says form for parts of a number", {"board": other_code(R.WRONG_KIND, R.FORM, T.SET_FIELD)}),
@@ -162,27 +164,38 @@ VALUES_CASES: tuple[Case, ...] = (
     Case("6.4.17", "compares the parts of a secret", {"board": staging(stage_part=_comparing_secrets)}),
     Case("6.4.18", "keeps a secret of which a part was wrong", {"board": staging(stage_part=_keeping_secrets)}),
     Case("9.1.21", "says form for what is no UTF-8", {"board": staging(_no_text=_form_for_no_text)}),
+    Case("9.1.21", "says form for 64 bytes of a passphrase that are no UTF-8", {"board": staging(_no_text=_form_for_no_key)}),
     # ---- kinds
     Case("9.1.2", "takes secrets of any length", _takes(Kind.SECRET, R.LENGTH)),
     Case("9.1.4", "takes decimals above the largest", _takes(Kind.DECIMAL, R.RANGE)),
     Case("9.1.5", "takes 5 for yes", _takes(Kind.YES_NO, R.WRONG_KIND, lambda v: v == 5)),
+    Case("9.1.5", "takes the text true for yes", _takes(Kind.YES_NO, R.WRONG_KIND, lambda v: v == "true")),
+    Case("9.1.9", "takes the key of a network as bytes", _takes(Kind.PASSPHRASE, R.WRONG_KIND, lambda v: type(v) is bytes and len(v) == 32)),
     Case("9.1.9", "takes passphrases of any characters", _takes(Kind.PASSPHRASE, R.CHARACTERS)),
     Case("9.1.10", "takes anything for a host", _takes(Kind.HOST, R.FORM)),
     Case("9.1.11", "takes anything for a URL", _takes(Kind.URL, R.FORM)),
     Case("9.1.17", "takes blobs of any length", _takes(Kind.BLOB, R.LENGTH)),
     Case("9.1.18", "takes text for bytes", _takes(Kind.HEX, R.WRONG_KIND, lambda v: type(v) is str)),
     Case("9.1.19", "takes an empty text for a cleared field", {"board": EmptyClears}),
+    Case("9.1.19", "takes an empty text for a cleared field, where it may be empty", {"board": EmptyTextClears, "schema": with_fields(lambda f: f.kind is Kind.TEXT, minimum=0)}),
     # ---- forms
     Case("9.2.1", "takes passphrases of 7 characters", _takes(Kind.PASSPHRASE, R.LENGTH, lambda v: len(v) == 7)),
     Case("9.2.2", "takes accents in passphrases", _takes(Kind.PASSPHRASE, R.CHARACTERS, lambda v: "é" in v)),
-    Case("9.2.4", "takes passphrases where only the key is taken", {**_takes(Kind.PASSPHRASE, R.LENGTH, lambda v: len(v) < 64), "schema": _key_only()}),
+    Case("9.2.4", "takes passphrases where only the key is taken", {**_takes(Kind.PASSPHRASE, R.LENGTH, lambda v: len(v) < 64), "schema": with_fields(lambda f: f.kind is Kind.PASSPHRASE, minimum=64)}),
     Case("9.3.1", "takes hosts of 254 bytes", _takes(Kind.HOST, R.LENGTH, lambda v: len(v) == 254)),
     Case("9.3.2", "takes underscores in hosts", _takes(Kind.HOST, R.CHARACTERS, lambda v: "_" in v)),
     Case("9.3.5", "takes URLs of 256 bytes", _takes(Kind.URL, R.LENGTH, lambda v: len(v) == 256)),
     Case("9.3.6", "takes spaces in URLs", _takes(Kind.URL, R.CHARACTERS, lambda v: " " in v)),
     Case("9.3.7", "takes schemes in upper case", _takes(Kind.URL, R.FORM, lambda v: v[:1].isupper())),
+    Case("9.3.7", "compares schemes by their beginning", _takes(Kind.URL, R.FORM, lambda v: v.startswith("httpsx:"))),
+    Case("9.3.9", "takes addresses in URLs of any numbers", _takes(Kind.URL, R.FORM, lambda v: "://192.0.2.256" in v)),
     Case("9.3.9", "says characters for a host of a URL", _refuses(Kind.URL, R.CHARACTERS, lambda v: "://a..b" in v)),
+    Case("9.3.10", "takes ports in URLs modulo 65536", _takes(Kind.URL, R.FORM, lambda v: ":65616" in v)),
+    Case("9.3.11", "refuses small letters behind a %", _refuses(Kind.URL, R.FORM, lambda v: "%4a" in v)),
     Case("9.3.11", "takes a % without digits", _takes(Kind.URL, R.FORM, lambda v: "%z" in v)),
     Case("9.4.1", "takes zones of 64 bytes", _takes(Kind.TIME_ZONE, R.LENGTH, lambda v: len(v) == 64)),
     Case("9.4.2", "says form for a space in a zone", _refuses(Kind.TIME_ZONE, R.FORM, lambda v: " " in v)),
+    Case("9.4.3", "refuses names of more than 6 letters", _refuses(Kind.TIME_ZONE, R.FORM, lambda v: v.startswith("Pacific"))),
+    Case("9.4.3", "takes minutes of one digit", _takes(Kind.TIME_ZONE, R.FORM, lambda v: v == "UTC0:5")),
+    Case("9.4.3", "takes a second offset without rules", _takes(Kind.TIME_ZONE, R.FORM, lambda v: v == "CET-1CEST-2")),
 )  # fmt: skip

@@ -13,12 +13,22 @@ from provision.board.store import pack_values
 from provision.contract.line import crc32c
 from provision.contract.messages import Message
 from provision.contract.profile import encode
-from provision.contract.table import CommitKey, MessageType, Refusal, Run, StatusReplyKey
+from provision.contract.table import CommitKey, Kind, MessageType, Refusal, Run, StatusReplyKey
 from provision.contract.table import Store as StoreState
 from provision.settings import whole
 from provision.settings.model import Value
 from tests.conformance.board import PressedDevice
-from tests.conformance.making import Case, R, T, answering, lines, type_of, wholes
+from tests.conformance.making import (
+    ON_TRIAL,
+    Case,
+    R,
+    T,
+    answering,
+    lines,
+    type_of,
+    wholes,
+    with_fields,
+)
 from tests.conformance.wrong_order import before
 
 Fault = whole.Fault | None
@@ -140,6 +150,32 @@ def _first_field_counts(board: Board, fault: Fault) -> Fault:
     return fault
 
 
+def _one_by_one(board: Board, fault: Fault) -> Fault:
+    """An instance is in use only if the one before it is."""
+    setting = board.schema.setting(fault.field) if fault and fault.code is R.MISSING else None
+    if setting and setting.instance and setting.instance > 1:
+        before_it = f"{setting.section.key}.{setting.instance - 1}."
+        if not any(key.startswith(before_it) for key in _kept(board)):
+            return None
+    return fault
+
+
+def _chain_ignored(board: Board, fault: Fault) -> Fault:
+    """A condition asks for a value, whether the field that has it is active or not."""
+    values = _kept(board)
+    for setting in board.schema.settings:
+        condition = setting.field.condition
+        lacks = setting.field.required and setting.key not in values
+        if (
+            fault is None
+            and condition
+            and lacks
+            and values.get(condition.base_key) in condition.values
+        ):
+            return whole.Fault(Refusal.MISSING, setting.key)
+    return fault
+
+
 def _no_conditions(board: Board, fault: Fault) -> Fault:
     """Nothing that has a condition is ever missing."""
     if fault and fault.code is R.MISSING:
@@ -188,6 +224,34 @@ def _staged_only(board: Board, fault: Fault) -> Fault:
         both = fault.field in board.staged and fault.other in board.staged
         return fault if both else None
     return fault
+
+
+def _nearest_conflict(board: Board, fault: Fault) -> Fault:
+    """Of earlier fields with the same pin the nearest is named."""
+    if fault and fault.code is R.PIN_CONFLICT:
+        found = whole.pin_conflicts(board.schema, _kept(board))
+        return [each for each in found if each.field == fault.field][-1]
+    return fault
+
+
+def _stored_pins_only(board: Board, fault: Fault) -> Fault:
+    """Pins of defaults are not compared."""
+    if fault and fault.code is R.PIN_CONFLICT:
+        return fault if {fault.field, fault.other} <= _kept(board).keys() else None
+    return fault
+
+
+def _no_pin_staged(board: Board, fault: Fault) -> Fault:
+    """Pins are compared when one is staged."""
+    if fault and fault.code is R.PIN_CONFLICT:
+        settings = [board.schema.setting(key) for key in board.staged]
+        return fault if any(s and s.field.kind is Kind.PIN for s in settings) else None
+    return fault
+
+
+def _unchecked_in_trial(board: Board, fault: Fault) -> Fault:
+    """In a trial no rule is checked."""
+    return None if board.store.current.on_trial else fault
 
 
 def _proposed_in_force(board: Board, fault: Fault) -> Fault:
@@ -240,6 +304,8 @@ WHOLES_CASES: tuple[Case, ...] = (
     Case("6.7.15", "restarts before it replies", {"device": RestartsFirst}),
     Case("8.3.1", "wants what is required of every instance", {"board": wholes(_unused_too)}),
     Case("8.3.2", "takes an instance that lacks what is required", {"board": wholes(_first_field_counts)}),
+    Case("8.3.2", "brings instances into use one by one only", {"board": wholes(_one_by_one)}),
+    Case("9.5.1", "asks for a value of what is not active", {"board": wholes(_chain_ignored)}),
     Case("9.5.1", "wants nothing that has a condition", {"board": wholes(_no_conditions)}),
     Case("9.5.3", "drops what is not active at a commit", {"board": DropsInactive}),
     Case("6.6.5", "gives a conflict as a field that is missing", {"board": answering(_as_missing), "device": Conflicting}),
@@ -248,5 +314,9 @@ WHOLES_CASES: tuple[Case, ...] = (
     Case("9.6.6", "compares pins before anything is missing", {"board": wholes(_pins_first)}),
     Case("9.6.6", "names the last field that is missing", {"board": wholes(_last_missing)}),
     Case("9.6.6", "names the last two fields that have one pin", {"board": wholes(_last_conflict)}),
+    Case("9.6.5", "does not compare the pins of defaults", {"board": wholes(_stored_pins_only), "schema": with_fields(lambda f: f.key == "out", default=3)}),
+    Case("9.6.6", "names the nearest of the earlier pins", {"board": wholes(_nearest_conflict)}),
+    Case("9.6.7", "compares pins when one is staged", {"board": wholes(_no_pin_staged)}),
+    Case("9.6.7", "checks no rule in a trial", {"board": wholes(_unchecked_in_trial), **ON_TRIAL}),
     Case("9.6.7", "compares pins with those that are staged only", {"board": wholes(_staged_only)}),
 )  # fmt: skip

@@ -9,7 +9,7 @@ from provision.conformance.checks.envelopes import ENVELOPE_CHECKS
 from provision.conformance.checks.flow import FLOW_CHECKS
 from provision.conformance.checks.items import ITEM_CHECKS
 from provision.conformance.checks.line import LINE_CHECKS
-from provision.conformance.checks.networks import NETWORK_CHECKS
+from provision.conformance.checks.networks import LATER_CHECKS, NETWORK_CHECKS
 from provision.conformance.checks.parts import PARTS_CHECKS
 from provision.conformance.checks.reading import READING_CHECKS
 from provision.conformance.checks.staging import STAGING_CHECKS
@@ -21,14 +21,15 @@ from provision.conformance.checks.wholes import WHOLE_CHECKS
 
 CHECKS: tuple[Check, ...] = (
     *READING_CHECKS,
-    *NETWORK_CHECKS,
     *LINE_CHECKS,
     *ITEM_CHECKS,
     *ENVELOPE_CHECKS,
     *FLOW_CHECKS,
+    *NETWORK_CHECKS,  # from here to LATER_CHECKS no other check starts a scan
     *STAGING_CHECKS,
     *VALUE_CHECKS,
     *PARTS_CHECKS,
+    *LATER_CHECKS,
     *STATE_CHECKS,
     *COMMIT_CHECKS,
     *WHOLE_CHECKS,

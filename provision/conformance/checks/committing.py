@@ -23,6 +23,7 @@ from provision.conformance.checks.staging import any_two, not_shown
 from provision.conformance.checks.states import presence
 from provision.conformance.checks.wholes import with_partner
 from provision.conformance.expected import commit_refusal
+from provision.conformance.expected_values import TYPES, takes_parts, value_refusal
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.made_up import good_value
 from provision.conformance.shown import code_words
@@ -136,23 +137,28 @@ def some_of_it(bench: Bench) -> Procedure[None]:
 
 
 def _small_changes(bench: Bench, values: Values) -> Iterator[tuple[Setting, Value | None]]:
-    """Yield a field with another value, and one that is cleared, as the whole admits."""
+    """Yield a field with another value, one with an empty one, and one that is cleared.
+
+    As the whole admits; few fields take an empty value, which is not the same as none.
+    """
     schema = bench.known_schema()
-    changed = cleared = False
+    wanted = {"another", "empty", "none"}
     for setting in schema.settings:
-        value = good_value(setting, schema, bench.random, 3)
-        one = {setting.key: value}
-        if not changed and value is not None and commit_refusal(schema, values, one) is None:
-            changed = True
-            yield setting, value
-        nothing: Values = {setting.key: None}
-        if (
-            not cleared
-            and values[setting.key] is not None
-            and commit_refusal(schema, values, nothing) is None
+        empty = TYPES[setting.field.kind]() if takes_parts(setting.field.kind) else None
+        for what, value in (
+            ("another", good_value(setting, schema, bench.random, 3)),
+            ("empty", empty),
+            ("none", None),
         ):
-            cleared = True
-            yield setting, None
+            if what not in wanted or value == values[setting.key]:
+                continue
+            if value is None and what != "none":
+                continue
+            if value is not None and value_refusal(setting.field, value, schema) is not None:
+                continue
+            if commit_refusal(schema, values, {setting.key: value}) is None:
+                wanted.remove(what)
+                yield setting, value
 
 
 def behind_commit(bench: Bench) -> Procedure[None]:
@@ -315,8 +321,18 @@ COMMIT_CHECKS = (
         same_token,
         changes=True,
     ),
-    Check(("6.5.3", "5.1.5"), "Another count or digest is refused", set_differs, changes=True),
-    Check(("6.5.8", "6.4.9"), "What is not staged stays as it was", some_of_it, changes=True),
+    Check(
+        ("6.5.3", "5.1.5", "9.1.20"),
+        "Another count or digest is refused",
+        set_differs,
+        changes=True,
+    ),
+    Check(
+        ("6.5.8", "6.4.9", "9.5.3", "9.1.19"),
+        "What is not staged stays as it was",
+        some_of_it,
+        changes=True,
+    ),
     Check(("5.1.5",), "A commit drops incomplete parts", drops_parts, changes=True),
     Check(("6.5.6",), "Fields may come in any order", staged_in_any_order, changes=True),
     Check(

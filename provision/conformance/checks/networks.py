@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench
+from provision.conformance.bench import Bench, EndedScan
 from provision.conformance.check import Check
 from provision.conformance.checks.reading import leaves_room
 from provision.conformance.checks.undoing import restart_board
@@ -21,8 +21,15 @@ from provision.contract.table import (
     SurveyReplyKey,
 )
 
+_LATER = 5000  # ms after the end of a scan until it is looked at again
+_SCAN_POLL = 20  # ms between two looks at a scan that runs
 _SCAN_TIME = 60_000  # ms that a scan of the networks may take before the kit gives up
 _BUSY_TRIES = 10
+<<<<<<< HEAD
+=======
+_LAST_NUMBER = 255
+_MOST_IN_REPLY = 64  # networks (clause 11.2)
+>>>>>>> kit3
 _LARGEST_NETWORK: Item = [bytes(32), -128, 3]
 
 
@@ -33,24 +40,55 @@ def survey(bench: Bench) -> Procedure[None]:
     number = body[SurveyReplyKey.SCAN]
     known = yield from _networks(bench, body, [])
     end = bench.now + _SCAN_TIME
-    while not body[SurveyReplyKey.DONE] or len(known) < _count(body):
+    while True:
+        body, found = yield from _read_scan(bench, number)
+        if found[: len(known)] != known:
+            raise NotMet("networks that were given changed within a scan, or `count` fell")
+        known = found
+        if body[SurveyReplyKey.DONE]:
+            break
+        if bench.now > end:
+            raise NotMet(f"the scan did not end within {_SCAN_TIME // 1000} s")
+        yield from bench.silence(_SCAN_POLL)
+    bench.ended_scan = EndedScan(bench.now, bench.boot, number, known)
+    yield from _still_ended(bench, bench.ended_scan)
+
+
+def _read_scan(
+    bench: Bench, number: Item, ended: int | None = None
+) -> Procedure[tuple[Body, list[Item]]]:
+    """Read all networks that a scan has found; return the last reply, and them.
+
+    ended: how many there are, if the scan has ended.
+    """
+    known: list[Item] = []
+    while True:
         body = yield from bench.answer(
             MessageType.SURVEY, {SurveyKey.SCAN: number, SurveyKey.FIRST: len(known)}
         )
         if body[SurveyReplyKey.SCAN] != number:
             raise NotMet("the reply is from another scan than was asked for")
+        if ended is not None and (not body[SurveyReplyKey.DONE] or _count(body) != ended):
+            raise NotMet("the scan had ended, and went on")
         known = yield from _networks(bench, body, known)
-        if bench.now > end:
-            raise NotMet(f"the scan did not end within {_SCAN_TIME // 1000} s")
-        if not body[SurveyReplyKey.DONE]:
-            yield from bench.silence(200)
-    again = yield from bench.answer(MessageType.SURVEY, {SurveyKey.SCAN: number})
-    page = again[SurveyReplyKey.NETWORKS]
-    assert isinstance(page, list)
-    if page != known[: len(page)]:
+        if len(known) >= _count(body):
+            return body, known
+
+
+def _still_ended(bench: Bench, scan: EndedScan) -> Procedure[None]:
+    _, networks = yield from _read_scan(bench, scan.number, len(scan.networks))
+    if networks != scan.networks:
         raise NotMet("networks that were given changed within a scan")
-    if not again[SurveyReplyKey.DONE] or _count(again) != len(known):
-        raise NotMet("the scan had ended, and went on")
+
+
+def ended_for_good(bench: Bench) -> Procedure[None]:
+    """A scan that has ended is the same some seconds later."""
+    bench.needs(Capability.SURVEY)
+    scan = bench.ended_scan
+    if scan is None or scan.boot != bench.boot:
+        raise NotApplicable("no scan was read to its end since the board's start")
+    yield from bench.silence(max(0, scan.at + _LATER - bench.now))
+    yield from _still_ended(bench, scan)
 
 
 def _start_scan(bench: Bench) -> Procedure[Body]:
@@ -91,13 +129,9 @@ def survey_bounds(bench: Bench) -> Procedure[None]:
     """Another scan's number, or a `first` above the count, is refused with `out-of-bounds`."""
     bench.needs(Capability.SURVEY)
     body = yield from _start_scan(bench)
-    number = body[SurveyReplyKey.SCAN]
-    assert isinstance(number, int)
-    end = bench.now + _SCAN_TIME
-    while not body[SurveyReplyKey.DONE] and bench.now < end:
-        yield from bench.silence(200)
-        body = yield from bench.answer(MessageType.SURVEY, {SurveyKey.SCAN: number})
+    body, number = yield from _until_done(bench, body)
     count: Body = {RefusalKey.DETAIL: _count(body)}
+    none: Body = {RefusalKey.DETAIL: 0}  # a new scan would have begun
     bad: tuple[tuple[str, dict[int, int]], ...] = (
         ("another scan", {SurveyKey.SCAN: number % 255 + 1}),
         ("a `first` above the count", {SurveyKey.SCAN: number, SurveyKey.FIRST: _count(body) + 1}),
@@ -106,7 +140,7 @@ def survey_bounds(bench: Bench) -> Procedure[None]:
     for what, asked in bad:
         if asked.get(SurveyKey.FIRST, 0) > 255:
             continue
-        details = count if SurveyKey.SCAN in asked else None
+        details = count if SurveyKey.SCAN in asked else none
         yield from bench.refused(
             MessageType.SURVEY, {**asked}, Refusal.OUT_OF_BOUNDS, details, what=what
         )
@@ -123,6 +157,29 @@ def survey_bounds(bench: Bench) -> Procedure[None]:
         running = yield from bench.answer(MessageType.SURVEY)
         if running[SurveyReplyKey.SCAN] != new[SurveyReplyKey.SCAN]:
             raise NotMet("a scan was started while one runs")
+
+
+def _until_done(bench: Bench, body: Body) -> Procedure[tuple[Body, int]]:
+    """Wait until a scan has ended; return the last reply, and its number."""
+    number = body[SurveyReplyKey.SCAN]
+    assert isinstance(number, int)
+    end = bench.now + _SCAN_TIME
+    while not body[SurveyReplyKey.DONE] and bench.now < end:
+        yield from bench.silence(200)
+        rest: Body = {SurveyKey.SCAN: number, SurveyKey.FIRST: _count(body)}
+        body = yield from bench.answer(MessageType.SURVEY, rest)
+    return body, number
+
+
+def numbers_begin_again(bench: Bench) -> Procedure[None]:
+    """Of as many scans as there are numbers each has the one after that before it."""
+    bench.needs(Capability.SURVEY)
+    before = None
+    for _ in range(_LAST_NUMBER + 1):
+        _, number = yield from _until_done(bench, (yield from _start_scan(bench)))
+        if before is not None and number != before % _LAST_NUMBER + 1:
+            raise NotMet(f"the scan after {before} has the number {number}")
+        before = number
 
 
 def numbers_after_start(bench: Bench) -> Procedure[None]:
@@ -145,16 +202,20 @@ def locate(bench: Bench) -> Procedure[None]:
 
 NETWORK_CHECKS = (
     Check(
+        ("6.8.2", "6.8.1", "6.8.3", "6.8.5", "6.8.6", "7.2.4"),
+        "A scan is known by its number",
+        survey_bounds,
+    ),
+    Check(("6.8.2",), "Scans count from 1 after 255", numbers_begin_again, minutes=15),
+    Check(
         ("6.8.1", "6.8.4", "6.8.7", "6.8.8", "6.8.9"),
         "A scan of networks is read to its end",
         survey,
-    ),
-    Check(
-        ("6.8.2", "6.8.3", "6.8.5", "6.8.6", "7.2.4"),
-        "A scan is known by its number",
-        survey_bounds,
     ),
     Check(("6.8.2",), "Scans count from 1 after a start", numbers_after_start, changes=True),
     Check(("6.9.1",), "The board shows itself", locate),
 )
 """Clauses 6.8 and 6.9."""
+
+LATER_CHECKS = (Check(("6.8.9",), "A scan that has ended stays as it is", ended_for_good),)
+"""Looks at what the checks of survey left; comes later, so that it need not wait."""

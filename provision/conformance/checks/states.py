@@ -109,7 +109,8 @@ def legal_when_staged(bench: Bench) -> Procedure[None]:
     ):
         if capability in bench.capabilities:
             reply = yield from bench.ask(type_)
-            if reply.body.get(RefusalKey.CODE) == Refusal.WRONG_STATE:
+            refused = reply.type == MessageType.REFUSAL
+            if refused and reply.body[RefusalKey.CODE] == Refusal.WRONG_STATE:
                 raise NotMet(f"{type_.name.lower()} was refused since a field is staged")
     yield from bench.ask(99)
     if (yield from bench.status())[StatusReplyKey.STAGED] != 1:

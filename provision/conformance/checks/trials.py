@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import partial
+from itertools import islice
 
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
@@ -19,6 +20,7 @@ from provision.conformance.checks.sets import (
     store_set,
 )
 from provision.conformance.checks.undoing import restart_board
+from provision.conformance.checks.wholes import breaking, refused_whole
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.steps import Procedure
 from provision.contract.table import (
@@ -138,10 +140,17 @@ def trial_undone(bench: Bench) -> Procedure[None]:
 
 
 def trial_replaced(bench: Bench) -> Procedure[None]:
-    """A commit in a trial replaces the set on trial; the confirmed one stays kept."""
-    bench.needs(Capability.UNDO)
-    old, old_token, _, _ = yield from _on_trial(bench)
+    """A commit in a trial replaces the set on trial; the confirmed one stays kept.
+
+    The rules of the whole hold for it as for any other.
+    """
+    old, old_token, new, _ = yield from _on_trial(bench)
     yield from _still_on_trial(bench)
+    for code in (Refusal.MISSING, Refusal.PIN_CONFLICT):
+        for changes in islice(breaking(bench, new, code), 1):
+            yield from refused_whole(bench, new, changes, code)
+    yield from bench.fresh()
+    bench.needs(Capability.UNDO)
     yield from bench.stage_all(full_set(bench, 2))
     yield from bench.commit()
     generation = yield from _still_on_trial(bench)
@@ -234,7 +243,7 @@ TRIAL_CHECKS = (
         ("5.4.11",), "Undo ends a trial badly", partial(_unless_proven, trial_undone), changes=True
     ),
     Check(
-        ("5.4.10",),
+        ("5.4.10", "9.6.7"),
         "A commit in a trial keeps the confirmed set",
         partial(_unless_proven, trial_replaced),
         changes=True,

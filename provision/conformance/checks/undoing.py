@@ -201,8 +201,13 @@ def _await_start(bench: Bench, before: int) -> Procedure[None]:
 
 
 def restart(bench: Bench) -> Procedure[None]:
-    """Restart gives another boot number; the unit and what is stored are the same."""
+    """Restart gives another boot number; the unit and what is stored are the same.
+
+    A trial that was confirmed is over, and the older set is still there.
+    """
+    older, _ = yield from store_set(bench, 1)
     values, token = yield from store_set(bench, 0)
+    store = yield from bench.store()
     generation, _ = yield from generation_and_token(bench)
     unit = bench.hello[HelloReplyKey.UNIT]
     if Capability.RESTART in bench.capabilities:
@@ -216,10 +221,14 @@ def restart(bench: Bench) -> Procedure[None]:
     if (bench.generation, bench.hello[HelloReplyKey.TOKEN]) != (generation, token):
         raise NotMet("generation or token changed with a restart")
     yield from must_hold(bench, values, "after a restart")
+    yield from counts(bench, store, 0)
     if Capability.RESTART in bench.capabilities:
         yield from bench.refused(
             MessageType.RESTART, {1: before}, Refusal.MOVED_ON, what="the repeat of a restart"
         )
+    if Capability.UNDO in bench.capabilities:
+        yield from _undo(bench)
+        yield from must_hold(bench, older, "after a restart, and an undo of what was before it")
 
 
 def restart_drops(bench: Bench) -> Procedure[None]:
@@ -289,7 +298,7 @@ UNDO_CHECKS = (
         changes=True,
     ),
     Check(
-        ("6.7.16", "6.7.15", "6.5.7", "5.2.6", "5.2.7", "6.7.1", "10.1.1"),
+        ("6.7.16", "6.7.15", "6.5.7", "5.2.6", "5.2.7", "6.7.1", "10.1.1", "7.1.1"),
         "Restart keeps what is stored",
         restart,
         changes=True,

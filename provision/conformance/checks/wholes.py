@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from itertools import product
 
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
@@ -16,7 +17,10 @@ from provision.conformance.checks.sets import (
 from provision.conformance.expected import (
     commit_refusal,
     default_in_force,
+    holds_of,
     in_force,
+    is_active,
+    is_in_use,
     named_by,
     needs_value,
 )
@@ -35,10 +39,11 @@ from provision.contract.table import (
 from provision.settings.model import Schema, Setting, Value
 
 _MOST_FAULTS_TRIED = 40
-_ADMITTED_TRIED = 3  # commits of a kind: each wears the flash
+_ADMITTED_TRIED = {"lacks": 3, "unused": 2, "chain": 1, "same pin": 3, "swap": 1}
+"""How many commits of a kind of doubt are tried: each wears the flash."""
 
 
-def _refused_whole(
+def refused_whole(
     bench: Bench, base: Values, changes: Mapping[str, Value | None], due: Refusal
 ) -> Procedure[None]:
     """Commit changes that break a rule of the whole; what is staged must stay."""
@@ -76,39 +81,52 @@ def partners(bench: Bench) -> Procedure[None]:
         assert name is not None
         for setting in (name, passphrase):
             for value in (good_value(setting, schema, bench.random, 5), None):
-                yield from _refused_whole(bench, values, {setting.key: value}, Refusal.PARTNER)
+                yield from refused_whole(bench, values, {setting.key: value}, Refusal.PARTNER)
 
 
 def missing_fields(bench: Bench) -> Procedure[None]:
     """A required field that is active has a value in force, or the commit is refused."""
     values, _ = yield from store_set(bench, 0)
     tried = 0
-    for changes in _mutations(bench, values):
-        fault = commit_refusal(bench.known_schema(), values, changes)
-        if fault is not None and fault.code is Refusal.MISSING and tried < _MOST_FAULTS_TRIED:
-            tried += 1
-            yield from _refused_whole(bench, values, changes, Refusal.MISSING)
+    for changes in breaking(bench, values, Refusal.MISSING):
+        tried += 1
+        yield from refused_whole(bench, values, changes, Refusal.MISSING)
     if not tried:
         raise NotApplicable("no field of the board's schema can be missing")
 
 
 def pin_conflicts(bench: Bench) -> Procedure[None]:
     """No two active fields have the same pin, unless both share it."""
-    values, _ = yield from store_set(bench, 0)
+    values, _ = yield from store_set(bench, 1)
+    tried = 0
+    for changes in breaking(bench, values, Refusal.PIN_CONFLICT):
+        tried += 1
+        yield from refused_whole(bench, values, changes, Refusal.PIN_CONFLICT)
+    if not tried:
+        raise NotApplicable("no two fields of the board's schema can have the same pin")
+    for asleep, awake in _woken(bench.known_schema(), values):
+        yield from bench.fresh()
+        yield from bench.stage_all(asleep)
+        yield from bench.commit()
+        yield from confirm(bench)
+        yield from refused_whole(bench, {**values, **asleep}, awake, Refusal.PIN_CONFLICT)
+        return
+
+
+def breaking(bench: Bench, values: Values, code: Refusal) -> Iterator[Values]:
+    """Yield changes of a whole for which a commit must be refused with this code, not too many."""
     tried = 0
     for changes in _mutations(bench, values):
         fault = commit_refusal(bench.known_schema(), values, changes)
-        if fault is not None and fault.code is Refusal.PIN_CONFLICT and tried < _MOST_FAULTS_TRIED:
+        if fault is not None and fault.code is code and tried < _MOST_FAULTS_TRIED:
             tried += 1
-            yield from _refused_whole(bench, values, changes, Refusal.PIN_CONFLICT)
-    if not tried:
-        raise NotApplicable("no two fields of the board's schema can have the same pin")
+            yield changes
 
 
 def _mutations(bench: Bench, values: Values) -> Iterator[Values]:
     """Yield changes of a whole that may or may not break a rule: clearings, conditions, pins."""
     schema = bench.known_schema()
-    found: list[Values] = []
+    found = [*_alone_in_use(schema, values), *_pins_in_special(schema, values)]
     for setting in schema.settings:
         alone: Values = {setting.key: None}
         found.append(with_partner(schema, alone))
@@ -122,11 +140,7 @@ def _mutations(bench: Bench, values: Values) -> Iterator[Values]:
             ):
                 found += [{source: value, setting.key: None}, {source: value}]
         if setting.instance is not None:  # this instance is in use by one field alone
-            beside = [
-                s
-                for s in schema.settings
-                if (s.section, s.instance) == (setting.section, setting.instance)
-            ]
+            beside = _beside(schema, setting)
             only = {s.key: values[s.key] if s is setting else None for s in beside}
             found.append(with_partner(schema, only))
             found.append(with_partner(schema, {s.key: None for s in beside}))
@@ -144,6 +158,71 @@ def _mutations(bench: Bench, values: Values) -> Iterator[Values]:
             break
     unique = {str(sorted(change.items())): change for change in found}
     yield from unique.values()
+
+
+def _beside(schema: Schema, setting: Setting) -> list[Setting]:
+    """Return the fields of the same instance."""
+    own = (setting.section, setting.instance)
+    return [s for s in schema.settings if (s.section, s.instance) == own]
+
+
+def _alone_in_use(schema: Schema, values: Values) -> list[Values]:
+    """Return changes that leave one field of the last instance, and none of those before it."""
+    found = []
+    for setting in schema.settings:
+        repeat = setting.section.repeat
+        if repeat is not None and setting.instance == repeat.most > repeat.least + 1:
+            of_section = [s for s in schema.settings if s.section == setting.section]
+            spare = [s for s in of_section if s.instance and s.instance > repeat.least]
+            only = {s.key: values[s.key] if s is setting else None for s in spare}
+            found.append(with_partner(schema, only))
+    return found
+
+
+def _pins_in_special(schema: Schema, values: Values) -> list[Values]:
+    """Return changes by which a pin is that of a default, or of two fields that share it."""
+    found: list[Values] = []
+    pins = [s for s in schema.settings if s.field.kind is Kind.PIN]
+    for unset in pins:
+        default = default_in_force(unset.field, schema)
+        fitting = [s for s in pins if s is not unset and default in pins_for(s.field, schema)]
+        found += [{unset.key: None, s.key: default} for s in fitting]
+    for number, later in enumerate(pins):
+        sharing = [s for s in pins[:number] if s.field.shares][:2]
+        if len(sharing) == 2 and not later.field.shares:  # which of the two is named?
+            together = [*sharing, later]
+            used = {values[s.key] for s in pins if s not in together}
+            for pin in _common(schema, together) - used:
+                found.append({s.key: pin for s in together})
+                break
+    return found
+
+
+def _common(schema: Schema, settings: list[Setting]) -> set[int]:
+    """Return the pins that each of some fields can have."""
+    return set[int].intersection(*(set(pins_for(s.field, schema)) for s in settings))
+
+
+def _woken(schema: Schema, values: Values) -> Iterator[tuple[Values, Values]]:
+    """Yield changes that 9.6 admits, and one of no pin that then makes two fields have one pin."""
+    pins = [s for s in schema.settings if s.field.kind is Kind.PIN]
+    for setting in pins:
+        condition = setting.field.condition
+        if condition is None:
+            continue
+        source = named_by(setting, condition.base_key)
+        states: list[Value | None] = [*condition.values, values[source], None]
+        if isinstance(values[source], bool):
+            states.append(not values[source])
+        for other, off, on in product(pins, states, states):
+            for pin in sorted(_common(schema, [setting, other])):
+                asleep: Values = {source: off, other.key: pin, setting.key: pin}
+                awake: Values = {source: on}
+                if commit_refusal(schema, values, asleep) is not None:
+                    continue
+                refusal = commit_refusal(schema, {**values, **asleep}, awake)
+                if refusal is not None and refusal.code is Refusal.PIN_CONFLICT:
+                    yield asleep, awake
 
 
 def _pin_mutations(schema: Schema, values: Values) -> list[Values]:
@@ -188,15 +267,18 @@ def admitted_wholes(bench: Bench) -> Procedure[None]:
     """What is not active is not missing, and frees its pin; pins can be shared, and swapped."""
     schema = bench.known_schema()
     values, _ = yield from store_set(bench, 0)
-    left = {"lacks": _ADMITTED_TRIED, "same pin": _ADMITTED_TRIED, "swap": 1}
+    left = dict(_ADMITTED_TRIED)
     for changes in [*_swaps(schema, values), *_mutations(bench, values)]:
         if commit_refusal(schema, values, changes) is not None:
             continue
         new = _doubts(schema, {**values, **changes}) - _doubts(schema, values)
-        what = next(iter(sorted(new)), ("swap",) if changes in _swaps(schema, values) else ("",))[0]
-        if not left.get(what):
+        swaps = changes in _swaps(schema, values)
+        kinds = {"swap"} if swaps else {doubt[0] for doubt in new}
+        wanted = [kind for kind in sorted(kinds) if left[kind]]
+        if not wanted:
             continue
-        left[what] -= 1
+        for kind in wanted:
+            left[kind] -= 1
         yield from bench.fresh()
         yield from bench.stage_all(changes)
         reply = yield from bench.ask(MessageType.COMMIT, bench.commit_body())
@@ -207,7 +289,7 @@ def admitted_wholes(bench: Bench) -> Procedure[None]:
         values = {**values, **changes}
         yield from must_hold(bench, values, "after a commit that 9.6 admits")
         yield from confirm(bench)
-    if left == {"lacks": _ADMITTED_TRIED, "same pin": _ADMITTED_TRIED, "swap": 1}:
+    if left == _ADMITTED_TRIED:
         raise NotApplicable("the board's schema has neither conditions nor pins to try")
 
 
@@ -225,12 +307,24 @@ def _swaps(schema: Schema, values: Values) -> list[Values]:
     return possible[:1]
 
 
+def _lack(setting: Setting, schema: Schema, whole: Values) -> str:
+    """Return by which rule a board would have to overlook that a field has no value."""
+    if not is_in_use(setting, schema, whole):
+        return "unused"
+    condition = setting.field.condition
+    if condition is not None:
+        source = _of(schema, named_by(setting, condition.base_key))
+        of_value = holds_of(condition, in_force(source, schema, whole))
+        return "chain" if of_value and not is_active(source, schema, whole) else "lacks"
+    return "lacks"
+
+
 def _doubts(schema: Schema, whole: Values) -> set[tuple[str, ...]]:
     """Return what a board that knew neither conditions nor instances nor sharing would refuse."""
     values = {s.key: in_force(s, schema, whole) for s in schema.settings}
     values = {key: value for key, value in values.items() if value is not None}
     doubts: set[tuple[str, ...]] = {
-        ("lacks", s.key)
+        (_lack(s, schema, whole), s.key)
         for s in schema.settings
         if needs_value(s.field, schema) and s.key not in values
     }
