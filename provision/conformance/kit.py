@@ -41,8 +41,9 @@ WATCHED = (
         "Every reply fits its request, once and in order",
     ),
     Watched(("4.1.6", "4.1.7", "2.3.2"), "Every body of the board has the form of the table"),
+    Watched(("6.1.7",), "Hello stays the same within a start"),
     Watched(("5.7.1", "5.7.2", "5.7.3"), "Replies come in the time announced"),
-    Watched(("5.5.5",), "Presence is demanded only where it is announced"),
+    Watched(("5.5.5", "6.1.5"), "Presence is demanded only where it is announced"),
     Watched(("6.8.10",), "Only a survey is refused with busy"),
     Watched(REFUSAL_NUMBERS, "Refusals have the keys of their code, and no other"),
 )

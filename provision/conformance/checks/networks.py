@@ -81,7 +81,7 @@ def _networks(bench: Bench, body: Body, known: list[Item]) -> Procedure[list[Ite
     if not page and len(known) < _count(body):
         raise NotMet("no network came, though there are more")
     more = len(known) + len(page) < _count(body)
-    if more and len(page) < _MOST_IN_REPLY and leaves_room(bench, _LARGEST_NETWORK):
+    if more and len(page) < _MOST_IN_REPLY and leaves_room(bench, page, _LARGEST_NETWORK):
         raise NotMet("a reply leaves room for the network that follows")
     yield from bench.after()
     return known + page
