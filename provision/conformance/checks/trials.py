@@ -132,6 +132,9 @@ def trial_in_status(bench: Bench) -> Procedure[None]:
         raise NotMet(f"`trial-left` went from {first!a} to {second!a} in {bench.now - began} ms")
     yield from bench.answer(MessageType.CONFIRM, {1: generation})
     after = yield from bench.status()
+    was_over = later[StatusReplyKey.RUN] != Run.APPLYING
+    if was_over and after[StatusReplyKey.RUN] == Run.APPLYING:
+        raise NotMet("confirm makes the firmware apply the set anew")
     if StatusReplyKey.STEP in later and StatusReplyKey.STEP not in after:
         raise NotMet("what the firmware had reported is forgotten with confirm")
     trial = 1000 * (bench.known_schema().trial or 0)
