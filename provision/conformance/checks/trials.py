@@ -276,6 +276,7 @@ TRIAL_CHECKS = (
         partial(_unless_proven, trial_over),
         changes=True,
         minutes=3,
+        lasts_a_trial=True,
     ),
 )
 """They change what is stored."""
