@@ -24,8 +24,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add what the command takes."""
     parser.epilog = (
         "At a terminal you are asked to press the board's button; elsewhere what needs it does not"
-        " apply. Exit code 0: every clause that applies is met; 1: one is not; 2: the command line is"
-        " wrong; 3: the port is missing, busy, forbidden, or was lost; 4: no board answered hello."
+        " apply. Exit code 0: every clause that applies is met; 1: one is not; 2: the command line"
+        " is wrong; 3: the port is missing, busy, forbidden, or was lost; 4: no board answered"
+        " hello."
     )
     add_where(parser)
     parser.add_argument(

@@ -60,7 +60,7 @@ class Bench(Conversation):
         reply = yield from self.ask(MessageType.HELLO)
         if reply.type != MessageType.HELLO_REPLY:
             raise NotMet("hello was refused")
-        self.hello = reply.body
+        self.keep_hello(reply.body)
         return reply.body
 
     def fresh(self) -> Procedure[None]:

@@ -46,3 +46,6 @@ class Check(Watched):
 
     minutes: int = 0
     """How many it waits, where that is more than one."""
+
+    lasts_a_trial: bool = False
+    """Whether it waits as long as a trial lasts: where that is seconds, no patience is needed."""

@@ -38,6 +38,9 @@ MEETING = 10_000
 PRESS_TIME = 30_000
 """Milliseconds that a person has to press a button, and the board to notice."""
 
+_CHANGING = {HelloReplyKey.TOKEN, HelloReplyKey.GENERATION, HelloReplyKey.LISTENS}
+"""What hello may give otherwise at another time of the same start."""
+
 _PRESS_POLL = 500  # ms between two looks whether a button was pressed
 
 
@@ -295,7 +298,18 @@ class Conversation(Wire):
 
     def _take_hello(self, message: Message) -> None:
         self.look_at(message, MessageType.HELLO)
-        self.hello = message.body
+        self.keep_hello(message.body)
+
+    def keep_hello(self, body: Body) -> None:
+        """Keep what hello says; note what differs from what it said before in this start."""
+        if self.hello.get(HelloReplyKey.BOOT) == body[HelloReplyKey.BOOT]:
+            for key in body.keys() - _CHANGING:
+                if body[key] != self.hello.get(key, body[key]):
+                    words = (
+                        f"`{HelloReplyKey(key).name.lower().replace('_', '-')}` changed in hello"
+                    )
+                    self.watch.broke("6.1.7", self.fault(f"{words} within a start"))
+        self.hello = body
 
 
 def _is_known(message: Message, key: int) -> bool:

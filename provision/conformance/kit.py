@@ -41,8 +41,9 @@ WATCHED = (
         "Every reply fits its request, once and in order",
     ),
     Watched(("4.1.6", "4.1.7", "2.3.2"), "Every body of the board has the form of the table"),
+    Watched(("6.1.7",), "Hello stays the same within a start"),
     Watched(("5.7.1", "5.7.2", "5.7.3"), "Replies come in the time announced"),
-    Watched(("5.5.5",), "Presence is demanded only where it is announced"),
+    Watched(("5.5.5", "6.1.5"), "Presence is demanded only where it is announced"),
     Watched(("6.8.10",), "Only a survey is refused with busy"),
     Watched(REFUSAL_NUMBERS, "Refusals have the keys of their code, and no other"),
 )
@@ -56,6 +57,7 @@ EVERYTHING: tuple[Watched, ...] = (*WATCHED, _UNTOUCHED, *CHECKS)
 
 _NOTHING_ASKED = "Nothing was asked of the board beyond hello."
 _MAY_CHANGE = "it changes the stored settings: run with --may-change-settings"
+_SHORT_TRIAL = 15  # seconds of a trial whose end is awaited without patience
 _TIMES_JUDGED = 3  # replies of a type after which they are judged by themselves
 _LATE_ADMITTED = 50  # one late reply in so many may be the computer's own doing
 
@@ -117,11 +119,16 @@ def _why_not(bench: Bench, check: Check) -> str:
         return SLOW
     if check.changes and not bench.setup.may_change:
         return _MAY_CHANGE
-    if check.minutes and not bench.setup.patient:
+    if check.minutes and not bench.setup.patient and not _is_short(bench, check):
         return f"it waits {check.minutes} minutes or more: run with --patient"
     if check.minutes and bench.hello[HelloReplyKey.LISTENS] is not None:
         return "it waits for minutes, and the board does not listen for as long as it runs"
     return ""
+
+
+def _is_short(bench: Bench, check: Check) -> bool:
+    trial = bench.schema.trial if bench.schema else None
+    return check.lasts_a_trial and (trial or 0) <= _SHORT_TRIAL
 
 
 def _not_applicable(check: Check, why: str) -> Finding:

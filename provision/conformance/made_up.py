@@ -199,7 +199,7 @@ def good_value(setting: Setting, schema: Schema, chance: random.Random, turn: in
     elif kind is Kind.TIME_ZONE:
         made = _ZONES[turn % 6]
     elif TYPES[kind] is int:
-        made = chance.randint(least, most)
+        made = chance.randint(least, most if turn % 2 or least >= 0 else min(most, -1))
     elif TYPES[kind] is bytes:
         made = chance.randbytes(chance.randint(max(least, min(16, most)), min(most, 200)))
     elif kind is Kind.PASSPHRASE:

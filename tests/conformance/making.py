@@ -221,7 +221,11 @@ def reading(sin: str) -> type[Board]:
 
 def staging(**methods: Any) -> type[Board]:
     """Return a board that stages in another way."""
-    other = type("Staging", (Staging,), methods)
+    return staging_by(type("Staging", (Staging,), methods))
+
+
+def staging_by(other: type[Staging]) -> type[Board]:
+    """Return a board that stages in this way."""
 
     class Stages(Board):
         def restart(self, boot_number: int, now_ms: int) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import ctypes
 import shutil
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -93,6 +94,17 @@ def test_a_python_board_in_other_circumstances_meets_all(
 ) -> None:
     """Whatever limits it announces, and whatever else is on its port."""
     assert not_met(python_report(**made_of)) == []
+
+
+@pytest.mark.parametrize(("trial", "verdict"), [(10, Verdict.MET), (60, Verdict.NOT_APPLICABLE)])
+def test_the_end_of_a_short_trial_is_awaited_without_patience(trial: int, verdict: Verdict) -> None:
+    """Of one that lasts seconds: of a longer one `--patient` is wanted."""
+    alarm = declaration("orchard-frost-alarm")
+    short = replace(alarm, schema=replace(alarm.schema, trial=trial))
+    setup = Setup(may_change=True, seed=1, only="5.4.5")
+    report = python_report(setup, schema=short, surroundings=Surroundings(()))
+    ends = [f for f in report.findings if f.title == "Time ends a trial badly"]
+    assert [finding.verdict for finding in ends] == [verdict]
 
 
 def test_a_board_with_settings_is_left_as_it_was() -> None:

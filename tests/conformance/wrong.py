@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from tests.conformance.making import Case
 from tests.conformance.wrong_conversation import CONVERSATION_CASES
+from tests.conformance.wrong_details import DETAILS_CASES
 from tests.conformance.wrong_line import LINE_CASES
 from tests.conformance.wrong_order import ORDER_CASES
 from tests.conformance.wrong_reading import READING_CASES
@@ -27,4 +28,5 @@ CASES: tuple[Case, ...] = (
     *VALUES_CASES,
     *STORING_CASES,
     *WHOLES_CASES,
+    *DETAILS_CASES,
 )

@@ -47,12 +47,14 @@ from provision.contract.table import (
 from provision.settings.model import Setting, Value
 
 _POLL = 100  # ms between two looks at the status
+_SOON = 5000  # ms until a firmware reports, beyond which it is not waited for more than once
 
 
 def whole_set(bench: Bench) -> Procedure[None]:
     """Commit stores all that is staged; generation, token, values and status tell of it."""
     before, _ = yield from generation_and_token(bench)
     values, token = full_set(bench, 0), bench.token()
+    yield from bench.stage_all(dict.fromkeys(values))  # each value takes the place of a cleared one
     yield from bench.stage_all(values)
     generation = yield from bench.commit(token)
     grew_once(before, generation, "a commit")
@@ -105,16 +107,22 @@ def set_differs(bench: Bench) -> Procedure[None]:
     """Another count or digest is refused with `set-differs`, and what is staged is discarded."""
     values, token = yield from store_set(bench, 0)
     generation, _ = yield from generation_and_token(bench)
-    setting = next(s for s in bench.known_schema().settings if values[s.key] is not None)
-    for key in (CommitKey.COUNT, CommitKey.DIGEST):
-        yield from bench.stage(setting, values[setting.key])
+    settings = bench.known_schema().settings[:2]
+    for key, other, what in (
+        (CommitKey.COUNT, len(settings) + 1, "a count above"),
+        (CommitKey.COUNT, max(1, len(settings) - 1), "a count below"),
+        (CommitKey.DIGEST, 1, "a digest with another lowest bit"),
+        (CommitKey.DIGEST, 2**31, "a digest with another highest bit"),
+    ):
+        for setting in settings:
+            yield from bench.stage(setting, values[setting.key])
         body = bench.commit_body()
         number = body[key]
         assert isinstance(number, int)
-        body[key] = number + 1 if key is CommitKey.COUNT else number ^ 1
-        yield from bench.refused(
-            MessageType.COMMIT, body, Refusal.SET_DIFFERS, what=f"another {key.name.lower()}"
-        )
+        body[key] = other if key is CommitKey.COUNT else number ^ other
+        if body[key] == number:
+            continue  # of one field there is no count below
+        yield from bench.refused(MessageType.COMMIT, body, Refusal.SET_DIFFERS, what=what)
         bench.staged.clear()
         yield from counts(bench, None, 0)
         yield from bench.refused(
@@ -209,6 +217,24 @@ def staged_in_any_order(bench: Bench) -> Procedure[None]:
     yield from confirm(bench)
 
 
+def secret_in_parts(bench: Bench) -> Procedure[None]:
+    """A secret that came in parts is what came first, whatever the repeats of parts contained.
+
+    The commit shows it by its digest.
+    """
+    parts = Parts(bench, secret=True)
+    size = len(parts.octets)
+    yield from bench.stage_all(full_set(bench, 1))
+    del bench.staged[parts.setting.key]
+    yield from parts.take(0, 3, 3)
+    yield from parts.take(3, 5, 5)
+    yield from bench.answer(MessageType.SET_FIELD, parts.body(3, bytes(2)))
+    last = yield from parts.finish(5)
+    yield from bench.answer(MessageType.SET_FIELD, parts.body(last, bytes(size - last)))
+    yield from bench.commit()
+    yield from confirm(bench)
+
+
 def drops_parts(bench: Bench) -> Procedure[None]:
     """A commit drops incomplete parts with what is staged; they count for nothing in it."""
     parts = Parts(bench)
@@ -277,34 +303,55 @@ def presence_when_stored(bench: Bench) -> Procedure[None]:
 
 
 def reports(bench: Bench) -> Procedure[None]:
-    """After a commit the set is applied, and proven or failed in the time announced."""
+    """After a commit the set is applied, and proven or failed in the time announced.
+
+    When undo brings it back it is applied anew; an erase forgets what was reported.
+    """
+    yield from store_set(bench, 2)
     yield from store_set(bench, 3)
+    took = yield from _reported(bench)
+    if Capability.UNDO in bench.capabilities and _POLL < took <= _SOON:
+        for _ in range(2):  # to the older set, and back to this one
+            body: Body = {1: (yield from generation_and_token(bench))[0]}
+            yield from bench.answer(MessageType.UNDO, body)
+        if (yield from bench.status())[StatusReplyKey.RUN] != Run.APPLYING:
+            raise NotMet(f"a set is applied for {took} ms after its commit, and not after undo")
+        yield from _reported(bench)
+    if Capability.ERASE in bench.capabilities:
+        generation, _ = yield from generation_and_token(bench)
+        yield from bench.answer(MessageType.ERASE, {1: generation})
+        check_status(bench, (yield from bench.status()))
+
+
+def _reported(bench: Bench) -> Procedure[int]:
+    """Wait until the firmware reports proven or failed; return for how long it was applying."""
     began = bench.now
     allowed = bench.number(HelloReplyKey.APPLY_TIME)
     while True:
         status = yield from bench.status()
         check_status(bench, status)
         if status[StatusReplyKey.RUN] != Run.APPLYING:
-            break
+            return bench.now - began
         if bench.now - began > allowed + 1000:
             raise NotMet(f"after {allowed} ms (`apply-time`) the set is still being applied")
         yield from bench.silence(_POLL)
-    if status[StatusReplyKey.RUN] == Run.IDLE:
-        raise NotMet("a complete set is in force, and `run` is idle")
 
 
 COMMIT_CHECKS = (
     Check(
-        ("6.5.8", "6.1.2", "5.1.5", "6.5.9"), "Commit stores the whole set", whole_set, changes=True
+        ("6.5.8", "6.1.2", "6.4.8", "5.1.5", "6.5.9"),
+        "Commit stores the whole set",
+        whole_set,
+        changes=True,
     ),
     Check(
-        ("5.2.1", "6.5.9", "6.1.6"),
+        ("5.2.1", "6.5.9", "6.1.6", "6.1.7"),
         "The generation grows with every commit",
         generation_grows,
         changes=True,
     ),
     Check(
-        ("6.3.5", "6.3.8", "9.5.3", "6.3.9", "6.3.10", "6.3.11"),
+        ("6.3.5", "6.3.2", "6.3.4", "6.3.8", "9.5.3", "6.3.9", "6.3.10", "6.3.11"),
         "What is stored is shown, and no secret",
         shown_when_stored,
         changes=True,
@@ -335,6 +382,7 @@ COMMIT_CHECKS = (
     ),
     Check(("5.1.5",), "A commit drops incomplete parts", drops_parts, changes=True),
     Check(("6.5.6",), "Fields may come in any order", staged_in_any_order, changes=True),
+    Check(("6.4.17",), "A secret in parts is what came first", secret_in_parts, changes=True),
     Check(
         ("4.3.10", "5.2.2"),
         "What is refused changes nothing",
@@ -343,7 +391,7 @@ COMMIT_CHECKS = (
     ),
     Check(("5.6.3",), "What follows a commit is kept", behind_commit, changes=True),
     Check(
-        ("5.7.4", "6.6.2", "6.6.6", "6.6.7", "6.6.8"),
+        ("5.7.4", "6.1.7", "6.6.1", "6.6.2", "6.6.3", "6.6.6", "6.6.7", "6.6.8"),
         "The set is applied in the time announced",
         reports,
         changes=True,

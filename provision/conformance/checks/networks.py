@@ -25,11 +25,7 @@ _LATER = 5000  # ms after the end of a scan until it is looked at again
 _SCAN_POLL = 20  # ms between two looks at a scan that runs
 _SCAN_TIME = 60_000  # ms that a scan of the networks may take before the kit gives up
 _BUSY_TRIES = 10
-<<<<<<< HEAD
-=======
 _LAST_NUMBER = 255
-_MOST_IN_REPLY = 64  # networks (clause 11.2)
->>>>>>> kit3
 _LARGEST_NETWORK: Item = [bytes(32), -128, 3]
 
 
@@ -119,7 +115,7 @@ def _networks(bench: Bench, body: Body, known: list[Item]) -> Procedure[list[Ite
     if not page and len(known) < _count(body):
         raise NotMet("no network came, though there are more")
     more = len(known) + len(page) < _count(body)
-    if more and len(page) < MAX_NETWORKS and leaves_room(bench, _LARGEST_NETWORK):
+    if more and len(page) < MAX_NETWORKS and leaves_room(bench, page, _LARGEST_NETWORK):
         raise NotMet("a reply leaves room for the network that follows")
     yield from bench.after()
     return known + page

@@ -84,10 +84,10 @@ class Parts:
             MessageType.SET_FIELD, body, Refusal.GAP, {RefusalKey.DETAIL: held}, what=what
         )
 
-    def finish(self, offset: int) -> Procedure[None]:
-        """Send the rest, which stages the value."""
+    def finish(self, offset: int) -> Procedure[int]:
+        """Send the rest, which stages the value; return where the last part began."""
         self.bench.staged[self.setting.key] = self.value
-        at = offset
+        last = at = offset
         while at < len(self.octets):
             end = min(len(self.octets), at + self.bench.part_size(self.setting.key))
             if end == len(self.octets):
@@ -96,11 +96,12 @@ class Parts:
                 del self.bench.staged[self.setting.key]
                 yield from self.take(at, end, end)
                 self.bench.staged[self.setting.key] = self.value
-            at = end
+            last, at = at, end
+        return last
 
 
 def parts_in_order(bench: Bench) -> Procedure[None]:
-    """Parts are appended, counted, and staged when the last is there; the last one may repeat."""
+    """Parts are appended, counted, and staged when the last is there; they may repeat even then."""
     parts = Parts(bench)
     yield from parts.take(0, 2, 2)
     yield from parts.take(2, 5, 5)
@@ -112,6 +113,9 @@ def parts_in_order(bench: Bench) -> Procedure[None]:
     yield from parts.take(0, 2, size)
     if (yield from bench.status())[StatusReplyKey.STAGED] != 1:
         raise NotMet("a value that came in parts does not count as staged")
+    (one, _), (other, _) = any_two(bench)
+    yield from bench.stage(one if one is not parts.setting else other, None)
+    yield from parts.take(size - 1, size, size)
     yield from bench.stage(parts.setting, None)
     last = parts.body(size - 1, parts.octets[size - 1 :])
     yield from parts.gap(last, 0, "the last part, after the field was set whole")
@@ -152,26 +156,42 @@ def parts_of_secrets(bench: Bench) -> Procedure[None]:
     """Of a secret the last part may repeat, whatever it contains; any other forgets the field."""
     parts = Parts(bench, secret=True)
     octets = parts.octets
+    size = len(octets)
     yield from parts.take(0, 3, 3)
     yield from parts.take(3, 5, 5)
-    yield from parts.take(0, 3, 3)
     for probe, what in (
-        (octets[1:2], "a part that equals what is held"),
-        (bytes([octets[1] ^ 1]), "a part that differs from what is held"),
+        (parts.body(1, octets[1:2]), "a part that equals what is held"),
+        (parts.body(1, bytes([octets[1] ^ 1])), "a part that differs from what is held"),
+        (parts.body(3, octets[3:5]), "the repeat of a part before the last one"),
+        (parts.body(6, octets[6:7], size - 1), "the next part with another total"),
     ):
-        yield from parts.take(3, 5, 5)
-        yield from parts.take(3, 5, 5)
-        reply = yield from bench.answer(MessageType.SET_FIELD, parts.body(3, bytes(2)))
-        if reply.get(SetFieldReplyKey.RECEIVED) != 5:
-            raise NotMet("the repeat of the last part with other bytes is told from the first")
-        yield from parts.gap(parts.body(1, probe), 0, what)
-        yield from parts.gap(parts.body(5, octets[5:6]), 0, f"the next part after {what}")
         yield from parts.take(0, 3, 3)
-    yield from parts.finish(3)
-    del bench.staged[parts.setting.key]
-    yield from parts.gap(parts.body(1, octets[1:2]), 0, "a part of what is staged")
-    if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
-        raise NotMet("a secret is still staged after a part of it was refused with `gap`")
+        yield from parts.take(3, 5, 5)
+        yield from parts.take(5, 6, 6)
+        yield from parts.take(5, 6, 6)
+        reply = yield from bench.answer(MessageType.SET_FIELD, parts.body(5, bytes(1)))
+        if reply.get(SetFieldReplyKey.RECEIVED) != 6:
+            raise NotMet("the repeat of the last part with other bytes is told from the first")
+        yield from parts.gap(probe, 0, what)
+        yield from parts.gap(parts.body(6, octets[6:7]), 0, f"the next part after {what}")
+
+
+def gap_unstages_secrets(bench: Bench) -> Procedure[None]:
+    """A part of a secret that does not continue unstages it, however that was staged."""
+    parts = Parts(bench, secret=True)
+    probe = parts.body(1, parts.octets[1:2])
+    yield from parts.take(0, 3, 3)
+    last = yield from parts.finish(3)
+    yield from parts.take(last, len(parts.octets), len(parts.octets))
+    for how in ("in parts", "whole"):
+        if how == "whole":
+            yield from bench.stage(parts.setting, parts.value)
+        yield from parts.gap(probe, 0, f"a part of what is staged {how}")
+        if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
+            raise NotMet(f"a secret staged {how} stays so after a part was refused with `gap`")
+        repeat = parts.body(last, parts.octets[last:])
+        yield from parts.gap(repeat, 0, "the last part, after what was held is forgotten")
+        bench.staged.clear()
 
 
 def parts_restart(bench: Bench) -> Procedure[None]:
@@ -215,7 +235,7 @@ def parts_forgotten(bench: Bench) -> Procedure[None]:
 
 
 def parts_of_another(bench: Bench) -> Procedure[None]:
-    """Starting parts of another field forgets those of the first."""
+    """Starting parts of another field forgets those of the first, but not what they staged."""
     parts = Parts(bench)
     if not parts.others:
         raise NotApplicable("the board's schema has one such field only")
@@ -225,6 +245,12 @@ def parts_of_another(bench: Bench) -> Procedure[None]:
     if reply.get(SetFieldReplyKey.RECEIVED) != 1:
         raise NotMet("a part of one byte was started, and `received` is not 1")
     yield from parts.gap(parts.body(3, parts.octets[3:4]), 0, "after another field started")
+    yield from parts.take(0, 3, 3)
+    last = yield from parts.finish(3)
+    reply = yield from bench.answer(MessageType.SET_FIELD, parts.body(0, b"a", 2, other.key))
+    bench.check_count(reply)
+    repeat = parts.body(last, parts.octets[last:])
+    yield from parts.gap(repeat, 0, "the last of complete parts, after another field started")
 
 
 def parts_wrong(bench: Bench) -> Procedure[None]:
@@ -240,6 +266,9 @@ def parts_wrong(bench: Bench) -> Procedure[None]:
         over = parts.body(2, b"ab", most + 1)
         yield from bench.refused(set_field, over, Refusal.LENGTH, what="total before gap")
     yield from bench.refused(set_field, parts.body(1, b"abc", 3), malformed, what="beyond total")
+    # 16 bits of the sum are 1.
+    over = parts.body(65535, b"ab", 3)
+    yield from bench.refused(set_field, over, malformed, what="beyond total and 16 bits")
     for setting in schema.settings:
         if TYPES[setting.field.kind] in (int, bool) or setting.field.kind is Kind.CHOICE:
             body = parts.body(0, b"ab", 65535, setting.key)
@@ -254,10 +283,18 @@ def parts_wrong(bench: Bench) -> Procedure[None]:
         # 64 bytes of a passphrase have another form, which counts for what is UTF-8 (9.2).
         sizes = {max(least, min(most, 10))} | ({most} if setting.field.network else set())
         for size in sorted(sizes):
+            if least > 2:  # which is looked at when the value is whole
+                yield from bench.answer(set_field, parts.body(0, b"a", 2, setting.key))
+            value = good_value(setting, schema, bench.random, 0)
+            if value is not None:
+                yield from bench.stage(setting, value)
+                bench.staged.clear()
             body = parts.body(0, b"a" * (size - 1) + b"\xff", size, setting.key)
             yield from bench.refused(
                 set_field, body, Refusal.CHARACTERS, what=f"{setting.key}: a byte that is no UTF-8"
             )
+            if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
+                raise NotMet(f"{setting.key} is staged, though its value in parts was refused")
             body = parts.body(size - 1, b"a", size, setting.key)
             if size > 1:
                 yield from parts.gap(body, 0, "after a value in parts was refused")
@@ -265,13 +302,14 @@ def parts_wrong(bench: Bench) -> Procedure[None]:
 
 PARTS_CHECKS = (
     Check(
-        ("6.4.13", "6.4.10", "6.4.14", "6.4.19", "6.4.20", "6.4.21"),
+        ("6.4.13", "6.4.10", "6.4.14", "6.4.15", "6.4.19", "6.4.20", "6.4.21"),
         "Parts are appended and counted",
         parts_in_order,
     ),
     Check(("6.4.15", "6.4.19"), "Parts may be repeated", parts_repeat),
     Check(("6.4.16", "6.4.5", "7.2.5"), "Parts with a gap are refused", parts_gap),
     Check(("6.4.18", "6.4.17"), "Parts of a secret are compared with nothing", parts_of_secrets),
+    Check(("6.4.18", "6.4.17"), "A gap unstages a secret", gap_unstages_secrets),
     Check(("6.4.12",), "A part at 0 starts again", parts_restart),
     Check(
         ("6.4.10", "6.4.11", "5.1.4"),

@@ -11,6 +11,7 @@ from provision.conformance.findings import NotMet
 from provision.conformance.steps import Procedure
 from provision.conformance.wire import Body
 from provision.contract.line import MAX_BODY
+from provision.contract.messages import MAX_ID
 from provision.contract.profile import Item, encode
 from provision.contract.table import (
     LINE_OVERHEAD,
@@ -32,6 +33,7 @@ from provision.contract.table import (
 from provision.settings.wire import SchemaError, unpack
 
 _MOST_PIECES = 8192
+_HEAD_GROWS = (24, 256)  # with these items the head of an array is a byte longer
 
 # --------------------------------------------------------------------------- hello, clause 6.1, 5.2
 
@@ -213,10 +215,14 @@ def pages(bench: Bench) -> Procedure[None]:
     """A page begins where it was asked for, wherever that is, and says how many there are."""
     count = len(bench.known_schema().settings)
     whole = yield from bench.values()
-    for first in sorted({0, 1, count // 3, count // 2, count - 2, count - 1}):
+    some = {0, 1, count // 3, count // 2, count - 2, count - 1, *_longer_by_id(whole)}
+    for first in sorted(some):
         if not 0 <= first < count:
             continue
-        body = yield from bench.answer(MessageType.GET_VALUES, {GetValuesKey.FIRST: first})
+        reply = yield from bench.ask(MessageType.GET_VALUES, {GetValuesKey.FIRST: first}, id_=0)
+        body = reply.body
+        if reply.type == MessageType.REFUSAL:
+            raise NotMet(f"the page from {first} was refused")
         if body[GetValuesReplyKey.FIRST] != first:
             raise NotMet(f"the page from {first} says it is from {body[GetValuesReplyKey.FIRST]!a}")
         if body[GetValuesReplyKey.COUNT] != count:
@@ -225,16 +231,38 @@ def pages(bench: Bench) -> Procedure[None]:
         assert isinstance(page, list)
         if page != whole[first : first + len(page)]:
             raise NotMet(f"the entries from {first} are not those that came before")
-        if first + len(page) < count and leaves_room(bench, whole[first + len(page)]):
+        if first + len(page) < count and leaves_room(bench, page, whole[first + len(page)]):
             raise NotMet(f"the page from {first} leaves room for the entry that follows")
 
 
-def leaves_room(bench: Bench, follows: Item) -> bool:
-    """Whether what would follow in an array of the last reply would have fitted into its line."""
+def _longer_by_id(whole: list[list[Item]]) -> list[int]:
+    """Return from where on a page has an entry more with the shortest id than with the longest."""
+    found = []
+    for first in range(len(whole)):
+        most = {}
+        body: Body = {1: first, 2: len(whole), 3: []}
+        for id_ in (0, MAX_ID):
+            size = len(encode([1, int(MessageType.GET_VALUES_REPLY), id_, body]))
+            for number, entry in enumerate(whole[first:], start=1):
+                size += len(encode(entry)) + (number in _HEAD_GROWS)
+                if not _fits(size):
+                    most[id_] = number
+                    break
+        if len(set(most.values())) > 1:
+            found.append(first)
+    return found[:3]
+
+
+def _fits(size: int) -> bool:
+    """Whether an item of so many bytes fits into the longest BODY."""
+    return -(-size * 4 // 3) <= MAX_BODY
+
+
+def leaves_room(bench: Bench, page: list[Item], follows: Item) -> bool:
+    """Whether what would follow in the page of the last reply would have fitted into its line."""
     (came,) = (each for each in bench.last_came if each.item is not None)
     assert came.item is not None
-    longer = len(came.item) + len(encode(follows)) + 2  # the head of the array may grow
-    return -(-longer * 4 // 3) <= MAX_BODY
+    return _fits(len(came.item) + len(encode(follows)) + (len(page) + 1 in _HEAD_GROWS))
 
 
 def beyond_values(bench: Bench) -> Procedure[None]:

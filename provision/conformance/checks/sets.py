@@ -10,12 +10,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from provision.conformance.bench import Bench
+from provision.conformance.expected import commit_refusal
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.made_up import good_set
 from provision.conformance.steps import Procedure
 from provision.conformance.wire import Body
 from provision.contract.profile import Item
 from provision.contract.table import (
+    CommitReplyKey,
     Held,
     HelloReplyKey,
     Kind,
@@ -36,9 +38,24 @@ def full_set(bench: Bench, turn: int) -> Values:
     return values
 
 
-def store_set(bench: Bench, turn: int) -> Procedure[tuple[Values, bytes]]:
-    """Store a set of all fields; return it and its token. A trial that this begins is confirmed."""
+def less_one(bench: Bench, values: Values) -> Values:
+    """Return a set without the first value that it can do without, if there is one."""
+    schema = bench.known_schema()
+    for key in values:
+        fewer = {**values, key: None}
+        if values[key] is not None and commit_refusal(schema, {}, fewer) is None:
+            return fewer
+    return values
+
+
+def store_set(bench: Bench, turn: int, *, less: bool = False) -> Procedure[tuple[Values, bytes]]:
+    """Store a set of all fields; return it and its token. A trial that this begins is confirmed.
+
+    less: one field that can do without is stored without a value.
+    """
     values, token = full_set(bench, turn), bench.token()
+    if less:
+        values = less_one(bench, values)
     yield from bench.stage_all(values)
     yield from bench.commit(token)
     yield from confirm(bench)
@@ -93,6 +110,15 @@ def must_hold(bench: Bench, values: Mapping[str, Value | None], when: str) -> Pr
             raise NotMet(
                 f"{when}, {setting.key} is {entry[1:]!a:.60}, where {due[1:]!a:.60} is due"
             )
+
+
+def repeat_commit(bench: Bench, token: bytes, generation: int, when: str) -> Procedure[None]:
+    """Commit with the token of the set in force, which must be answered and not done."""
+    reply = yield from bench.ask(MessageType.COMMIT, bench.commit_body(token))
+    if reply.type == MessageType.REFUSAL:
+        raise NotMet(f"{when}, a commit with the token of the set in force was refused")
+    if reply.body[CommitReplyKey.GENERATION] != generation:
+        raise NotMet(f"{when}, the repeat of a commit did not give the present generation")
 
 
 def counts(bench: Bench, store: Store | None, staged: int) -> Procedure[Body]:

@@ -34,7 +34,7 @@ def discard(bench: Bench) -> Procedure[None]:
     (one, first), (other, _) = any_two(bench)
     yield from bench.stage(one, first)
     yield from bench.stage(other, None)
-    for wrong in (bench.boot ^ 1, 0 if bench.boot else 1):
+    for wrong in (bench.boot ^ 1, bench.boot ^ 2**31, 0 if bench.boot else 1):
         yield from bench.refused(
             MessageType.DISCARD,
             {DiscardKey.BOOT: wrong},

@@ -17,6 +17,7 @@ from provision.conformance.checks.sets import (
     generation_and_token,
     grew_once,
     must_hold,
+    repeat_commit,
     store_set,
 )
 from provision.conformance.checks.undoing import restart_board
@@ -34,6 +35,7 @@ from provision.contract.table import (
 )
 
 _SOME_TIME = 3000  # ms of a trial that pass before a start, more than a start takes
+_SOON = 2000  # ms after confirm in which no trial may end, where nobody waits for all of its time
 _BEFORE_END = 2000  # ms before the end of a trial from which on it is looked at closely
 _END_POLL = 20  # ms between two looks then
 _TRIAL_SLACK = 3000  # ms beyond the time of a trial in which it has to be over
@@ -112,31 +114,51 @@ def trial_confirmed(bench: Bench) -> Procedure[None]:
 
 
 def trial_in_status(bench: Bench) -> Procedure[None]:
-    """Status tells in a trial, and only there, how long it goes on, and that time runs."""
-    yield from _on_trial(bench)
+    """Status tells in a trial, and only there, how long it goes on, and that time runs.
+
+    The repeat of the commit does not make it begin anew, nor does confirm what was reported.
+    """
+    _, _, new, token = yield from _on_trial(bench)
     body = yield from bench.status()
     check_status(bench, body)
     began = bench.now
     yield from _still_on_trial(bench)
-    yield from bench.silence(500)
+    yield from bench.silence(1000)
+    generation = yield from _still_on_trial(bench)
+    yield from repeat_commit(bench, token, generation, "in a trial")
     later = yield from bench.status()
     check_status(bench, later)
     first, second = body.get(StatusReplyKey.TRIAL_LEFT), later.get(StatusReplyKey.TRIAL_LEFT)
     assert isinstance(first, int)
     if not isinstance(second, int) or abs(first - second - (bench.now - began)) > 500:
         raise NotMet(f"`trial-left` went from {first!a} to {second!a} in {bench.now - began} ms")
+    yield from bench.answer(MessageType.CONFIRM, {1: generation})
+    after = yield from bench.status()
+    was_over = later[StatusReplyKey.RUN] != Run.APPLYING
+    if was_over and after[StatusReplyKey.RUN] == Run.APPLYING:
+        raise NotMet("confirm makes the firmware apply the set anew")
+    if StatusReplyKey.STEP in later and StatusReplyKey.STEP not in after:
+        raise NotMet("what the firmware had reported is forgotten with confirm")
+    trial = 1000 * (bench.known_schema().trial or 0)
+    yield from bench.silence(trial + _TRIAL_SLACK if bench.setup.patient else _SOON)
+    yield from must_hold(bench, new, "some time after confirm")
 
 
 def trial_undone(bench: Bench) -> Procedure[None]:
     """Undo in a trial ends it badly at once: the older set and its token count again."""
     bench.needs(Capability.UNDO)
-    old, old_token, _, _ = yield from _on_trial(bench)
+    old, old_token, new, new_token = yield from _on_trial(bench)
     generation = yield from _still_on_trial(bench)
     yield from bench.answer(MessageType.UNDO, {1: generation})
     yield from counts(bench, Store.COMPLETE, 0)
     if (yield from generation_and_token(bench))[1] != old_token:
         raise NotMet("the token of the older set does not count again")
     yield from must_hold(bench, old, "after undo in a trial")
+    yield from bench.answer(MessageType.UNDO, {1: bench.generation})
+    yield from counts(bench, Store.COMPLETE, 0)
+    if (yield from generation_and_token(bench))[1] != new_token:
+        raise NotMet("the token of the set that was on trial does not count again")
+    yield from must_hold(bench, new, "after undoing the undo in a trial")
 
 
 def trial_replaced(bench: Bench) -> Procedure[None]:
@@ -228,7 +250,7 @@ def first_set_is_no_trial(bench: Bench) -> Procedure[None]:
 TRIAL_CHECKS = (
     Check(("5.4.3",), "The first set is on no trial", first_set_is_no_trial, changes=True),
     Check(
-        ("6.6.10",),
+        ("6.6.10", "6.5.1", "6.6.2", "6.7.17"),
         "Status tells the time a trial has",
         partial(_unless_proven, trial_in_status),
         changes=True,
@@ -240,7 +262,10 @@ TRIAL_CHECKS = (
         changes=True,
     ),
     Check(
-        ("5.4.11",), "Undo ends a trial badly", partial(_unless_proven, trial_undone), changes=True
+        ("5.4.11", "6.7.6"),
+        "Undo ends a trial badly",
+        partial(_unless_proven, trial_undone),
+        changes=True,
     ),
     Check(
         ("5.4.10", "9.6.7"),
@@ -255,11 +280,12 @@ TRIAL_CHECKS = (
         changes=True,
     ),
     Check(
-        ("5.4.5", "5.4.12"),
+        ("5.4.5", "5.4.12", "6.1.6"),
         "Time ends a trial badly",
         partial(_unless_proven, trial_over),
         changes=True,
         minutes=3,
+        lasts_a_trial=True,
     ),
 )
 """They change what is stored."""

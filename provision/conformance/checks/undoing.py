@@ -6,7 +6,7 @@ from __future__ import annotations
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
 from provision.conformance.checks.parts import Parts
-from provision.conformance.checks.reading import check_status
+from provision.conformance.checks.reading import check_status, hello_and_status
 from provision.conformance.checks.sets import (
     Values,
     confirm,
@@ -15,6 +15,7 @@ from provision.conformance.checks.sets import (
     generation_and_token,
     grew_once,
     must_hold,
+    repeat_commit,
     store_set,
 )
 from provision.conformance.findings import NotApplicable, NotMet
@@ -50,10 +51,10 @@ def undo(bench: Bench) -> Procedure[None]:
     The older set outlives a restart.
     """
     bench.needs(Capability.UNDO)
-    first, first_token = yield from store_set(bench, 0)
+    first, first_token = yield from store_set(bench, 0, less=True)
     second, second_token = yield from store_set(bench, 1)
     generation, _ = yield from generation_and_token(bench)
-    for wrong in ((generation + 1) % 2**32, (generation - 1) % 2**32):
+    for wrong in ((generation + 1) % 2**32, (generation - 1) % 2**32, generation ^ 2**31):
         yield from bench.refused(
             MessageType.UNDO, {1: wrong}, Refusal.MOVED_ON,
             {RefusalKey.DETAIL: generation}, what="another generation",
@@ -64,6 +65,8 @@ def undo(bench: Bench) -> Procedure[None]:
     yield from must_hold(bench, first, "after an undo")
     if token != first_token:
         raise NotMet("after an undo the token of the older set does not count again")
+    yield from counts(bench, Store.COMPLETE, 0)
+    yield from repeat_commit(bench, first_token, after, "after an undo")
     reply = yield from bench.ask(MessageType.UNDO, body)
     if reply.type == MessageType.REFUSAL or reply.body[1] != after:
         raise NotMet("the repeat of an undo was not answered like the first time")
@@ -73,6 +76,7 @@ def undo(bench: Bench) -> Procedure[None]:
     reply = yield from bench.ask(MessageType.UNDO, body)
     if reply.type == MessageType.REFUSAL or reply.body[1] != after:
         raise NotMet("the repeat of an undo, with a field staged, is to be answered before that")
+    yield from counts(bench, None, 1)
     yield from bench.fresh()
     yield from _undo(bench)
     yield from must_hold(bench, second, "after undoing an undo")
@@ -119,14 +123,15 @@ def erase(bench: Bench) -> Procedure[None]:
     if (yield from generation_and_token(bench))[0] != after:
         raise NotMet("the repeat of an erase was done again")
     bench.asks_presence = False
-    reply = yield from bench.ask(MessageType.ERASE, {1: after})
-    if reply.type == MessageType.REFUSAL:
-        raise NotMet("nothing is stored, and erase was refused")
     reply = yield from bench.ask(
         MessageType.SET_FIELD, {SetFieldKey.FIELD: setting.key, SetFieldKey.VALUE: None}
     )
     if reply.type == MessageType.REFUSAL:
         raise NotMet("nothing is stored, and set-field was refused")
+    reply = yield from bench.ask(MessageType.ERASE, {1: after})
+    if reply.type == MessageType.REFUSAL:
+        raise NotMet("nothing is stored, and erase was refused")
+    yield from counts(bench, Store.EMPTY, 0)
     bench.asks_presence = True
     yield from bench.fresh()
     after = bench.generation
@@ -167,6 +172,7 @@ def refused_undo(bench: Bench) -> Procedure[None]:
     """An undo that is refused leaves incomplete parts, whatever it is refused for."""
     bench.needs(Capability.UNDO)
     bench.needs(Capability.ERASE)
+    yield from store_set(bench, 1)
     generation, _ = yield from generation_and_token(bench)
     yield from bench.answer(MessageType.ERASE, {1: generation})
     yield from store_set(bench, 0)
@@ -212,7 +218,7 @@ def restart(bench: Bench) -> Procedure[None]:
     unit = bench.hello[HelloReplyKey.UNIT]
     if Capability.RESTART in bench.capabilities:
         yield from bench.refused(
-            MessageType.RESTART, {1: bench.boot ^ 1}, Refusal.MOVED_ON,
+            MessageType.RESTART, {1: bench.boot ^ 2**31}, Refusal.MOVED_ON,
             {RefusalKey.DETAIL: bench.boot}, what="another boot number",
         )  # fmt: skip
     before = yield from restart_board(bench)
@@ -222,6 +228,8 @@ def restart(bench: Bench) -> Procedure[None]:
         raise NotMet("generation or token changed with a restart")
     yield from must_hold(bench, values, "after a restart")
     yield from counts(bench, store, 0)
+    yield from hello_and_status(bench)
+    yield from repeat_commit(bench, token, generation, "after a restart")
     if Capability.RESTART in bench.capabilities:
         yield from bench.refused(
             MessageType.RESTART, {1: before}, Refusal.MOVED_ON, what="the repeat of a restart"
@@ -272,9 +280,21 @@ def restart_drops(bench: Bench) -> Procedure[None]:
 
 
 UNDO_CHECKS = (
-    Check(("6.7.10",), "An undo that is refused leaves parts", refused_undo, changes=True),
+    Check(("6.7.10", "6.7.8"), "An undo that is refused leaves parts", refused_undo, changes=True),
     Check(
-        ("6.7.5", "6.7.1", "6.7.2", "6.7.3", "4.3.5", "6.7.4", "6.7.6", "5.2.1"),
+        (
+            "6.7.5",
+            "6.7.1",
+            "6.7.2",
+            "6.7.3",
+            "4.3.5",
+            "6.7.4",
+            "6.7.6",
+            "5.2.1",
+            "6.1.2",
+            "6.1.6",
+            "6.5.1",
+        ),
         "Undo brings the older set back",
         undo,
         changes=True,
@@ -298,7 +318,10 @@ UNDO_CHECKS = (
         changes=True,
     ),
     Check(
-        ("6.7.16", "6.7.15", "6.5.7", "5.2.6", "5.2.7", "6.7.1", "10.1.1", "7.1.1"),
+        (
+            *("6.7.16", "6.7.15", "6.5.1", "6.5.7", "6.6.11", "5.2.6", "5.2.7", "6.7.1", "7.1.1"),
+            "10.1.1",
+        ),
         "Restart keeps what is stored",
         restart,
         changes=True,

@@ -30,6 +30,7 @@ from provision.conformance.shown import code_words
 from provision.conformance.steps import Procedure
 from provision.contract.profile import Item
 from provision.contract.table import (
+    CommitKey,
     Kind,
     MessageType,
     Refusal,
@@ -64,6 +65,12 @@ def refused_whole(
     )
     if (yield from bench.status())[StatusReplyKey.STAGED] != len(changes):
         raise NotMet(f"{what:.120}: what was staged did not stay after `{code_words(due)}`")
+    commit = bench.commit_body()
+    commit[CommitKey.DIGEST] = 0
+    yield from bench.refused(
+        MessageType.COMMIT, commit, Refusal.SET_DIFFERS, what=f"{what:.120}, and another digest"
+    )
+    bench.staged.clear()
 
 
 def partners(bench: Bench) -> Procedure[None]:
