@@ -101,11 +101,14 @@ class ForgetsOlderAtStart(PressedDevice):
 class BringsBackAtStart(PressedDevice):
     """Loses the last record when it starts: what was acknowledged is gone."""
 
+    reply = MessageType.UNDO_REPLY
+
     def receive(self, data: bytes, now_ms: int) -> bytes:
         """See Device."""
         before = self.board.store.flash.content
         sent = super().receive(data, now_ms)
-        if any(type_of(line) == MessageType.UNDO_REPLY for line in lines(sent)):
+        written = before != self.board.store.flash.content
+        if written and any(type_of(line) == self.reply for line in lines(sent)):
             self.lost = before
         return sent
 
@@ -116,6 +119,12 @@ class BringsBackAtStart(PressedDevice):
             self.board.store.flash = Flash(self.board.store.flash.geometry, self.lost)
             self.lost = None
         return super()._advance(now_ms)
+
+
+class ConfirmsInMemory(BringsBackAtStart):
+    """Is on trial again at the start after a confirm."""
+
+    reply = MessageType.CONFIRM_REPLY
 
 
 class NoTokens(Board):
@@ -364,6 +373,7 @@ STORING_CASES: tuple[Case, ...] = (
     Case("9.6.5", "names the earlier pin as the field", {"board": wholes(_earlier_named)}),
     Case("6.5.4", "drops what is staged when a rule is broken", {"board": DropsRefused}),
     Case("10.1.1", "has undone an undo at the next start", {"device": BringsBackAtStart}),
+    Case("5.4.4", "confirms in memory only", {"device": ConfirmsInMemory, **ON_TRIAL}),
     Case("4.1.6", "leaves `listens` out of hello", {"board": lacking(T.HELLO, HelloReplyKey.LISTENS)}, "6.1"),
     Case("4.3.3", "takes a token of any length", {"board": LooseForms}),
     Case("4.1.6", "has `staged` as text", {"board": changed(T.STATUS, StatusReplyKey.STAGED, str)}, "6.6"),

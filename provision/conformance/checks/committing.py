@@ -20,8 +20,8 @@ from provision.conformance.checks.sets import (
     store_set,
 )
 from provision.conformance.checks.staging import any_two, not_shown
-from provision.conformance.checks.states import presence
-from provision.conformance.checks.wholes import with_partner
+from provision.conformance.checks.states import PRESENCE_WINDOW, wants_presence
+from provision.conformance.checks.wholes import mutations, with_partner
 from provision.conformance.expected import commit_refusal
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.made_up import good_value
@@ -102,6 +102,7 @@ def same_token(bench: Bench) -> Procedure[None]:
 
 def set_differs(bench: Bench) -> Procedure[None]:
     """Another count or digest is refused with `set-differs`, and what is staged is discarded."""
+    older, _ = yield from store_set(bench, 1)
     values, token = yield from store_set(bench, 0)
     generation, _ = yield from generation_and_token(bench)
     setting = next(s for s in bench.known_schema().settings if values[s.key] is not None)
@@ -121,12 +122,15 @@ def set_differs(bench: Bench) -> Procedure[None]:
         )
     if (yield from generation_and_token(bench)) != (generation, token):
         raise NotMet("a commit that was refused was done")
+    if Capability.UNDO in bench.capabilities:
+        yield from bench.answer(MessageType.UNDO, {1: generation})
+        yield from must_hold(bench, older, "after `set-differs` and an undo")
 
 
 def some_of_it(bench: Bench) -> Procedure[None]:
     """A commit of some fields leaves the others as they were; null clears."""
     values, _ = yield from store_set(bench, 0)
-    for setting, value in _small_changes(bench, values):
+    for setting, value in small_changes(bench, values):
         yield from bench.fresh()
         yield from bench.stage(setting, value)
         values[setting.key] = value
@@ -135,7 +139,7 @@ def some_of_it(bench: Bench) -> Procedure[None]:
         yield from confirm(bench)
 
 
-def _small_changes(bench: Bench, values: Values) -> Iterator[tuple[Setting, Value | None]]:
+def small_changes(bench: Bench, values: Values) -> Iterator[tuple[Setting, Value | None]]:
     """Yield a field with another value, and one that is cleared, as the whole admits."""
     schema = bench.known_schema()
     changed = cleared = False
@@ -155,22 +159,36 @@ def _small_changes(bench: Bench, values: Values) -> Iterator[tuple[Setting, Valu
             yield setting, None
 
 
-def behind_commit(bench: Bench) -> Procedure[None]:
-    """What follows a commit in the same flight is kept and answered, if hello says so."""
+def behind_storing(bench: Bench) -> Procedure[None]:
+    """What follows a commit, confirm, undo or erase in the same flight is kept and answered."""
     bench.needs(Capability.RECEIVES_WHILE_STORING)
+    yield from store_set(bench, 1)
     yield from bench.stage_all(full_set(bench, 2))
-    commit_id, commit = bench.line(MessageType.COMMIT, bench.commit_body())
-    ids, lines = [commit_id], [commit]
-    for type_ in (MessageType.STATUS, MessageType.HELLO, MessageType.STATUS):
-        id_, line = bench.line(type_)
+    yield from _with_more_behind(bench, MessageType.COMMIT, bench.commit_body())
+    bench.staged.clear()
+    for type_, capability in (
+        (MessageType.CONFIRM, Capability.TRIAL),
+        (MessageType.UNDO, Capability.UNDO),
+        (MessageType.ERASE, Capability.ERASE),
+    ):
+        status = yield from bench.status()
+        on_trial = status[StatusReplyKey.STORE] == Store.TRIAL
+        if capability in bench.capabilities and (on_trial or type_ != MessageType.CONFIRM):
+            yield from _with_more_behind(bench, type_, {1: status[StatusReplyKey.GENERATION]})
+
+
+def _with_more_behind(bench: Bench, type_: int, body: Body) -> Procedure[None]:
+    """Send a request that stores, and others behind it; all must be answered."""
+    id_, line = bench.line(type_, body)
+    ids, lines, name = [id_], [line], MESSAGES[type_].name
+    for behind in (MessageType.STATUS, MessageType.HELLO, MessageType.STATUS):
+        id_, line = bench.line(behind)
         if sum(map(len, lines)) + len(line) <= bench.number(HelloReplyKey.CREDIT):
             ids.append(id_)
             lines.append(line)
-    got = yield from bench.converse(lines, ids, bench.announced(MessageType.COMMIT))
-    bench.staged.clear()
+    got = yield from bench.converse(lines, ids, bench.announced(type_))
     if [message.id for message in got] != ids:
-        raise NotMet(f"of {len(ids)} requests with a commit before them {len(got)} were answered")
-    yield from confirm(bench)
+        raise NotMet(f"of {len(ids)} requests, a {name} the first, {len(got)} were answered")
 
 
 def generation_grows(bench: Bench) -> Procedure[None]:
@@ -204,8 +222,9 @@ def staged_in_any_order(bench: Bench) -> Procedure[None]:
 
 
 def drops_parts(bench: Bench) -> Procedure[None]:
-    """A commit drops incomplete parts with what is staged; they count for nothing in it."""
+    """Commit, set-differs, undo and erase drop incomplete parts; these count for nothing."""
     parts = Parts(bench)
+    yield from store_set(bench, 0)
     values = full_set(bench, 1)
     yield from bench.stage_all(values)
     held = bench.staged.pop(parts.setting.key)
@@ -213,8 +232,25 @@ def drops_parts(bench: Bench) -> Procedure[None]:
     if held is not None and parts.setting.field.required:
         raise NotApplicable("the field that comes in parts is a required one")
     yield from bench.commit()
-    yield from parts.gap(parts.body(3, parts.octets[3:5]), 0, "after a commit")
+    next_part = parts.body(3, parts.octets[3:5])
+    yield from parts.gap(next_part, 0, "after a commit")
     yield from confirm(bench)
+    (one, _), (other, _) = any_two(bench)
+    yield from bench.stage(other if one is parts.setting else one, None)
+    yield from parts.take(0, 3, 3)
+    another = {**bench.commit_body(), CommitKey.COUNT: 2}
+    yield from bench.refused(MessageType.COMMIT, another, Refusal.SET_DIFFERS)
+    bench.staged.clear()
+    yield from parts.gap(next_part, 0, "after `set-differs`")
+    for type_, capability in (
+        (MessageType.UNDO, Capability.UNDO),
+        (MessageType.ERASE, Capability.ERASE),
+    ):
+        if capability in bench.capabilities:
+            yield from parts.take(0, 3, 3)
+            generation, _ = yield from generation_and_token(bench)
+            yield from bench.answer(type_, {1: generation})
+            yield from parts.gap(next_part, 0, f"after {type_.name.lower()}")
 
 
 def refused_changes_nothing(bench: Bench) -> Procedure[None]:
@@ -261,18 +297,61 @@ def refused_changes_nothing(bench: Bench) -> Procedure[None]:
     yield from bench.commit()
     yield from must_hold(bench, {**values, **changes}, "after what is staged was committed")
     yield from confirm(bench)
+    yield from _refused_commit_leaves_parts(bench, {**values, **changes})
+
+
+def _refused_commit_leaves_parts(bench: Bench, stored: Values) -> Procedure[None]:
+    parts, schema = Parts(bench), bench.known_schema()
+    for wrong in mutations(bench, stored):
+        due = commit_refusal(schema, stored, wrong)
+        if due is not None and parts.setting.key not in wrong:
+            yield from bench.stage_all(wrong)
+            yield from parts.take(0, 3, 3)
+            yield from bench.refused(MessageType.COMMIT, bench.commit_body(), due.code)
+            yield from parts.take(3, 5, 5)
+            return
 
 
 def presence_when_stored(bench: Bench) -> Procedure[None]:
-    """With a set stored, whatever changes something wants a person present."""
+    """With a set stored, or on trial, changes want a person present; with none, they do not."""
     bench.needs(Capability.PRESENCE)
     yield from store_set(bench, 0)
-    yield from presence(bench)
+    (one, first), _ = any_two(bench)
+    yield from bench.stage(one, first)  # with which presence begins, if it did not before
+    counted, at_most = yield from wants_presence(bench)
+    bench.asks_presence = True
+    yield from bench.fresh()
+    yield from bench.stage_all(full_set(bench, 1))
+    yield from bench.commit()
+    bench.asks_presence = False
+    reply = yield from bench.ask(MessageType.SET_FIELD, bench.requests_for(one, first)[0])
+    if reply.type == MessageType.REFUSAL and bench.now - bench.absent_at < counted:
+        raise NotMet("presence lapses with a commit, not with time")
+    _, at_most = yield from wants_presence(bench, min(at_most, PRESENCE_WINDOW))
+    if Capability.ERASE not in bench.capabilities:
+        yield from confirm(bench)
+        return
+    generation, _ = yield from generation_and_token(bench)
+    yield from bench.answer(MessageType.ERASE, {1: generation})
+    bench.asks_presence = False
+    yield from bench.silence(at_most)
+    yield from bench.stage(one, None)
+    generation, _ = yield from generation_and_token(bench)
+    yield from bench.answer(MessageType.ERASE, {1: generation})
 
 
 def reports(bench: Bench) -> Procedure[None]:
-    """After a commit the set is applied, and proven or failed in the time announced."""
+    """After a commit, or undo, the set is applied, and proven or failed in the time announced."""
+    yield from store_set(bench, 2)
     yield from store_set(bench, 3)
+    yield from _is_reported(bench)
+    if Capability.UNDO in bench.capabilities:
+        generation, _ = yield from generation_and_token(bench)
+        yield from bench.answer(MessageType.UNDO, {1: generation})
+        yield from _is_reported(bench)
+
+
+def _is_reported(bench: Bench) -> Procedure[None]:
     began = bench.now
     allowed = bench.number(HelloReplyKey.APPLY_TIME)
     while True:
@@ -304,7 +383,7 @@ COMMIT_CHECKS = (
         changes=True,
     ),
     Check(
-        ("5.5.1", "5.5.3", "5.5.4", "4.3.5", "4.3.6", "4.3.9"),
+        ("5.5.1", "5.5.2", "5.5.3", "5.5.4", "4.3.5", "4.3.6", "4.3.9", "4.3.10"),
         "Changes of what is stored want a person",
         presence_when_stored,
         changes=True,
@@ -315,9 +394,14 @@ COMMIT_CHECKS = (
         same_token,
         changes=True,
     ),
-    Check(("6.5.3", "5.1.5"), "Another count or digest is refused", set_differs, changes=True),
+    Check(
+        ("6.5.3", "5.1.5", "4.3.10"),
+        "Another count or digest is refused",
+        set_differs,
+        changes=True,
+    ),
     Check(("6.5.8", "6.4.9"), "What is not staged stays as it was", some_of_it, changes=True),
-    Check(("5.1.5",), "A commit drops incomplete parts", drops_parts, changes=True),
+    Check(("5.1.5",), "What stores drops incomplete parts", drops_parts, changes=True),
     Check(("6.5.6",), "Fields may come in any order", staged_in_any_order, changes=True),
     Check(
         ("4.3.10", "5.2.2"),
@@ -325,7 +409,7 @@ COMMIT_CHECKS = (
         refused_changes_nothing,
         changes=True,
     ),
-    Check(("5.6.3",), "What follows a commit is kept", behind_commit, changes=True),
+    Check(("5.6.3",), "What comes while a board stores is kept", behind_storing, changes=True),
     Check(
         ("5.7.4", "6.6.2", "6.6.6", "6.6.7", "6.6.8"),
         "The set is applied in the time announced",

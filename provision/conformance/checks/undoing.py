@@ -122,6 +122,7 @@ def erase(bench: Bench) -> Procedure[None]:
     reply = yield from bench.ask(MessageType.ERASE, {1: after})
     if reply.type == MessageType.REFUSAL:
         raise NotMet("nothing is stored, and erase was refused")
+    grew_once(after, (yield from generation_and_token(bench))[0], "an erase of nothing")
     reply = yield from bench.ask(
         MessageType.SET_FIELD, {SetFieldKey.FIELD: setting.key, SetFieldKey.VALUE: None}
     )
@@ -265,7 +266,7 @@ def restart_drops(bench: Bench) -> Procedure[None]:
 UNDO_CHECKS = (
     Check(("6.7.10",), "An undo that is refused leaves parts", refused_undo, changes=True),
     Check(
-        ("6.7.5", "6.7.1", "6.7.2", "6.7.3", "4.3.5", "6.7.4", "6.7.6", "5.2.1"),
+        ("6.7.5", "6.7.1", "6.7.2", "6.7.3", "4.3.5", "6.7.4", "6.7.6", "5.2.1", "5.7.5"),
         "Undo brings the older set back",
         undo,
         changes=True,
@@ -280,7 +281,9 @@ UNDO_CHECKS = (
             "4.3.8",
             "5.5.2",
             "6.7.8",
+            "5.2.1",
             "5.2.5",
+            "5.7.5",
             "6.1.3",
             "5.1.5",
         ),

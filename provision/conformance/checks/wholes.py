@@ -83,7 +83,7 @@ def missing_fields(bench: Bench) -> Procedure[None]:
     """A required field that is active has a value in force, or the commit is refused."""
     values, _ = yield from store_set(bench, 0)
     tried = 0
-    for changes in _mutations(bench, values):
+    for changes in mutations(bench, values):
         fault = commit_refusal(bench.known_schema(), values, changes)
         if fault is not None and fault.code is Refusal.MISSING and tried < _MOST_FAULTS_TRIED:
             tried += 1
@@ -96,7 +96,7 @@ def pin_conflicts(bench: Bench) -> Procedure[None]:
     """No two active fields have the same pin, unless both share it."""
     values, _ = yield from store_set(bench, 0)
     tried = 0
-    for changes in _mutations(bench, values):
+    for changes in mutations(bench, values):
         fault = commit_refusal(bench.known_schema(), values, changes)
         if fault is not None and fault.code is Refusal.PIN_CONFLICT and tried < _MOST_FAULTS_TRIED:
             tried += 1
@@ -105,7 +105,7 @@ def pin_conflicts(bench: Bench) -> Procedure[None]:
         raise NotApplicable("no two fields of the board's schema can have the same pin")
 
 
-def _mutations(bench: Bench, values: Values) -> Iterator[Values]:
+def mutations(bench: Bench, values: Values) -> Iterator[Values]:
     """Yield changes of a whole that may or may not break a rule: clearings, conditions, pins."""
     schema = bench.known_schema()
     found: list[Values] = []
@@ -189,7 +189,7 @@ def admitted_wholes(bench: Bench) -> Procedure[None]:
     schema = bench.known_schema()
     values, _ = yield from store_set(bench, 0)
     left = {"lacks": _ADMITTED_TRIED, "same pin": _ADMITTED_TRIED, "swap": 1}
-    for changes in [*_swaps(schema, values), *_mutations(bench, values)]:
+    for changes in [*_swaps(schema, values), *mutations(bench, values)]:
         if commit_refusal(schema, values, changes) is not None:
             continue
         new = _doubts(schema, {**values, **changes}) - _doubts(schema, values)
