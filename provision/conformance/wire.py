@@ -44,6 +44,7 @@ LONGEST_REPLY = 666
 SLOW = "the board's replies come later than clause 5.7 admits: run with --patient"
 """Why a check of a slow board is left out."""
 
+_A_MOMENT = 10  # ms between lines that are sent one by one
 _GRACE = 2000  # ms beyond the time at which a reply is late, after which it counts as none
 _JUDGED_AFTER = 40  # replies after which a board that is mostly late is called slow
 
@@ -253,18 +254,27 @@ class Wire:
         return -(-octets * 10_000 // self.setup.baud)
 
     def converse(
-        self, sent: Sequence[bytes], until: Sequence[int], announced: int = 0, number: str = ""
+        self,
+        sent: Sequence[bytes],
+        until: Sequence[int],
+        announced: int = 0,
+        number: str = "",
+        *,
+        later: Sequence[bytes] = (),
     ) -> Procedure[list[Message]]:
         """Send lines; return all messages that come up to the replies to these ids.
 
         Ends as well when no reply came in time. announced: milliseconds that the board asked for,
-        number: the requirement that admits them.
+        number: the requirement that admits them. later: lines that are sent one by one.
         """
-        self._sent, self._came = list(sent), []
+        self._sent, self._came = [*sent, *later], []
         self._asked_values = any(map(asks_values, sent))
         self.exchanges += 1
         yield from self.send(b"".join(sent))
-        wire = sum(map(len, sent)) + LONGEST_REPLY
+        for line in later:
+            yield from self._listen(_A_MOMENT)
+            yield from self.send(line)
+        wire = sum(map(len, self._sent)) + LONGEST_REPLY
         start = self._now
         since, latest = start + self.time_of(wire - LONGEST_REPLY), 0
         allowed = REPLY_ALLOWANCE_MS + announced

@@ -368,6 +368,13 @@ class SilentEarly(Board):
         return b"" if over else super()._answer(event)
 
 
+class FallsSilent(Board):
+    """Listens for ten minutes, and announces no end."""
+
+    def _answer(self, event: object) -> bytes:
+        return b"" if self._now - self._started > 600_000 else super()._answer(event)
+
+
 class OneByOne(Board):
     """Gives its schema, of more than 8,192 bytes, in pieces of one byte."""
 
@@ -446,6 +453,7 @@ TIMES_CASES: tuple[Case, ...] = (
     Case("5.6.3", "loses what comes behind an undo", {"device": LosesBehindUndo}),
     Case("5.7.1", "takes 400 ms for requests that come at once", {"device": SlowTogether}, "4"),
     Case("5.7.4", "never ends applying after an undo", {"board": AppliesForEverAfterUndo}),
+    Case("5.7.7", "falls silent, though it announces no end", {"board": FallsSilent}),
     Case("5.7.7", "answers hello when its time is over", {"board": AnswersHelloForEver, "limits": Limits(listens=20_000)}),
     Case("5.7.1", "takes 400 ms for a piece of its schema", {"device": SlowSchema}, "6.2"),
     Case("5.7.5", "carries out a commit that is repeated", {"board": NoTokens}),

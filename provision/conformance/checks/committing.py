@@ -178,17 +178,17 @@ def behind_storing(bench: Bench) -> Procedure[None]:
 
 
 def _with_more_behind(bench: Bench, type_: int, body: Body) -> Procedure[None]:
-    """Send a request that stores, and others behind it; all must be answered."""
+    """Send a request that stores, one behind it and more a moment later; all are answered."""
     id_, line = bench.line(type_, body)
     ids, lines, name = [id_], [line], MESSAGES[type_].name
-    for behind in (MessageType.STATUS, MessageType.HELLO, MessageType.STATUS):
+    for behind in (MessageType.STATUS, MessageType.HELLO, MessageType.STATUS, MessageType.HELLO):
         id_, line = bench.line(behind)
         if sum(map(len, lines)) + len(line) <= bench.number(HelloReplyKey.CREDIT):
             ids.append(id_)
             lines.append(line)
-    got = yield from bench.converse(lines, ids, bench.announced(type_))
+    got = yield from bench.converse(lines[:2], ids, bench.announced(type_), later=lines[2:])
     if [message.id for message in got] != ids:
-        raise NotMet(f"of {len(ids)} requests, a {name} the first, {len(got)} were answered")
+        raise NotMet(f"of {len(ids)} requests, {name} the first, {len(got)} were answered")
 
 
 def generation_grows(bench: Bench) -> Procedure[None]:
