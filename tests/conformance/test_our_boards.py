@@ -67,7 +67,6 @@ def test_every_check_applies_to_one_of_our_boards() -> None:
     reports = [
         python_report(surroundings=NETWORKS, limits=Limits(presence=5000)),
         python_report(schema="orchard-frost-alarm", surroundings=Surroundings(())),
-        python_report(Setup(may_change=True, only="5.4.4"), schema="orchard-frost-alarm"),
         python_report(capabilities=Capability(0)),
         python_report(limits=Limits(listens=20_000)),
     ]

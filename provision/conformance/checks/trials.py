@@ -35,10 +35,10 @@ from provision.contract.table import (
 )
 
 _SOME_TIME = 3000  # ms of a trial that pass before a start, more than a start takes
+_START_POLL = 500  # ms between two looks then
 _REPLACED_AFTER = 500  # ms of a trial after which another set replaces the one on trial
 _BEFORE_END = 2000  # ms before the end of a trial from which on it is looked at closely
 _END_POLL = 20  # ms between two looks then
-_PROVEN_POLL = 100  # ms between two looks whether the firmware reports proven
 _TRIAL_SLACK = 3000  # ms beyond the time of a trial in which it has to be over
 
 
@@ -199,8 +199,9 @@ def trial_started_thrice(bench: Bench) -> Procedure[None]:
     bench.needs(Capability.RESTART)
     old, old_token, new, _ = yield from _on_trial(bench)
     for start in (1, 2):
-        yield from _still_on_trial(bench)
-        yield from bench.silence(_SOME_TIME)
+        for _ in range(_SOME_TIME // _START_POLL):
+            yield from _still_on_trial(bench)
+            yield from bench.silence(_START_POLL)
         before = yield from _still_on_trial(bench)
         left = yield from _left(bench)
         yield from restart_board(bench)
@@ -251,21 +252,6 @@ def trial_over(bench: Bench) -> Procedure[None]:
     yield from must_hold(bench, old, "after a trial that ran out")
 
 
-def trial_proven(bench: Bench) -> Procedure[None]:
-    """When the firmware reports proven, the trial is over; the set stays, and its token."""
-    _, _, new, token = yield from _on_trial(bench)
-    end = bench.now + bench.number(HelloReplyKey.APPLY_TIME)
-    while (yield from bench.status())[StatusReplyKey.RUN] == Run.APPLYING and bench.now < end:
-        yield from bench.silence(_PROVEN_POLL)
-    status = yield from bench.status()
-    if status[StatusReplyKey.RUN] != Run.PROVEN:
-        raise NotApplicable("the firmware does not report proven")
-    yield from counts(bench, Store.COMPLETE, 0)
-    if (yield from generation_and_token(bench))[1] != token:
-        raise NotMet("the token changed when the firmware reported proven")
-    yield from must_hold(bench, new, "after the firmware reported proven")
-
-
 def first_set_is_no_trial(bench: Bench) -> Procedure[None]:
     """A commit over nothing begins no trial."""
     bench.needs(Capability.TRIAL)
@@ -285,7 +271,6 @@ TRIAL_CHECKS = (
         partial(_unless_proven, trial_in_status),
         changes=True,
     ),
-    Check(("5.4.4", "6.6.4"), "Proven ends a trial well", trial_proven, changes=True),
     Check(
         (
             *("6.7.17", "5.4.4", "5.4.2", "6.7.1", "6.7.2", "4.3.7"),
