@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
-from provision.conformance.checks.parts import Parts
+from provision.conformance.checks.parts import Parts, parts_if_any
 from provision.conformance.checks.reading import check_status, entries, hello_and_status, pages
 from provision.conformance.checks.sets import (
     Values,
@@ -19,7 +19,7 @@ from provision.conformance.checks.sets import (
     must_hold,
     store_set,
 )
-from provision.conformance.checks.staging import any_two, not_shown
+from provision.conformance.checks.staging import any_one, any_two, not_shown
 from provision.conformance.checks.states import PRESENCE_WINDOW, wants_presence
 from provision.conformance.checks.wholes import mutations, with_partner
 from provision.conformance.expected import commit_refusal
@@ -302,10 +302,10 @@ def refused_changes_nothing(bench: Bench) -> Procedure[None]:
 
 
 def _refused_commit_leaves_parts(bench: Bench, stored: Values) -> Procedure[None]:
-    parts, schema = Parts(bench), bench.known_schema()
+    parts, schema = parts_if_any(bench), bench.known_schema()
     for wrong in mutations(bench, stored):
         due = commit_refusal(schema, stored, wrong)
-        if due is not None and parts.setting.key not in wrong:
+        if due is not None and parts is not None and parts.setting.key not in wrong:
             yield from bench.stage_all(wrong)
             yield from parts.take(0, 3, 3)
             yield from bench.refused(MessageType.COMMIT, bench.commit_body(), due.code)
@@ -317,7 +317,7 @@ def presence_when_stored(bench: Bench) -> Procedure[None]:
     """With a set stored, or on trial, changes want a person present; with none, they do not."""
     bench.needs(Capability.PRESENCE)
     yield from store_set(bench, 0)
-    (one, first), _ = any_two(bench)
+    one, first = any_one(bench)
     yield from bench.stage(one, first)  # with which presence begins, if it did not before
     counted, at_most = yield from wants_presence(bench)
     bench.asks_presence = True

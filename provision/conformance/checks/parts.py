@@ -99,6 +99,14 @@ class Parts:
             at = end
 
 
+def parts_if_any(bench: Bench) -> Parts | None:
+    """Return a field that takes parts; None if the board's schema has none."""
+    try:
+        return Parts(bench)
+    except NotApplicable:
+        return None
+
+
 def parts_in_order(bench: Bench) -> Procedure[None]:
     """Parts are appended, counted, and staged when the last is there; the last one may repeat."""
     parts = Parts(bench)

@@ -5,8 +5,8 @@ from __future__ import annotations
 
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
-from provision.conformance.checks.parts import Parts
-from provision.conformance.checks.staging import any_two
+from provision.conformance.checks.parts import parts_if_any
+from provision.conformance.checks.staging import any_one, any_two
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.steps import Procedure, Tell
 from provision.conformance.wire import Body
@@ -60,9 +60,8 @@ def nothing_staged(bench: Bench) -> Procedure[None]:
     """Commit with nothing staged is refused with `wrong-state`."""
     body: Body = {CommitKey.COUNT: 1, CommitKey.DIGEST: 0, CommitKey.TOKEN: bench.token()}
     yield from bench.refused(MessageType.COMMIT, body, Refusal.WRONG_STATE, what="commit")
-    try:
-        parts = Parts(bench)
-    except NotApplicable:
+    parts = parts_if_any(bench)
+    if parts is None:
         return
     yield from parts.take(0, 3, 3)
     yield from bench.refused(
@@ -157,7 +156,7 @@ def wants_presence(bench: Bench, within: int = PRESENCE_WINDOW) -> Procedure[tup
     counted as present, at least and at most.
     """
     bench.asks_presence = False
-    (one, first), _ = any_two(bench)
+    one, first = any_one(bench)
     stage = bench.requests_for(one, first)[0]
     lasted = yield from _await_lapse(bench, stage, within)
     # The window has closed. What was staged in it is dropped, which is legal at any time.

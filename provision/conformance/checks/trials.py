@@ -9,7 +9,7 @@ from functools import partial
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
 from provision.conformance.checks.committing import small_changes
-from provision.conformance.checks.parts import Parts
+from provision.conformance.checks.parts import parts_if_any
 from provision.conformance.checks.reading import check_status
 from provision.conformance.checks.sets import (
     Values,
@@ -20,7 +20,7 @@ from provision.conformance.checks.sets import (
     must_hold,
     store_set,
 )
-from provision.conformance.checks.staging import any_two
+from provision.conformance.checks.staging import any_one
 from provision.conformance.checks.undoing import restart_board
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.steps import Procedure
@@ -102,10 +102,12 @@ def trial_confirmed(bench: Bench) -> Procedure[None]:
     )
     yield from _legal_on_trial(bench)
     yield from _still_on_trial(bench)
-    parts = Parts(bench)
-    yield from parts.take(0, 3, 3)
+    parts = parts_if_any(bench)
+    if parts is not None:
+        yield from parts.take(0, 3, 3)
     yield from bench.answer(MessageType.CONFIRM, {1: generation})
-    yield from parts.take(3, 5, 5)
+    if parts is not None:
+        yield from parts.take(3, 5, 5)
     yield from counts(bench, Store.COMPLETE, 0)
     after, still = yield from generation_and_token(bench)
     grew_once(generation, after, "confirm")
@@ -124,7 +126,7 @@ def trial_confirmed(bench: Bench) -> Procedure[None]:
 
 def _legal_on_trial(bench: Bench) -> Procedure[None]:
     """Ask, by wrong numbers, what is legal on trial, and what is not with a field staged."""
-    (one, _), _ = any_two(bench)
+    one, _ = any_one(bench)
     asked = (
         (MessageType.UNDO, Capability.UNDO, bench.generation, Refusal.WRONG_STATE),
         (MessageType.CONFIRM, Capability.TRIAL, bench.generation, Refusal.WRONG_STATE),
@@ -238,7 +240,7 @@ def trial_over(bench: Bench) -> Procedure[None]:
     old, old_token, _, _ = yield from _on_trial(bench)
     generation = yield from _still_on_trial(bench)
     end = bench.now + 1000 * (bench.known_schema().trial or 0)
-    (one, _), _ = any_two(bench)
+    one, _ = any_one(bench)
     yield from bench.stage(one, None)
     while bench.now < end - _BEFORE_END:
         yield from bench.silence(min(10_000, end - _BEFORE_END - bench.now))
