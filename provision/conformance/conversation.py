@@ -83,6 +83,8 @@ class Conversation(Wire):
                 yield from self.silence(_PRESS_POLL)
                 got = yield from self.converse([again or line], [id_], announced, number)
                 reply = self._one_reply(got, id_, type_)
+            if not _is_refusal(reply, Refusal.PRESENCE):
+                self.present_at = self._now
         return reply
 
     def announced(self, type_: int) -> int:
@@ -137,6 +139,8 @@ class Conversation(Wire):
         if reply.type == MessageType.REFUSAL:
             self.watch.refusals += 1
             code = reply.body[RefusalKey.CODE]
+            if code == Refusal.PRESENCE:
+                self.present_at, self.absent_at = None, self._now
             if code == Refusal.PRESENCE and Capability.PRESENCE not in self.capabilities:
                 words = "refused with presence, which the board does not announce"
                 self.watch.broke("5.5.5", self.fault(words))

@@ -251,15 +251,14 @@ def _watched(bench: Bench, *, told: bool) -> Iterator[Finding]:
                 f" 250 ms, the latest by {max(bench.late)} ms"
             ),
         )
-    for type_, times in sorted(bench.late_of.items()):
+    for type_, times in bench.late_of.items():
         slow = [ms for ms in times if ms > 0]
         if len(times) >= _TIMES_JUDGED and 2 * len(slow) > len(times):
-            name = MESSAGES[type_].name if type_ in MESSAGES else f"type {type_}"
             watch.broke(
                 "5.7.1",
                 Fault(
-                    f"the replies to {name} come later than their bytes at line rate and 250 ms,"
-                    f" {len(slow)} of {len(times)}, the latest by {max(slow)} ms"
+                    f"the replies to {_name_of(type_)} come later than their bytes at line rate"
+                    f" and 250 ms, {len(slow)} of {len(times)}, the latest by {max(slow)} ms"
                 ),
             )
     for each in WATCHED:
@@ -274,6 +273,12 @@ def _watched(bench: Bench, *, told: bool) -> Iterator[Finding]:
         elif told and each.is_about(bench.setup.only):
             verdict = Verdict.NOT_APPLICABLE if why else Verdict.MET
             yield Finding(each.looks_at, each.title, verdict, why)
+
+
+def _name_of(type_: int | None) -> str:
+    if type_ is None:
+        return "requests that come at once"
+    return MESSAGES[type_].name if type_ in MESSAGES else f"type {type_}"
 
 
 def _introduction(bench: Bench) -> str:

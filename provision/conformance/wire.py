@@ -44,6 +44,7 @@ LONGEST_REPLY = 666
 SLOW = "the board's replies come later than clause 5.7 admits: run with --patient"
 """Why a check of a slow board is left out."""
 
+_A_MOMENT = 10  # ms between lines that are sent one by one
 _GRACE = 2000  # ms beyond the time at which a reply is late, after which it counts as none
 _JUDGED_AFTER = 40  # replies after which a board that is mostly late is called slow
 
@@ -64,8 +65,8 @@ class Wire:
         self.late: list[int] = []
         """Of each reply that was waited for alone, by how many milliseconds it came too late."""
 
-        self.late_of: dict[int, list[int]] = {}
-        """The same by the type of the request."""
+        self.late_of: dict[int | None, list[int]] = {}
+        """The same by the type of the request; None: the latest one of each flight."""
 
         self.unanswered = 0
         self.is_slow = False
@@ -80,6 +81,12 @@ class Wire:
 
         self.asks_presence = True
         """Whether a refusal `presence` makes the kit ask for the button, and repeat."""
+
+        self.present_at: int | None = None
+        """When presence was first seen after the button was pressed; None: not known."""
+
+        self.absent_at = 0
+        """When a request was refused with presence last."""
 
         self._ear = Ear()
         self._id = self.random.randint(0, MAX_ID)
@@ -247,19 +254,29 @@ class Wire:
         return -(-octets * 10_000 // self.setup.baud)
 
     def converse(
-        self, sent: Sequence[bytes], until: Sequence[int], announced: int = 0, number: str = ""
+        self,
+        sent: Sequence[bytes],
+        until: Sequence[int],
+        announced: int = 0,
+        number: str = "",
+        *,
+        later: Sequence[bytes] = (),
     ) -> Procedure[list[Message]]:
         """Send lines; return all messages that come up to the replies to these ids.
 
         Ends as well when no reply came in time. announced: milliseconds that the board asked for,
-        number: the requirement that admits them.
+        number: the requirement that admits them. later: lines that are sent one by one.
         """
-        self._sent, self._came = list(sent), []
+        self._sent, self._came = [*sent, *later], []
         self._asked_values = any(map(asks_values, sent))
         self.exchanges += 1
         yield from self.send(b"".join(sent))
-        wire = sum(map(len, sent)) + LONGEST_REPLY
+        for line in later:
+            yield from self._listen(_A_MOMENT)
+            yield from self.send(line)
+        wire = sum(map(len, self._sent)) + LONGEST_REPLY
         start = self._now
+        since, latest = start + self.time_of(wire - LONGEST_REPLY), 0
         allowed = REPLY_ALLOWANCE_MS + announced
         deadline = start + self.time_of(wire) + allowed + _GRACE
         waiting = set(until) - {message.id for message in self._messages()}
@@ -268,6 +285,8 @@ class Wire:
             answered = waiting & {each.message.id for each in came if each.message}
             if answered:
                 waiting -= answered
+                latest = max(latest, self._now - since - self.time_of(LONGEST_REPLY) - allowed)
+                since = self._now
                 deadline = self._now + self.time_of(LONGEST_REPLY) + allowed + _GRACE
             if any(each.message is None for each in came) and len(until) == 1:
                 break  # the only answer came damaged, and is noted
@@ -275,6 +294,8 @@ class Wire:
             yield from self._look_at_time(
                 None if waiting else self._now - start - self.time_of(wire) - allowed, number
             )
+        elif not waiting:
+            self.late_of.setdefault(None, []).append(latest)
         return self._messages()
 
     def _look_at_time(self, late: int | None, number: str) -> Procedure[None]:

@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import re
 import zlib
 from collections.abc import Callable
 from dataclasses import replace
@@ -107,6 +108,19 @@ class ForgetsOversize(PressedDevice):
         for line in data.split(b"\n"):
             cut += [line[at : at + 664] for at in range(0, len(line), 664)] or [b""]
         return super().receive(b"\n".join(cut), now_ms)
+
+
+class DropsAfterPause(PressedDevice):
+    """Drops the line that it has begun when nothing came for 200 ms."""
+
+    heard = 0
+
+    def receive(self, data: bytes, now_ms: int) -> bytes:
+        """See Device."""
+        if now_ms - self.heard > 200:
+            self.board._receiver = LineReceiver(self.board.limits.line)
+        self.heard = now_ms
+        return super().receive(data, now_ms)
 
 
 class TakesFive(Board):
@@ -316,6 +330,10 @@ LINE_CASES: tuple[Case, ...] = (
     Case("2.2.5", "takes unused bits that are not zero", {"board": hearing(_any_spelling(lambda b: b.isascii() and b.replace(b"-", b"").replace(b"_", b"").isalnum()))}),
     Case("2.2.1", "ends a line at LF only", {"device": device(reads=lambda data: data.replace(b"\r", b" "))}),
     Case("2.2.6", "takes a message in the middle of a line", {"device": device(reads=lambda data: data.replace(b"~", b"\n~"))}),
+    Case("2.2.6", "takes a message behind a prompt", {"device": device(reads=lambda data: data.replace(b"\n> ~", b"\n~"))}),
+    Case("2.2.6", "edits its line at a backspace", {"device": device(reads=lambda data: re.sub(rb"[^\n]\x08", b"", data))}),
+    Case("2.2.7", "does not end long log text at a CR", {"device": device(reads=lambda data: re.sub(rb"(\n[^~\r\n]{60,})\r", rb"\1 ", data))}),
+    Case("2.3.3", "drops a line that comes with a pause", {"device": DropsAfterPause}),
     Case("2.2.8", "begins a new line where its buffer is full", {"device": ForgetsOversize}),
     Case("2.2.8", "takes lines beyond what it announces", {"board": LongLine, "limits": BRIEF}),
     Case("2.2.5", "complains about damaged lines", {"board": AnswersDamage}),

@@ -7,6 +7,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
+from typing import ClassVar
 
 from provision.board.engine import OFFERED, Board, Body
 from provision.board.staging import Refused
@@ -23,6 +24,7 @@ from provision.contract.table import (
 )
 from tests.conformance.making import (
     BUTTON,
+    ON_TRIAL,
     Case,
     R,
     T,
@@ -173,17 +175,91 @@ class SkipsInHelloOnly(Board):
         return super()._handle(message)
 
 
-class PartsOverCommit(Board):
-    """Keeps incomplete parts when it commits."""
+class PartsOver(Board):
+    """Keeps parts over a request of one type, whether it is carried out or refused."""
 
-    def _commit(self, body: Body) -> Body:
+    only: ClassVar[MessageType]
+    complete = False
+
+    def _handle(self, message: Message) -> Body:
         parts = self._staging._parts
         held = bytes(parts.held) if parts else b""
-        reply = super()._commit(body)
-        if parts:
-            parts.held[:] = held
-            self._staging._parts = parts
-        return reply
+        try:
+            return super()._handle(message)
+        finally:
+            if parts and message.type == self.only and parts.complete == self.complete:
+                parts.held[:] = held
+                self._staging._parts = parts
+
+
+class ForgetsParts(Board):
+    """Forgets parts at refusals of these codes, or where it confirms."""
+
+    at: ClassVar[tuple[Refusal, ...]] = ()
+
+    def _handle(self, message: Message) -> Body:
+        try:
+            return super()._handle(message)
+        except Refused as refused:
+            if refused.code in self.at and message.type in (T.SET_FIELD, T.COMMIT):
+                self._staging._forget_parts()
+            raise
+
+    def _confirm(self, body: Body) -> Body:
+        if not self.at:
+            self._staging._forget_parts()
+        return super()._confirm(body)
+
+
+class StagesAbsent(Board):
+    """Stages what it refuses since nobody is present."""
+
+    def _handle(self, message: Message) -> Body:
+        try:
+            return super()._handle(message)
+        except Refused as refused:
+            if refused.code is R.PRESENCE and message.type == T.SET_FIELD:
+                with suppress(Refused):
+                    self._set_field(message.body)
+            raise
+
+
+class DiffersForgetsOlder(Board):
+    """Forgets the older set at set-differs."""
+
+    def _commit(self, body: Body) -> Body:
+        vars(self.store).pop("_older", None)
+        try:
+            return super()._commit(body)
+        except Refused as refused:
+            if refused.code is R.SET_DIFFERS:
+                self.store._older = lambda: None  # type: ignore[method-assign]
+            raise
+
+
+class ConfirmsStaged(Board):
+    """Confirms a trial whatever is staged."""
+
+    def _handle(self, message: Message) -> Body:
+        if message.type == T.CONFIRM and self.staged and self.store.current.on_trial:
+            self._check_not_moved_on(T.CONFIRM, message.body)
+            return self._confirm(message.body)
+        return super()._handle(message)
+
+
+class DropsAtEndOfTrial(Board):
+    """Drops what is staged when the time of a trial is over."""
+
+    def _end_trial(self) -> None:
+        super()._end_trial()
+        self._staging.forget()
+
+
+def _is_part_beyond(board: Board, message: Message) -> bool:
+    """Whether a part goes beyond its total."""
+    offset, total, part = map(message.body.get, (3, 4, 5))
+    whole = isinstance(offset, int) and isinstance(total, int) and isinstance(part, bytes)
+    return message.type == T.SET_FIELD and whole and offset + len(part) > total  # type: ignore[operator, arg-type]
 
 
 class PresenceBeforeRepeat(Board):
@@ -208,7 +284,20 @@ ORDER_CASES: tuple[Case, ...] = (
     Case("4.3.5", "looks at the state before it looks for a repeat", {"board": RepeatsInState}),
     Case("4.2.2", "skips keys where nothing changes only", {"board": SkipsInHelloOnly}),
     Case("4.3.5", "looks for presence before it looks for a repeat", {"board": PresenceBeforeRepeat, "limits": BUTTON}),
-    Case("5.1.5", "keeps incomplete parts when it commits", {"board": PartsOverCommit}),
+    Case("5.1.5", "keeps incomplete parts when it commits", {"board": subclass(PartsOver, only=T.COMMIT)}),
+    Case("5.1.5", "keeps incomplete parts when it undoes", {"board": subclass(PartsOver, only=T.UNDO)}),
+    Case("5.1.5", "keeps incomplete parts when it erases", {"board": subclass(PartsOver, only=T.ERASE)}),
+    Case("5.1.4", "keeps complete parts at discard", {"board": subclass(PartsOver, only=T.DISCARD, complete=True)}),
+    Case("4.3.1", "looks at the capability before the version", {"board": before(lambda b, m: m.version != 1 and m.type == T.UNDO, R.NOT_OFFERED), "capabilities": OFFERED & ~Capability.UNDO}),
+    Case("4.3.9", "looks at the end of a part before presence", {"board": before(_is_part_beyond, R.MALFORMED), "limits": BUTTON}),
+    Case("4.3.10", "stages what it refuses for want of a person", {"board": StagesAbsent, "limits": BUTTON}),
+    Case("4.3.10", "forgets the older set at set-differs", {"board": DiffersForgetsOlder}),
+    Case("4.3.10", "forgets parts when a rule of the whole is broken", {"board": subclass(ForgetsParts, at=(R.MISSING, R.PARTNER, R.PIN_CONFLICT))}),
+    Case("4.3.10", "forgets parts at one that goes beyond the total", {"board": subclass(ForgetsParts, at=(R.MALFORMED,))}),
+    Case("5.1.1", "confirms with a field staged", {"board": ConfirmsStaged, **ON_TRIAL}),
+    Case("5.1.2", "erases nothing on trial", {"board": before(lambda b, m: m.type == T.ERASE and b.store.current.on_trial, R.WRONG_STATE), **ON_TRIAL}),
+    Case("5.1.7", "forgets parts at confirm", {"board": ForgetsParts, **ON_TRIAL}),
+    Case("5.1.7", "drops what is staged at the end of a trial", {"board": DropsAtEndOfTrial, **ON_TRIAL}),
     Case("5.1.2", "shows itself only with nothing staged", {"board": before(lambda b, m: m.type == T.LOCATE and bool(b.staged), R.WRONG_STATE)}),
     Case("4.3.6", "looks at the state before presence", {"board": before(lambda b, m: m.type == T.COMMIT and not b.staged and 3 in m.body, R.WRONG_STATE), "limits": BUTTON}),
     Case("4.3.8", "looks for an older set before the generation", {"board": NoOlderFirst}),

@@ -93,8 +93,10 @@ class ForgetsOlderAtStart(PressedDevice):
 
     def receive(self, data: bytes, now_ms: int) -> bytes:
         """See Device."""
+        before = self.board.store.flash.content
         sent = super().receive(data, now_ms)
-        if any(type_of(line) == MessageType.COMMIT_REPLY for line in lines(sent)):
+        written = before != self.board.store.flash.content
+        if written and any(type_of(line) == MessageType.COMMIT_REPLY for line in lines(sent)):
             vars(self.board.store).pop("_older", None)
         return sent
 
@@ -106,8 +108,9 @@ class BringsBackAtStart(PressedDevice):
         """See Device."""
         before = self.board.store.flash.content
         sent = super().receive(data, now_ms)
+        written = before != self.board.store.flash.content
         replies = {type_of(line) for line in lines(sent)}
-        if replies & {T.COMMIT_REPLY, T.CONFIRM_REPLY, T.UNDO_REPLY, T.ERASE_REPLY}:
+        if written and replies & {T.COMMIT_REPLY, T.CONFIRM_REPLY, T.UNDO_REPLY, T.ERASE_REPLY}:
             self.lost = before if self.of in replies else None
         return sent
 
@@ -375,6 +378,7 @@ STORING_CASES: tuple[Case, ...] = (
     Case("9.6.5", "names the earlier pin as the field", {"board": wholes(_earlier_named)}),
     Case("6.5.4", "drops what is staged when a rule is broken", {"board": DropsRefused}),
     Case("10.1.1", "has undone an undo at the next start", {"device": BringsBackAtStart}),
+    Case("5.4.4", "confirms in memory only", {"device": ConfirmLost, **ON_TRIAL}),
     Case("4.1.6", "leaves `listens` out of hello", {"board": lacking(T.HELLO, HelloReplyKey.LISTENS)}, "6.1"),
     Case("4.3.3", "takes a token of any length", {"board": LooseForms}),
     Case("4.1.6", "has `staged` as text", {"board": changed(T.STATUS, StatusReplyKey.STAGED, str)}, "6.6"),

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
-from provision.conformance.checks.parts import Parts
+from provision.conformance.checks.parts import Parts, parts_if_any
 from provision.conformance.checks.reading import check_status, entries, hello_and_status, pages
 from provision.conformance.checks.sets import (
     Values,
@@ -19,9 +19,9 @@ from provision.conformance.checks.sets import (
     must_hold,
     store_set,
 )
-from provision.conformance.checks.staging import any_two, not_shown
-from provision.conformance.checks.states import presence
-from provision.conformance.checks.wholes import with_partner
+from provision.conformance.checks.staging import any_one, any_two, not_shown
+from provision.conformance.checks.states import PRESENCE_WINDOW, wants_presence
+from provision.conformance.checks.wholes import mutations, with_partner
 from provision.conformance.expected import commit_refusal
 from provision.conformance.expected_values import TYPES, takes_parts, value_refusal
 from provision.conformance.findings import NotApplicable, NotMet
@@ -29,6 +29,7 @@ from provision.conformance.made_up import good_value
 from provision.conformance.shown import code_words
 from provision.conformance.steps import Procedure
 from provision.conformance.wire import Body
+from provision.contract.profile import Item
 from provision.contract.table import (
     MESSAGES,
     Capability,
@@ -105,6 +106,7 @@ def same_token(bench: Bench) -> Procedure[None]:
 
 def set_differs(bench: Bench) -> Procedure[None]:
     """Another count or digest is refused with `set-differs`, and what is staged is discarded."""
+    older, _ = yield from store_set(bench, 1)
     values, token = yield from store_set(bench, 0)
     generation, _ = yield from generation_and_token(bench)
     settings = bench.known_schema().settings[:2]
@@ -130,12 +132,15 @@ def set_differs(bench: Bench) -> Procedure[None]:
         )
     if (yield from generation_and_token(bench)) != (generation, token):
         raise NotMet("a commit that was refused was done")
+    if Capability.UNDO in bench.capabilities:
+        yield from bench.answer(MessageType.UNDO, {1: generation})
+        yield from must_hold(bench, older, "after `set-differs` and an undo")
 
 
 def some_of_it(bench: Bench) -> Procedure[None]:
     """A commit of some fields leaves the others as they were; null clears."""
     values, _ = yield from store_set(bench, 0)
-    for setting, value in _small_changes(bench, values):
+    for setting, value in small_changes(bench, values):
         yield from bench.fresh()
         yield from bench.stage(setting, value)
         values[setting.key] = value
@@ -144,7 +149,7 @@ def some_of_it(bench: Bench) -> Procedure[None]:
         yield from confirm(bench)
 
 
-def _small_changes(bench: Bench, values: Values) -> Iterator[tuple[Setting, Value | None]]:
+def small_changes(bench: Bench, values: Values) -> Iterator[tuple[Setting, Value | None]]:
     """Yield a field with another value, one with an empty one, and one that is cleared.
 
     As the whole admits; few fields take an empty value, which is not the same as none.
@@ -169,22 +174,36 @@ def _small_changes(bench: Bench, values: Values) -> Iterator[tuple[Setting, Valu
                 yield setting, value
 
 
-def behind_commit(bench: Bench) -> Procedure[None]:
-    """What follows a commit in the same flight is kept and answered, if hello says so."""
+def behind_storing(bench: Bench) -> Procedure[None]:
+    """What follows a commit, confirm, undo or erase in the same flight is kept and answered."""
     bench.needs(Capability.RECEIVES_WHILE_STORING)
+    yield from store_set(bench, 1)
     yield from bench.stage_all(full_set(bench, 2))
-    commit_id, commit = bench.line(MessageType.COMMIT, bench.commit_body())
-    ids, lines = [commit_id], [commit]
-    for type_ in (MessageType.STATUS, MessageType.HELLO, MessageType.STATUS):
-        id_, line = bench.line(type_)
+    yield from _with_more_behind(bench, MessageType.COMMIT, bench.commit_body())
+    bench.staged.clear()
+    for type_, capability in (
+        (MessageType.CONFIRM, Capability.TRIAL),
+        (MessageType.UNDO, Capability.UNDO),
+        (MessageType.ERASE, Capability.ERASE),
+    ):
+        status = yield from bench.status()
+        on_trial = status[StatusReplyKey.STORE] == Store.TRIAL
+        if capability in bench.capabilities and (on_trial or type_ != MessageType.CONFIRM):
+            yield from _with_more_behind(bench, type_, {1: status[StatusReplyKey.GENERATION]})
+
+
+def _with_more_behind(bench: Bench, type_: int, body: Body) -> Procedure[None]:
+    """Send a request that stores, one behind it and more a moment later; all are answered."""
+    id_, line = bench.line(type_, body)
+    ids, lines, name = [id_], [line], MESSAGES[type_].name
+    for behind in (MessageType.STATUS, MessageType.HELLO, MessageType.STATUS, MessageType.HELLO):
+        id_, line = bench.line(behind)
         if sum(map(len, lines)) + len(line) <= bench.number(HelloReplyKey.CREDIT):
             ids.append(id_)
             lines.append(line)
-    got = yield from bench.converse(lines, ids, bench.announced(MessageType.COMMIT))
-    bench.staged.clear()
+    got = yield from bench.converse(lines[:2], ids, bench.announced(type_), later=lines[2:])
     if [message.id for message in got] != ids:
-        raise NotMet(f"of {len(ids)} requests with a commit before them {len(got)} were answered")
-    yield from confirm(bench)
+        raise NotMet(f"of {len(ids)} requests, {name} the first, {len(got)} were answered")
 
 
 def generation_grows(bench: Bench) -> Procedure[None]:
@@ -236,8 +255,9 @@ def secret_in_parts(bench: Bench) -> Procedure[None]:
 
 
 def drops_parts(bench: Bench) -> Procedure[None]:
-    """A commit drops incomplete parts with what is staged; they count for nothing in it."""
+    """Commit, set-differs, undo and erase drop incomplete parts; these count for nothing."""
     parts = Parts(bench)
+    yield from store_set(bench, 0)
     values = full_set(bench, 1)
     yield from bench.stage_all(values)
     held = bench.staged.pop(parts.setting.key)
@@ -245,8 +265,25 @@ def drops_parts(bench: Bench) -> Procedure[None]:
     if held is not None and parts.setting.field.required:
         raise NotApplicable("the field that comes in parts is a required one")
     yield from bench.commit()
-    yield from parts.gap(parts.body(3, parts.octets[3:5]), 0, "after a commit")
+    next_part = parts.body(3, parts.octets[3:5])
+    yield from parts.gap(next_part, 0, "after a commit")
     yield from confirm(bench)
+    (one, _), (other, _) = any_two(bench)
+    yield from bench.stage(other if one is parts.setting else one, None)
+    yield from parts.take(0, 3, 3)
+    another = {**bench.commit_body(), CommitKey.COUNT: 2}
+    yield from bench.refused(MessageType.COMMIT, another, Refusal.SET_DIFFERS)
+    bench.staged.clear()
+    yield from parts.gap(next_part, 0, "after `set-differs`")
+    for type_, capability in (
+        (MessageType.UNDO, Capability.UNDO),
+        (MessageType.ERASE, Capability.ERASE),
+    ):
+        if capability in bench.capabilities:
+            yield from parts.take(0, 3, 3)
+            generation, _ = yield from generation_and_token(bench)
+            yield from bench.answer(type_, {1: generation})
+            yield from parts.gap(next_part, 0, f"after {type_.name.lower()}")
 
 
 def refused_changes_nothing(bench: Bench) -> Procedure[None]:
@@ -293,28 +330,74 @@ def refused_changes_nothing(bench: Bench) -> Procedure[None]:
     yield from bench.commit()
     yield from must_hold(bench, {**values, **changes}, "after what is staged was committed")
     yield from confirm(bench)
+    yield from _refused_commit_leaves_parts(bench, {**values, **changes})
+
+
+def _refused_commit_leaves_parts(bench: Bench, stored: Values) -> Procedure[None]:
+    parts, schema = parts_if_any(bench), bench.known_schema()
+    for wrong in mutations(bench, stored):
+        due = commit_refusal(schema, stored, wrong)
+        if due is not None and parts is not None and parts.setting.key not in wrong:
+            yield from bench.stage_all(wrong)
+            yield from parts.take(0, 3, 3)
+            yield from bench.refused(MessageType.COMMIT, bench.commit_body(), due.code)
+            yield from parts.take(3, 5, 5)
+            return
 
 
 def presence_when_stored(bench: Bench) -> Procedure[None]:
-    """With a set stored, whatever changes something wants a person present."""
+    """With a set stored, or on trial, changes want a person present; with none, they do not."""
     bench.needs(Capability.PRESENCE)
     yield from store_set(bench, 0)
-    yield from presence(bench)
+    one, first = any_one(bench)
+    yield from bench.stage(one, first)  # with which presence begins, if it did not before
+    counted, at_most = yield from wants_presence(bench)
+    bench.asks_presence = True
+    yield from bench.fresh()
+    yield from bench.stage_all(full_set(bench, 1))
+    yield from bench.commit()
+    bench.asks_presence = False
+    reply = yield from bench.ask(MessageType.SET_FIELD, bench.requests_for(one, first)[0])
+    if reply.type == MessageType.REFUSAL and bench.now - bench.absent_at < counted:
+        raise NotMet("presence lapses with a commit, not with time")
+    _, at_most = yield from wants_presence(bench, min(at_most, PRESENCE_WINDOW))
+    if Capability.ERASE not in bench.capabilities:
+        yield from confirm(bench)
+        return
+    generation, _ = yield from generation_and_token(bench)
+    yield from bench.answer(MessageType.ERASE, {1: generation})
+    bench.asks_presence = False
+    yield from bench.silence(at_most)
+    yield from bench.stage(one, None)
+    generation, _ = yield from generation_and_token(bench)
+    yield from bench.answer(MessageType.ERASE, {1: generation})
 
 
 def reports(bench: Bench) -> Procedure[None]:
     """After a commit the set is applied, and proven or failed in the time announced.
 
-    When undo brings it back it is applied anew; an erase forgets what was reported.
+    Proven ends a trial well. When undo brings a set back it is applied anew; an erase forgets what
+    was reported.
     """
     yield from store_set(bench, 2)
-    yield from store_set(bench, 3)
-    took = yield from _reported(bench)
-    if Capability.UNDO in bench.capabilities and _POLL < took <= _SOON:
-        for _ in range(2):  # to the older set, and back to this one
+    values, token = full_set(bench, 3), bench.token()
+    yield from bench.stage_all(values)
+    yield from bench.commit(token)
+    if bench.number(HelloReplyKey.APPLY_TIME) >= 1000 * (bench.known_schema().trial or 0):
+        yield from confirm(bench)  # of the older set, which came into force again, no report is due
+    took, run = yield from _reported(bench)
+    if run == Run.PROVEN:
+        yield from counts(bench, Store.COMPLETE, 0)
+        if (yield from generation_and_token(bench))[1] != token:
+            raise NotMet("the token changed when the firmware reported proven")
+        yield from must_hold(bench, values, "after the firmware reported proven")
+    yield from confirm(bench)
+    if Capability.UNDO in bench.capabilities:
+        is_slow = _POLL < took <= _SOON  # so that it is seen applying
+        for _ in range(2 if is_slow else 1):  # to the older set, and back to this one
             body: Body = {1: (yield from generation_and_token(bench))[0]}
             yield from bench.answer(MessageType.UNDO, body)
-        if (yield from bench.status())[StatusReplyKey.RUN] != Run.APPLYING:
+        if is_slow and (yield from bench.status())[StatusReplyKey.RUN] != Run.APPLYING:
             raise NotMet(f"a set is applied for {took} ms after its commit, and not after undo")
         yield from _reported(bench)
     if Capability.ERASE in bench.capabilities:
@@ -323,18 +406,21 @@ def reports(bench: Bench) -> Procedure[None]:
         check_status(bench, (yield from bench.status()))
 
 
-def _reported(bench: Bench) -> Procedure[int]:
-    """Wait until the firmware reports proven or failed; return for how long it was applying."""
+def _reported(bench: Bench) -> Procedure[tuple[int, Item]]:
+    """Wait until the firmware has reported on a complete set; return after how long, and what."""
     began = bench.now
     allowed = bench.number(HelloReplyKey.APPLY_TIME)
     while True:
         status = yield from bench.status()
         check_status(bench, status)
         if status[StatusReplyKey.RUN] != Run.APPLYING:
-            return bench.now - began
+            break
         if bench.now - began > allowed + 1000:
             raise NotMet(f"after {allowed} ms (`apply-time`) the set is still being applied")
         yield from bench.silence(_POLL)
+    if status[StatusReplyKey.RUN] == Run.IDLE:
+        raise NotMet("a complete set is in force, and `run` is idle")
+    return bench.now - began, status[StatusReplyKey.RUN]
 
 
 COMMIT_CHECKS = (
@@ -357,7 +443,7 @@ COMMIT_CHECKS = (
         changes=True,
     ),
     Check(
-        ("5.5.1", "5.5.3", "5.5.4", "4.3.5", "4.3.6", "4.3.9"),
+        ("5.5.1", "5.5.2", "5.5.3", "5.5.4", "4.3.5", "4.3.6", "4.3.9", "4.3.10"),
         "Changes of what is stored want a person",
         presence_when_stored,
         changes=True,
@@ -369,7 +455,7 @@ COMMIT_CHECKS = (
         changes=True,
     ),
     Check(
-        ("6.5.3", "5.1.5", "9.1.20"),
+        ("6.5.3", "5.1.5", "9.1.20", "4.3.10"),
         "Another count or digest is refused",
         set_differs,
         changes=True,
@@ -380,7 +466,7 @@ COMMIT_CHECKS = (
         some_of_it,
         changes=True,
     ),
-    Check(("5.1.5",), "A commit drops incomplete parts", drops_parts, changes=True),
+    Check(("5.1.5",), "What stores drops incomplete parts", drops_parts, changes=True),
     Check(("6.5.6",), "Fields may come in any order", staged_in_any_order, changes=True),
     Check(("6.4.17",), "A secret in parts is what came first", secret_in_parts, changes=True),
     Check(
@@ -389,9 +475,9 @@ COMMIT_CHECKS = (
         refused_changes_nothing,
         changes=True,
     ),
-    Check(("5.6.3",), "What follows a commit is kept", behind_commit, changes=True),
+    Check(("5.6.3",), "What comes while a board stores is kept", behind_storing, changes=True),
     Check(
-        ("5.7.4", "6.1.7", "6.6.1", "6.6.2", "6.6.3", "6.6.6", "6.6.7", "6.6.8"),
+        ("5.7.4", "5.4.4", "6.1.7", "6.6.1", "6.6.2", "6.6.3", "6.6.6", "6.6.7", "6.6.8"),
         "The set is applied in the time announced",
         reports,
         changes=True,

@@ -166,10 +166,12 @@ def other_versions(bench: Bench) -> Procedure[None]:
     spoken = bench.hello[HelloReplyKey.VERSIONS]
     assert isinstance(spoken, list)
     details: Body = {RefusalKey.SUPPORTED: spoken}
+    asked: list[tuple[int, Body]] = [(STATUS, {1: 1}), (99, {})]
+    asked += [(t, {}) for t, row in MESSAGES.items() if row.is_request and t != MessageType.HELLO]
     for version in (2, 255):
         if version in spoken:
             continue
-        for type_, body in ((STATUS, {}), (STATUS, {1: 1}), (99, {}), (MessageType.COMMIT, {})):
+        for type_, body in asked:  # what is not offered, too
             yield from bench.refused(
                 type_, body, Refusal.UNSUPPORTED_VERSION, details, version=version,
                 what=f"type {type_} of version {version}",

@@ -18,6 +18,9 @@ from provision.contract.table import (
     RefusalKey,
 )
 
+_EDITING = (0x00, 0x08, 0x15, 0x18, 0x1B, 0x7F)  # with which a console edits its line
+_LONG_PAUSE = 400  # ms for which a host may be held up within a line
+
 _ALPHABET = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
 
 
@@ -48,6 +51,11 @@ def noise(bench: Bench) -> Procedure[None]:
     ):
         id_, line = bench.line(STATUS)
         yield from bench.taken(what, before + line, id_)
+    for size in (100, bench.line_limit + 100):
+        for end in (b"\n", b"\r"):
+            id_, line = bench.line(STATUS)
+            what = f"{size} bytes of log text before it, ended by {end!a}"
+            yield from bench.taken(what, b"\n" + b"x" * size + end + line.lstrip(b"\n"), id_)
 
 
 def tilde_within(bench: Bench) -> Procedure[None]:
@@ -57,6 +65,9 @@ def tilde_within(bench: Bench) -> Procedure[None]:
         ("a space before the tilde", b"\n "),
         ("a tilde before the tilde", b"\n~"),
         ("a byte 00 before the tilde", b"\n\x00"),
+        ("a prompt before the tilde", b"\n> "),
+        ("another prompt before the tilde", b"\n$ "),
+        *((f"x and a byte {byte:02X} before the tilde", b"\nx%c" % byte) for byte in _EDITING),
         ("a whole message before the tilde", b"\n~hAEBB6AKJIDNK@"),
     ):
         _, line = bench.line(STATUS)
@@ -190,13 +201,13 @@ def echoes(bench: Bench) -> Procedure[None]:
 
 
 def stalls(bench: Bench) -> Procedure[None]:
-    """A request that comes byte by byte, with pauses, is taken."""
+    """A request that comes in pieces of three bytes, with pauses, one of them long, is taken."""
     id_, line = bench.line(STATUS)
     yield from bench.after()
     at = 0
     while at < len(line) - 3:
         yield from bench.send(line[at : at + 3])
-        yield from bench.silence(10)
+        yield from bench.silence(_LONG_PAUSE if at == 9 else 10)
         at += 3
     yield from bench.taken("a request in pieces", line[at:], id_)
 

@@ -100,6 +100,14 @@ class Parts:
         return last
 
 
+def parts_if_any(bench: Bench) -> Parts | None:
+    """Return a field that takes parts; None if the board's schema has none."""
+    try:
+        return Parts(bench)
+    except NotApplicable:
+        return None
+
+
 def parts_in_order(bench: Bench) -> Procedure[None]:
     """Parts are appended, counted, and staged when the last is there; they may repeat even then."""
     parts = Parts(bench)
@@ -221,6 +229,8 @@ def parts_forgotten(bench: Bench) -> Procedure[None]:
     refused: Body = {SetFieldKey.FIELD: another.key, SetFieldKey.VALUE: no_value}
     yield from bench.refused(MessageType.SET_FIELD, unknown, Refusal.UNKNOWN_FIELD)
     yield from bench.refused(MessageType.SET_FIELD, refused, Refusal.WRONG_KIND)
+    beyond = parts.body(len(parts.octets) - 1, b"ab")
+    yield from bench.refused(MessageType.SET_FIELD, beyond, Refusal.MALFORMED)
     yield from parts.take(3, 5, 5)
     yield from bench.stage(another, None)
     yield from parts.gap(parts.body(5, parts.octets[5:6]), 0, "after another field was set")
@@ -232,6 +242,12 @@ def parts_forgotten(bench: Bench) -> Procedure[None]:
     yield from bench.answer(MessageType.DISCARD, {DiscardKey.BOOT: bench.boot})
     bench.staged.clear()
     yield from parts.gap(parts.body(3, parts.octets[3:4]), 0, "after discard")
+    yield from parts.take(0, 3, 3)
+    yield from parts.finish(3)
+    yield from bench.answer(MessageType.DISCARD, {DiscardKey.BOOT: bench.boot})
+    bench.staged.clear()
+    last = parts.body(len(parts.octets) - 1, parts.octets[-1:])
+    yield from parts.gap(last, 0, "the last part, after its value was discarded")
 
 
 def parts_of_another(bench: Bench) -> Procedure[None]:
@@ -312,7 +328,7 @@ PARTS_CHECKS = (
     Check(("6.4.18", "6.4.17"), "A gap unstages a secret", gap_unstages_secrets),
     Check(("6.4.12",), "A part at 0 starts again", parts_restart),
     Check(
-        ("6.4.10", "6.4.11", "5.1.4"),
+        ("6.4.10", "6.4.11", "6.4.20", "4.3.10", "5.1.4"),
         "Incomplete parts are forgotten when they must be",
         parts_forgotten,
     ),

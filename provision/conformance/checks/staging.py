@@ -3,6 +3,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
 from provision.conformance.findings import NotApplicable, NotMet
@@ -22,14 +24,24 @@ from provision.contract.table import (
 from provision.settings.model import Setting, Value
 
 
-def any_two(bench: Bench) -> tuple[tuple[Setting, Value], tuple[Setting, Value]]:
-    """Return two fields and a good value of each; end the check if there are no two."""
+def any_one(bench: Bench) -> tuple[Setting, Value]:
+    """Return a field and a good value of it; end the check if there is none."""
+    for found in _settable(bench):
+        return found
+    raise NotApplicable("the board's schema has no field that the kit can set")
+
+
+def _settable(bench: Bench) -> Iterator[tuple[Setting, Value]]:
     schema = bench.known_schema()
-    found = []
     for setting in schema.settings:
         value = good_value(setting, schema, bench.random, 0)
         if value is not None and bench.requests_for(setting, value):
-            found.append((setting, value))
+            yield setting, value
+
+
+def any_two(bench: Bench) -> tuple[tuple[Setting, Value], tuple[Setting, Value]]:
+    """Return two fields and a good value of each; end the check if there are no two."""
+    found = list(_settable(bench))
     if len(found) < 2:
         raise NotApplicable("the board's schema has fewer than two fields that the kit can set")
     return found[0], found[-1]

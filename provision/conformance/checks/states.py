@@ -5,8 +5,8 @@ from __future__ import annotations
 
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
-from provision.conformance.checks.parts import Parts
-from provision.conformance.checks.staging import any_two
+from provision.conformance.checks.parts import parts_if_any
+from provision.conformance.checks.staging import any_one, any_two
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.steps import Procedure, Tell
 from provision.conformance.wire import Body
@@ -26,12 +26,15 @@ from provision.contract.table import (
 
 _LONGEST_AWAITED = 120_000  # ms of listening whose end is awaited without patience
 _BEFORE_END, _BEYOND_END = 1000, 1500  # ms before it ends and after, where the board is asked
-_WINDOW = 300_000  # ms for which a person's presence may count, before the kit gives up waiting
+_LAPSE_POLL = 250  # ms between two looks whether presence has lapsed
+PRESENCE_WINDOW = 300_000
+"""Milliseconds for which a person may count as present, before the kit gives up waiting."""
 
 
 def discard(bench: Bench) -> Procedure[None]:
     """Discard drops what is staged, if it names the boot number."""
     (one, first), (other, _) = any_two(bench)
+    generation = bench.generation
     yield from bench.stage(one, first)
     yield from bench.stage(other, None)
     for wrong in (bench.boot ^ 1, bench.boot ^ 2**31, 0 if bench.boot else 1):
@@ -47,6 +50,9 @@ def discard(bench: Bench) -> Procedure[None]:
     yield from bench.answer(MessageType.DISCARD, {DiscardKey.BOOT: bench.boot})
     if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
         raise NotMet("something is staged after discard")
+    yield from bench.say_hello()
+    if bench.generation != generation:
+        raise NotMet("the generation changed with a discard")
     yield from bench.answer(MessageType.DISCARD, {DiscardKey.BOOT: bench.boot})
 
 
@@ -54,9 +60,8 @@ def nothing_staged(bench: Bench) -> Procedure[None]:
     """Commit with nothing staged is refused with `wrong-state`."""
     body: Body = {CommitKey.COUNT: 1, CommitKey.DIGEST: 0, CommitKey.TOKEN: bench.token()}
     yield from bench.refused(MessageType.COMMIT, body, Refusal.WRONG_STATE, what="commit")
-    try:
-        parts = Parts(bench)
-    except NotApplicable:
+    parts = parts_if_any(bench)
+    if parts is None:
         return
     yield from parts.take(0, 3, 3)
     yield from bench.refused(
@@ -118,7 +123,10 @@ def legal_when_staged(bench: Bench) -> Procedure[None]:
 
 
 def dropped_in_time(bench: Bench) -> Procedure[None]:
-    """What is staged is dropped after 10 minutes without an answered request, and not before."""
+    """What is staged is dropped after 10 minutes without an answered request, and not before.
+
+    A board that listens for as long as it runs still answers then.
+    """
     (one, first), _ = any_two(bench)
     yield from bench.stage(one, first)
     yield from bench.silence(STAGED_LIFETIME_MS - 20_000)
@@ -139,43 +147,48 @@ def presence(bench: Bench) -> Procedure[None]:
     bench.needs(Capability.PRESENCE)
     if (yield from bench.store()) is Store.EMPTY:
         raise NotApplicable("nothing is stored, so the board wants nobody present")
+    yield from wants_presence(bench)
+
+
+def wants_presence(bench: Bench, within: int = PRESENCE_WINDOW) -> Procedure[tuple[int, int]]:
+    """Wait until presence lapses; look at what is refused then, and granted after the button.
+
+    within: milliseconds from now in which it must lapse. Return for how many of them a person
+    counted as present, at least and at most.
+    """
     bench.asks_presence = False
-    schema = bench.known_schema()
-    stage: Body = {SetFieldKey.FIELD: schema.settings[0].key, SetFieldKey.VALUE: None}
-    end = bench.now + _WINDOW
-    told = False
-    while True:
-        reply = yield from bench.ask(MessageType.SET_FIELD, stage)
-        if reply.type == MessageType.REFUSAL:
-            break
-        if bench.now > end:
-            raise NotMet(
-                f"set-field was granted for {_WINDOW // 1000} s: nobody needs to be present"
-            )
-        if not told:
-            told = True
-            yield Tell(
-                "Waiting until the person's presence lapses, at most"
-                f" {_WINDOW // 60_000} minutes: leave the button alone."
-            )
-        yield from bench.silence(1000)
-    bench.must_refuse(reply, Refusal.PRESENCE, what="set-field")
+    one, first = any_one(bench)
+    stage = bench.requests_for(one, first)[0]
+    lasted = yield from _await_lapse(bench, stage, within)
     # The window has closed. What was staged in it is dropped, which is legal at any time.
     yield from bench.answer(MessageType.DISCARD, {DiscardKey.BOOT: bench.boot})
     bench.staged.clear()
-    other = {1: bench.generation ^ 0x5A5A}
+    other: Body = {1: bench.generation ^ 0x5A5A}
+    other_boot: Body = {1: bench.boot ^ 0x5A5A}
+    clearing: Body = {SetFieldKey.FIELD: one.key, SetFieldKey.VALUE: None}
     unknown: Body = {SetFieldKey.FIELD: "no-such.field", SetFieldKey.VALUE: 0}
+    beyond: Body = {
+        SetFieldKey.FIELD: one.key,
+        SetFieldKey.OFFSET: 3,
+        SetFieldKey.TOTAL: 4,
+        SetFieldKey.PART: b"ab",
+    }
     commit: Body = {CommitKey.COUNT: 1, CommitKey.DIGEST: 0, CommitKey.TOKEN: bench.token()}
     for capability, type_, body in (
+        (None, MessageType.SET_FIELD, stage),
+        (None, MessageType.SET_FIELD, clearing),
         (None, MessageType.SET_FIELD, unknown),
+        (None, MessageType.SET_FIELD, beyond),
         (None, MessageType.COMMIT, commit),
         (Capability.UNDO, MessageType.UNDO, other),
         (Capability.ERASE, MessageType.ERASE, other),
         (Capability.TRIAL, MessageType.CONFIRM, other),
-        (Capability.RESTART, MessageType.RESTART, {1: bench.boot ^ 0x5A5A}),
+        (Capability.RESTART, MessageType.RESTART, other_boot),
     ):
         if capability is None or capability in bench.capabilities:
             yield from bench.refused(type_, body, Refusal.PRESENCE, what=type_.name.lower())
+    if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
+        raise NotMet("something is staged, though nobody was present")
     malformed = Refusal.MALFORMED
     yield from bench.refused(MessageType.COMMIT, {}, malformed, what="form before presence")
     yield from bench.say_hello()
@@ -183,8 +196,6 @@ def presence(bench: Bench) -> Procedure[None]:
     reply = yield from bench.ask(MessageType.COMMIT, repeat)
     if reply.type == MessageType.REFUSAL:
         raise NotMet("the repeat of the newest commit was refused for want of presence")
-    if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
-        raise NotMet("something is staged, though nobody was present")
     bench.asks_presence = True
     reply = yield from bench.ask(MessageType.SET_FIELD, stage)
     if reply.type == MessageType.REFUSAL:
@@ -193,6 +204,33 @@ def presence(bench: Bench) -> Procedure[None]:
     reply = yield from bench.ask(MessageType.SET_FIELD, stage)
     if reply.type == MessageType.REFUSAL:
         raise NotMet("presence lapses with one request, not with time")
+    bench.asks_presence = True
+    return lasted
+
+
+def _await_lapse(bench: Bench, stage: Body, within: int) -> Procedure[tuple[int, int]]:
+    """Ask until presence has lapsed; return how long it lasted, at least and at most."""
+    began, absent = bench.present_at, bench.absent_at
+    end, granted = bench.now + within, bench.now
+    told = False
+    while True:
+        reply = yield from bench.ask(MessageType.SET_FIELD, stage)
+        if reply.type == MessageType.REFUSAL:
+            break
+        granted = bench.now
+        if bench.now > end:
+            raise NotMet(
+                f"set-field was granted for {within // 1000} s: nobody needs to be present"
+            )
+        if not told:
+            told = True
+            yield Tell(
+                "Waiting until the person's presence lapses, at most"
+                f" {within // 1000} s: leave the button alone."
+            )
+        yield from bench.silence(_LAPSE_POLL)
+    bench.must_refuse(reply, Refusal.PRESENCE, what="set-field")
+    return (granted - began if told and began is not None else 0), bench.now - absent
 
 
 def presence_when_empty(bench: Bench) -> Procedure[None]:
@@ -216,24 +254,25 @@ def falls_silent(bench: Bench) -> Procedure[None]:
         yield from bench.silence(listens - _BEFORE_END)
         yield from bench.status()
     yield from bench.silence(_BEFORE_END + _BEYOND_END)
-    id_, line = bench.line(MessageType.STATUS)
-    if (yield from bench.converse([line], [id_])):
-        raise NotMet(f"the board still answers after {listens} ms, which `listens` announced")
+    for type_ in (MessageType.STATUS, MessageType.HELLO):
+        id_, line = bench.line(type_)
+        if (yield from bench.converse([line], [id_])):
+            raise NotMet(f"the board still answers after {listens} ms, which `listens` announced")
 
 
 STATE_CHECKS = (
-    Check(("5.1.4", "6.7.1", "7.2.3"), "Discard drops what is staged", discard),
+    Check(("5.1.4", "5.2.2", "6.7.1", "7.2.3"), "Discard drops what is staged", discard),
     Check(("6.5.2",), "Nothing staged, nothing committed", nothing_staged),
     Check(("5.1.1", "4.3.7"), "What is not legal now is refused", not_in_this_state),
     Check(("5.1.7", "5.1.2"), "Reading drops nothing that is staged", legal_when_staged),
     Check(
-        ("5.1.6", "5.1.7"),
+        ("5.1.6", "5.1.7", "5.7.6", "5.7.7"),
         "What is staged is dropped after 10 minutes",
         dropped_in_time,
         minutes=30,
     ),
     Check(
-        ("5.5.1", "5.5.3", "5.5.4", "4.3.5", "4.3.6", "4.3.9"),
+        ("5.5.1", "5.5.3", "5.5.4", "4.3.5", "4.3.6", "4.3.9", "4.3.10"),
         "Changes want a person present",
         presence,
     ),

@@ -9,6 +9,8 @@ from itertools import islice
 
 from provision.conformance.bench import Bench
 from provision.conformance.check import Check
+from provision.conformance.checks.committing import small_changes
+from provision.conformance.checks.parts import parts_if_any
 from provision.conformance.checks.reading import check_status
 from provision.conformance.checks.sets import (
     Values,
@@ -20,6 +22,7 @@ from provision.conformance.checks.sets import (
     repeat_commit,
     store_set,
 )
+from provision.conformance.checks.staging import any_one
 from provision.conformance.checks.undoing import restart_board
 from provision.conformance.checks.wholes import breaking, refused_whole
 from provision.conformance.findings import NotApplicable, NotMet
@@ -36,6 +39,9 @@ from provision.contract.table import (
 
 _SOME_TIME = 3000  # ms of a trial that pass before a start, more than a start takes
 _SOON = 2000  # ms after confirm in which no trial may end, where nobody waits for all of its time
+_STARTS = 3  # of which the last one ends a trial badly
+_START_POLL = 500  # ms between two looks then
+_REPLACED_AFTER = 500  # ms of a trial after which another set replaces the one on trial
 _BEFORE_END = 2000  # ms before the end of a trial from which on it is looked at closely
 _END_POLL = 20  # ms between two looks then
 _TRIAL_SLACK = 3000  # ms beyond the time of a trial in which it has to be over
@@ -45,6 +51,7 @@ def _on_trial(bench: Bench) -> Procedure[tuple[Values, bytes, Values, bytes]]:
     """Store a set, then another on trial; return values and token of both."""
     bench.needs(Capability.TRIAL)
     old, old_token = yield from store_set(bench, 0)
+    yield from bench.say_hello()
     new, new_token = full_set(bench, 1), bench.token()
     yield from bench.stage_all(new)
     yield from bench.commit(new_token)
@@ -99,8 +106,14 @@ def trial_confirmed(bench: Bench) -> Procedure[None]:
         Refusal.MOVED_ON,
         what="another generation",
     )
+    yield from _legal_on_trial(bench)
     yield from _still_on_trial(bench)
+    parts = parts_if_any(bench)
+    if parts is not None:
+        yield from parts.take(0, 3, 3)
     yield from bench.answer(MessageType.CONFIRM, {1: generation})
+    if parts is not None:
+        yield from parts.take(3, 5, 5)
     yield from counts(bench, Store.COMPLETE, 0)
     after, still = yield from generation_and_token(bench)
     grew_once(generation, after, "confirm")
@@ -111,6 +124,30 @@ def trial_confirmed(bench: Bench) -> Procedure[None]:
         raise NotMet("the repeat of a confirm was not answered like the first time")
     yield from bench.refused(MessageType.CONFIRM, {1: after}, Refusal.WRONG_STATE, what="no trial")
     yield from must_hold(bench, new, "after confirm")
+    if Capability.RESTART in bench.capabilities:
+        yield from restart_board(bench)
+        yield from counts(bench, Store.COMPLETE, 0)
+        yield from must_hold(bench, new, "after confirm and a restart")
+
+
+def _legal_on_trial(bench: Bench) -> Procedure[None]:
+    """Ask, by wrong numbers, what is legal on trial, and what is not with a field staged."""
+    one, _ = any_one(bench)
+    asked = (
+        (MessageType.UNDO, Capability.UNDO, bench.generation, Refusal.WRONG_STATE),
+        (MessageType.CONFIRM, Capability.TRIAL, bench.generation, Refusal.WRONG_STATE),
+        (MessageType.RESTART, Capability.RESTART, bench.boot, Refusal.WRONG_STATE),
+        (MessageType.ERASE, Capability.ERASE, bench.generation, Refusal.MOVED_ON),
+    )
+    for what, is_staged in (("on trial", False), ("on trial, a field staged", True)):
+        if is_staged:
+            yield from bench.stage(one, None)
+        for type_, capability, number, due in asked:
+            if capability in bench.capabilities:
+                code = due if is_staged else Refusal.MOVED_ON
+                name = f"{type_.name.lower()} {what}"
+                yield from bench.refused(type_, {1: number ^ 0x5A5A}, code, what=name)
+    yield from bench.fresh()
 
 
 def trial_in_status(bench: Bench) -> Procedure[None]:
@@ -159,6 +196,11 @@ def trial_undone(bench: Bench) -> Procedure[None]:
     if (yield from generation_and_token(bench))[1] != new_token:
         raise NotMet("the token of the set that was on trial does not count again")
     yield from must_hold(bench, new, "after undoing the undo in a trial")
+    setting, value = next(small_changes(bench, new), (None, None))
+    if setting is not None:
+        yield from bench.stage(setting, value)
+        yield from bench.commit()
+        yield from _still_on_trial(bench)
 
 
 def trial_replaced(bench: Bench) -> Procedure[None]:
@@ -174,8 +216,14 @@ def trial_replaced(bench: Bench) -> Procedure[None]:
     yield from bench.fresh()
     bench.needs(Capability.UNDO)
     yield from bench.stage_all(full_set(bench, 2))
-    yield from bench.commit()
+    yield from bench.silence(_REPLACED_AFTER)
+    before = yield from _still_on_trial(bench)
+    began = bench.now
+    grew_once(before, (yield from bench.commit()), "a commit in a trial")
     generation = yield from _still_on_trial(bench)
+    left, due = (yield from _left(bench)), 1000 * (bench.known_schema().trial or 0)
+    if left is not None and left + bench.now - began < due - _REPLACED_AFTER // 2:
+        raise NotMet("the time of the set that was replaced runs on for the one that replaced it")
     yield from bench.answer(MessageType.UNDO, {1: generation})
     if (yield from generation_and_token(bench))[1] != old_token:
         raise NotMet("the token of the confirmed set does not count again")
@@ -183,26 +231,37 @@ def trial_replaced(bench: Bench) -> Procedure[None]:
 
 
 def trial_started_thrice(bench: Bench) -> Procedure[None]:
-    """At the third start within the trial the older set is in force again."""
+    """At the third start within the trial the older set is in force again.
+
+    One that the firmware makes to apply the set counts as well.
+    """
     bench.needs(Capability.RESTART)
     old, old_token, new, _ = yield from _on_trial(bench)
-    for start in (1, 2):
-        yield from _still_on_trial(bench)
-        yield from bench.silence(_SOME_TIME)
-        yield from _still_on_trial(bench)
+    starts, boot = 0, bench.boot  # of the last hello, before the commit
+    while True:
+        for _ in range(_SOME_TIME // _START_POLL):
+            yield from _still_on_trial(bench)
+            yield from bench.silence(_START_POLL)
+        before = yield from _still_on_trial(bench)
         left = yield from _left(bench)
+        if starts == 0:
+            yield from bench.say_hello()
+            starts += bench.boot != boot
+        if starts == _STARTS - 1:
+            break
+        starts += 1
         yield from restart_board(bench)
         again = yield from _left(bench)
         if left is not None and again is not None and again <= left:
-            raise NotMet(f"the time of the trial did not begin anew at start {start} within it")
-        yield from _still_on_trial(bench)
-        yield from must_hold(bench, new, f"at start {start} within a trial")
-    before = bench.generation
+            raise NotMet(f"the time of the trial did not begin anew at start {starts} within it")
+        grew_once(before, (yield from _still_on_trial(bench)), f"start {starts} within a trial")
+        yield from must_hold(bench, new, f"at start {starts} within a trial")
     yield from restart_board(bench)
     yield from counts(bench, Store.COMPLETE, 0)
     yield from must_hold(bench, old, "at the third start within a trial")
-    if bench.hello[HelloReplyKey.TOKEN] != old_token or bench.generation == before:
-        raise NotMet("the older token does not count again, or the generation did not grow")
+    grew_once(before, bench.generation, "the third start within a trial")
+    if bench.hello[HelloReplyKey.TOKEN] != old_token:
+        raise NotMet("the older token does not count again at the third start within a trial")
 
 
 def _see_it_end(bench: Bench, generation: int) -> Procedure[None]:
@@ -224,11 +283,13 @@ def trial_over(bench: Bench) -> Procedure[None]:
     old, old_token, _, _ = yield from _on_trial(bench)
     generation = yield from _still_on_trial(bench)
     end = bench.now + 1000 * (bench.known_schema().trial or 0)
+    one, _ = any_one(bench)
+    yield from bench.stage(one, None)
     while bench.now < end - _BEFORE_END:
         yield from bench.silence(min(10_000, end - _BEFORE_END - bench.now))
         yield from _still_on_trial(bench)
     yield from _see_it_end(bench, generation)
-    yield from counts(bench, Store.COMPLETE, 0)
+    yield from counts(bench, Store.COMPLETE, 1)
     after, token = yield from generation_and_token(bench)
     grew_once(generation, after, "the end of the trial")
     if token != old_token:
@@ -256,31 +317,34 @@ TRIAL_CHECKS = (
         changes=True,
     ),
     Check(
-        ("6.7.17", "5.4.4", "5.4.2", "6.7.1", "6.7.2"),
+        (
+            *("6.7.17", "5.4.4", "5.4.2", "6.7.1", "6.7.2", "4.3.7"),
+            *("5.1.1", "5.1.2", "5.1.7", "10.1.1"),
+        ),
         "Confirm ends a trial well",
         partial(_unless_proven, trial_confirmed),
         changes=True,
     ),
     Check(
-        ("5.4.11", "6.7.6"),
+        ("5.4.11", "6.7.6", "5.4.2"),
         "Undo ends a trial badly",
         partial(_unless_proven, trial_undone),
         changes=True,
     ),
     Check(
-        ("5.4.10", "9.6.7"),
+        ("5.4.10", "9.6.7", "5.2.1", "5.4.5"),
         "A commit in a trial keeps the confirmed set",
         partial(_unless_proven, trial_replaced),
         changes=True,
     ),
     Check(
-        ("5.4.6", "5.4.7"),
+        ("5.4.6", "5.4.7", "5.2.1"),
         "The third start ends a trial badly",
         partial(_unless_proven, trial_started_thrice),
         changes=True,
     ),
     Check(
-        ("5.4.5", "5.4.12", "6.1.6"),
+        ("5.4.5", "5.4.12", "6.1.6", "5.1.7"),
         "Time ends a trial badly",
         partial(_unless_proven, trial_over),
         changes=True,

@@ -123,14 +123,14 @@ def pin_conflicts(bench: Bench) -> Procedure[None]:
 def breaking(bench: Bench, values: Values, code: Refusal) -> Iterator[Values]:
     """Yield changes of a whole for which a commit must be refused with this code, not too many."""
     tried = 0
-    for changes in _mutations(bench, values):
+    for changes in mutations(bench, values):
         fault = commit_refusal(bench.known_schema(), values, changes)
         if fault is not None and fault.code is code and tried < _MOST_FAULTS_TRIED:
             tried += 1
             yield changes
 
 
-def _mutations(bench: Bench, values: Values) -> Iterator[Values]:
+def mutations(bench: Bench, values: Values) -> Iterator[Values]:
     """Yield changes of a whole that may or may not break a rule: clearings, conditions, pins."""
     schema = bench.known_schema()
     found = [*_alone_in_use(schema, values), *_pins_in_special(schema, values)]
@@ -275,7 +275,7 @@ def admitted_wholes(bench: Bench) -> Procedure[None]:
     schema = bench.known_schema()
     values, _ = yield from store_set(bench, 0)
     left = dict(_ADMITTED_TRIED)
-    for changes in [*_swaps(schema, values), *_mutations(bench, values)]:
+    for changes in [*_swaps(schema, values), *mutations(bench, values)]:
         if commit_refusal(schema, values, changes) is not None:
             continue
         new = _doubts(schema, {**values, **changes}) - _doubts(schema, values)
