@@ -41,6 +41,9 @@ PRESS_TIME = 30_000
 _CHANGING = {HelloReplyKey.TOKEN, HelloReplyKey.GENERATION, HelloReplyKey.LISTENS}
 """What hello may give otherwise at another time of the same start."""
 
+START_TIME = 30_000
+"""Milliseconds in which a board has to answer after a start."""
+
 _PRESS_POLL = 500  # ms between two looks whether a button was pressed
 
 
@@ -74,6 +77,8 @@ class Conversation(Wire):
         number = _OWN_TIMES.get(type_, "")
         measured = len(self.late)
         got = yield from self.converse([again or line], [id_], announced, number)
+        if not any(message.id == id_ for message in got) and (yield from self._restarted()):
+            got = yield from self.converse([again or line], [id_], announced, number)
         self.late_of.setdefault(type_, []).extend(self.late[measured:])
         reply = self._one_reply(got, id_, type_)
         if self.asks_presence and _is_refusal(reply, Refusal.PRESENCE):
@@ -85,7 +90,17 @@ class Conversation(Wire):
                 reply = self._one_reply(got, id_, type_)
             if not _is_refusal(reply, Refusal.PRESENCE):
                 self.present_at = self._now
+        self.may_restart |= reply.type in (MessageType.COMMIT_REPLY, MessageType.UNDO_REPLY)
         return reply
+
+    def _restarted(self) -> Procedure[bool]:
+        """Whether the firmware restarted once to apply a set, and may have lost what came (6.5)."""
+        if not self.may_restart:
+            return False
+        boot = self.hello.get(HelloReplyKey.BOOT)
+        yield from self.await_hello(START_TIME)
+        self.may_restart = False
+        return self.hello.get(HelloReplyKey.BOOT) != boot
 
     def announced(self, type_: int) -> int:
         """Return how long the board said that this request may take, in milliseconds."""

@@ -80,6 +80,7 @@ class Wire:
         """Whether the board has stopped answering."""
 
         self.asks_presence = True
+        self.may_restart = False  # of itself, to apply a set that has just come into force
         """Whether a refusal `presence` makes the kit ask for the button, and repeat."""
 
         self.present_at: int | None = None

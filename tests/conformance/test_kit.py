@@ -8,11 +8,14 @@ import json
 import random
 import re
 from collections.abc import Callable
+from contextlib import nullcontext
 
 import pytest
 
 from provision.board.store import pack_values
+from provision.conformance.checks.sets import grew_once
 from provision.conformance.ear import Came, Ear, Logged
+from provision.conformance.findings import NotMet
 from provision.conformance.leaks import LeakSearch
 from provision.conformance.shown import show_line
 from provision.conformance.watch import Setup
@@ -126,3 +129,22 @@ def test_types_of_the_examples() -> None:
     """The bytes above are what they are taken for."""
     assert int(MessageType.STATUS_REPLY) == 0x0C
     assert framed(b"hAEBB6A") == b"\n~hAEBB6AKJIDNK@E\n"  # the example of clause 2.1
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "says"),
+    [
+        (0, 1, None),
+        (2**32 - 2, 2**32 - 1, None),
+        (2**32 - 1, 1, None),
+        (2**32 - 1, 0, "went to 0"),
+        (2**32 - 1, 2, "grew by 2"),
+        (7, 7, "did not grow"),
+        (7, 6, "went back"),
+        (7, 9, "grew by 2"),
+    ],
+)
+def test_the_generation_after_the_largest_is_1(before: int, after: int, says: str | None) -> None:
+    """Requirement 5.2.3; 0 is that of a board on which nothing was ever stored."""
+    with pytest.raises(NotMet, match=says) if says else nullcontext():
+        grew_once(before, after, "a commit")

@@ -18,6 +18,7 @@ from provision.conformance.checks.sets import (
     repeat_commit,
     store_set,
 )
+from provision.conformance.conversation import START_TIME
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.steps import AskPerson, Procedure
 from provision.conformance.wire import Body
@@ -32,8 +33,6 @@ from provision.contract.table import (
     StatusReplyKey,
     Store,
 )
-
-_START_TIME = 30_000  # ms in which a board has to answer after a restart
 
 _POLL = 100  # ms between two looks at the status
 
@@ -196,9 +195,9 @@ def _press_reset() -> Procedure[None]:
 
 def _await_start(bench: Bench, before: int) -> Procedure[None]:
     """Wait until the board answers with another boot number."""
-    end = bench.now + _START_TIME
+    end = bench.now + START_TIME
     while True:
-        yield from bench.await_hello(_START_TIME)
+        yield from bench.await_hello(START_TIME)
         if bench.boot != before:
             bench.staged.clear()
             return
