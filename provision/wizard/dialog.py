@@ -277,10 +277,7 @@ class _Dialog:
             await self.client.expect_present_set()
             ending, _ = await self._follow(None)
         except (LinkError, LeftError, asyncio.CancelledError, OSError):
-            said = tr(
-                "{done}; whether the board works with them was not waited for.", done=self._done
-            )
-            return Ending(ExitCode.DONE, Result.TAKEN_BACK, said)
+            return replace(self._not_awaited(), result=Result.TAKEN_BACK, stored=())
         return replace(ending, result=Result.TAKEN_BACK)
 
     async def _to_the_end(self) -> Ending:
@@ -482,10 +479,7 @@ class _Dialog:
 
     async def _follow(self, status: Status | None) -> tuple[Ending, Status | None]:
         """Follow the status; return how it ends, and the status if the board does not work."""
-        self._standing = self._stored(
-            ExitCode.DONE,
-            tr("{done}; whether the board works with them was not waited for.", done=self._done),
-        )
+        self._standing = self._not_awaited()
         self._asker.say(tr("{done}. Waiting for the board to try them.", done=self._done))
         self.client.listen(self._show_log_line if self._wishes.show_log else None, self._secrets)
         try:
@@ -541,6 +535,12 @@ class _Dialog:
         )
         return await self._asker.does_it_work()
 
+    def _not_awaited(self) -> Ending:
+        return self._stored(
+            ExitCode.DONE,
+            tr("{done}; whether the board works with them was not waited for.", done=self._done),
+        )
+
     def _stored(self, code: ExitCode, said: str, **more: str | None) -> Ending:
         return Ending(code, Result.STORED, said, stored=tuple(self.client.sent), **more)
 
@@ -575,10 +575,7 @@ class _Dialog:
         if isinstance(outcome, Unknown):
             return _unknown()
         if isinstance(outcome, Stored):
-            said = tr(
-                "{done}; whether the board works with them was not waited for.", done=self._done
-            )
-            return self._stored(ExitCode.DONE, said)
+            return self._not_awaited()
         if self._standing is not None and self._standing.result is Result.STORED:
             return self._standing
         return Ending(ExitCode.INTERRUPTED, Result.NOT_STORED, nothing_changed())
