@@ -31,7 +31,7 @@ from provision.client.held import HeldSetting
 from provision.client.snapshot import BoardSnapshot, meet, read_board
 from provision.client.typed import Given
 from provision.contract.messages import code_name
-from provision.contract.table import Held, Reason, Run
+from provision.contract.table import Held, Reason, Run, Store
 from provision.link.connection import Connection
 from provision.link.errors import LineLost, LinkError, PortMissing
 from provision.link.exchange import PATIENCE
@@ -187,8 +187,14 @@ class AsyncBoard:
         return done
 
     async def follow(self) -> Done:
-        """Wait until the board says whether it works with what it holds."""
-        return await self._follow(None)
+        """Wait until the board says whether it works with what it holds.
+
+        Where nothing is stored, or something is missing, nothing is waited for.
+        """
+        status = await self._client.connection.status()
+        if status.store in (Store.EMPTY, Store.INCOMPLETE):
+            return Done("not stored", run=code_name(status.run))
+        return await self._follow(status)
 
     async def erase(self) -> None:
         """Wipe every value, and look that none is left.

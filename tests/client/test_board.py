@@ -223,8 +223,16 @@ def test_networks_in_range_are_found(virtual: provision.VirtualBoard) -> None:
     with provision.connect(virtual.port) as board:
         assert {network.name.decode() for network in board.survey()} == set(NETWORKS)
         board.locate()
+
+
+def test_a_board_that_restarts_is_followed_again(virtual: provision.VirtualBoard) -> None:
+    """It tries what it holds at every start; one that holds nothing has nothing to try."""
+    with provision.connect(virtual.port) as board:
+        assert board.follow() == provision.Done("not stored", run="idle")
+        board.store(NEEDED, accept=READ, follow=False)
         board.restart()
-        assert board.follow().run in ("idle", "not-reported")
+        board.refresh()
+        assert board.follow().is_working
 
 
 def test_several_boards_at_once_in_one_event_loop() -> None:
