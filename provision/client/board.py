@@ -17,18 +17,20 @@ from collections.abc import (
     Mapping,
     Sequence,
 )
+from concurrent.futures import wait
 from contextlib import asynccontextmanager, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Any, Literal, TypeVar
 
 from provision.catalogue import tr
 from provision.client.board_client import BoardClient, Event, Followed, FollowResult
 from provision.client.changes import changes_of
-from provision.client.changing import change_generation, erase
+from provision.client.changing import SETTLE_TIME, change_generation, erase
 from provision.client.discovery import Answered, Place, knock, open_connection, usb_ports
 from provision.client.held import HeldSetting
-from provision.client.snapshot import BoardSnapshot, meet, read_board
+from provision.client.sanitize import printable
+from provision.client.snapshot import BoardSnapshot, meet
 from provision.client.typed import Given
 from provision.contract.messages import code_name
 from provision.contract.table import Held, Reason, Run, Store
@@ -42,6 +44,7 @@ from provision.settings.model import Schema, Setting, Value
 
 _LOG_LINES = 10_000  # kept until somebody reads them; the oldest go first
 _CLOSING_TIME = 5.0  # seconds
+_LEAVING_TIME = SETTLE_TIME + 2.0  # seconds that what was interrupted has to leave the board
 
 _T = TypeVar("_T")
 
@@ -132,13 +135,7 @@ class AsyncBoard:
 
     async def refresh(self) -> None:
         """Look at the board again."""
-        connection = self._client.connection
-        met = await read_board(connection, await connection.hello())
-        if met.hello.unit != self.hello.unit:
-            raise LinkError(
-                tr("Another board answers on this port than the one that was asked about.")
-            )
-        self._client.met, self._client.generation = met, met.hello.generation
+        await self._client.look()
 
     async def store(
         self,
@@ -164,10 +161,9 @@ class AsyncBoard:
         if changes:
             try:
                 outcome = await self._client.store(changes, on_progress)
-            except (LinkError, asyncio.CancelledError) as error:
-                outcome = await self._client.leave()
-                if isinstance(outcome, NotStored) or isinstance(error, asyncio.CancelledError):
-                    raise
+            except (LinkError, asyncio.CancelledError):
+                await self._client.leave()
+                raise
             if isinstance(outcome, Unknown):
                 return Done("unknown")
             if isinstance(outcome, NotStored):
@@ -176,7 +172,7 @@ class AsyncBoard:
                 return Done(
                     "not stored",
                     reason=None if refused is None else code_name(refused.code),
-                    field=None if refused is None else refused.field,
+                    field=None if refused is None else self._declared(refused.field),
                 )
             status = outcome.status
         else:
@@ -209,7 +205,7 @@ class AsyncBoard:
         """Put the values before the present ones in force again. Raises BoardRefused."""
         await self.refresh()
         await self._client.undo()
-        await self._client.expect_present_set()
+        await self.refresh()
         done = await self._follow(None) if follow else Done("stored")
         await self.refresh()
         return done
@@ -273,7 +269,12 @@ class AsyncBoard:
             await self._client.connection.until_lost()
 
     async def _follow(self, status: Status | None) -> Done:
-        return _done(await self._client.follow(status))
+        done = _done(await self._client.follow(status))
+        return replace(done, field=self._declared(done.field))
+
+    def _declared(self, key: str | None) -> str | None:
+        """Return a key if the schema has it: one that a board made up is not repeated."""
+        return None if key is None or self.schema.setting(key) is None else key
 
     def _learn(self, changes: Mapping[str, Value | None]) -> None:
         for key, value in changes.items():
@@ -375,9 +376,9 @@ def find_boards(*, baud: int = 115200) -> list[FoundBoard]:
         return [
             FoundBoard(
                 each.found.port.device,
-                each.hello.firmware,
-                each.hello.firmware_version,
-                each.hello.board,
+                printable(each.hello.firmware),
+                printable(each.hello.firmware_version),
+                printable(each.hello.board),
                 each.hello.unit.hex(),
             )
             for each in answered
@@ -396,11 +397,21 @@ class _Loop:
 
     def run(self, work: Coroutine[Any, Any, _T]) -> _T:
         """Run a coroutine there. Ctrl-C cancels it, and waits for what it leaves behind."""
-        future = asyncio.run_coroutine_threadsafe(work, self._loop)
+        tasks: list[asyncio.Task[Any]] = []
+
+        async def kept() -> _T:
+            task = asyncio.current_task()
+            assert task is not None
+            tasks.append(task)
+            return await work
+
+        future = asyncio.run_coroutine_threadsafe(kept(), self._loop)
         try:
             return future.result()
         except KeyboardInterrupt:
-            future.cancel()
+            for task in tasks:
+                self._loop.call_soon_threadsafe(task.cancel)
+            wait([future], _LEAVING_TIME)
             raise
 
     def close(self) -> None:

@@ -17,7 +17,7 @@ from provision.client.changing import (
     with_presence,
 )
 from provision.client.held import HeldSetting, held_settings
-from provision.client.snapshot import BoardSnapshot
+from provision.client.snapshot import BoardSnapshot, read_board
 from provision.contract.table import MessageType, Refusal, Run, Store
 from provision.link.connection import Connection
 from provision.link.errors import BoardRefused, LineLost, LinkError, NoReply
@@ -104,7 +104,7 @@ class BoardClient:
         self._on_event = on_event
         self._just_met = just_met
         self._token: bytes | None = None  # of a commit whose outcome is open
-        self._durable: bytes | None = None  # the token of the set that was stored
+        self._durable = met.hello.token  # of the set that is followed
         self._on_log: Callable[[str], None] | None = None
         self._secrets = KnownSecrets()
 
@@ -275,6 +275,13 @@ class BoardClient:
             self.generation,
             self._tell_presence,
         )
+
+    async def look(self) -> None:
+        """Meet the board anew: what it holds now is what is gone on from, and followed."""
+        hello = await self._meet_again()
+        self.met = await read_board(self.connection, hello, known=self.met.schema)
+        self.generation, self._durable = hello.generation, hello.token
+        self.sent = {}
 
     async def expect_present_set(self) -> None:
         """Take what is in force now for the set that is followed: after undo()."""

@@ -99,7 +99,8 @@ def _cautions(
         cautions = () if value is None else schema.cautions(schema[key].field, value)
         if cautions and key not in accepted:
             said = tr(
-                'carries a caution, and nobody has accepted it: "{caution}"', caution=cautions[0]
+                'carries a caution, and nobody has accepted it: "{caution}"',
+                caution=" ".join(cautions),
             )
             yield ValueFault(key, "caution", said)
 

@@ -52,14 +52,15 @@ async def read_board(
     *,
     cache: Cache | None = None,
     languages: Sequence[str] = (),
+    known: Schema | None = None,
 ) -> BoardSnapshot:
     """Read what a board that answered hello wants to know and what it holds.
 
-    What is staged on it is discarded. languages: tags, the best first. Raises LinkError, and
-    SchemaError where what it sent cannot be used.
+    What is staged on it is discarded. languages: tags, the best first. known: its schema, as it was
+    returned before. Raises LinkError, and SchemaError where what it sent cannot be used.
     """
     cache = cache or Cache(None)
-    schema = cache.schema(hello.schema_digest)
+    schema = known or cache.schema(hello.schema_digest)
     empty = hello.token is None
     deflated, values, status = await board.read(
         hello,
@@ -71,7 +72,7 @@ async def read_board(
         assert deflated is not None
         schema = unpack(deflated, hello.schema_digest)
         cache.keep_schema(hello.schema_digest, deflated)
-    schema = clean_schema(in_language(schema, languages))
+    schema = known or clean_schema(in_language(schema, languages))
     if values is None and status.store is not Store.EMPTY:
         values = await board.values()  # stored meanwhile
     return BoardSnapshot(hello, schema, held_settings(schema, values), status)

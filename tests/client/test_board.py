@@ -225,6 +225,18 @@ def test_networks_in_range_are_found(virtual: provision.VirtualBoard) -> None:
         board.locate()
 
 
+def test_whoever_comes_later_follows_a_trial_to_its_good_end(
+    virtual: provision.VirtualBoard,
+) -> None:
+    """The generation grows when a trial ends (5.2); by its token the set is still the same."""
+    with provision.connect(virtual.port) as board:
+        board.store(NEEDED, accept=READ)
+        board.store({"orchard.name": "Upper field"}, follow=False)
+    with provision.connect(virtual.port) as board:
+        assert board.follow().is_working
+    assert virtual.values["orchard.name"] == "Upper field"
+
+
 def test_a_board_that_restarts_is_followed_again(virtual: provision.VirtualBoard) -> None:
     """It tries what it holds at every start; one that holds nothing has nothing to try."""
     with provision.connect(virtual.port) as board:
