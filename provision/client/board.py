@@ -28,7 +28,7 @@ from provision.client.board_client import BoardClient, Event, Followed, FollowRe
 from provision.client.changes import changes_of
 from provision.client.changing import SETTLE_TIME, change_generation, erase
 from provision.client.discovery import Answered, Place, knock, open_connection, usb_ports
-from provision.client.held import HeldSetting
+from provision.client.held import HeldSetting, declared_key
 from provision.client.sanitize import printable
 from provision.client.snapshot import BoardSnapshot, meet
 from provision.client.typed import Given
@@ -172,7 +172,7 @@ class AsyncBoard:
                 return Done(
                     "not stored",
                     reason=None if refused is None else code_name(refused.code),
-                    field=None if refused is None else self._declared(refused.field),
+                    field=None if refused is None else declared_key(self.schema, refused.field),
                 )
             status = outcome.status
         else:
@@ -270,11 +270,7 @@ class AsyncBoard:
 
     async def _follow(self, status: Status | None) -> Done:
         done = _done(await self._client.follow(status))
-        return replace(done, field=self._declared(done.field))
-
-    def _declared(self, key: str | None) -> str | None:
-        """Return a key if the schema has it: one that a board made up is not repeated."""
-        return None if key is None or self.schema.setting(key) is None else key
+        return replace(done, field=declared_key(self.schema, done.field))
 
     def _learn(self, changes: Mapping[str, Value | None]) -> None:
         for key, value in changes.items():

@@ -60,3 +60,11 @@ def _held(setting: Setting, entry: HeldValue, schema: Schema) -> HeldSetting:
             )
         )
     return HeldSetting(held, value)
+
+
+def declared_key(schema: Schema, named: str | None) -> str | None:
+    """Return the key that a board named, None unless it is one of its schema's settings.
+
+    Nothing else that a board gives for a key is repeated, neither to people nor to programs.
+    """
+    return None if named is None or schema.setting(named) is None else named

@@ -19,6 +19,7 @@ from provision import catalogue
 from provision.catalogue import tr
 from provision.client.board_client import BoardClient, Event, FindAgain, Followed
 from provision.client.cache import Cache
+from provision.client.held import declared_key
 from provision.client.sanitize import printable
 from provision.client.snapshot import BoardSnapshot, read_board
 from provision.contract.messages import code_name
@@ -464,7 +465,7 @@ class _Dialog:
                 Result.NOT_STORED,
                 nothing_changed(said),
                 reason=None if refused is None else code_name(refused.code),
-                field=None if refused is None else status_text.declared_key(schema, refused.field),
+                field=None if refused is None else declared_key(schema, refused.field),
             )
         setting = None
         if refused is not None and refused.field is not None:
@@ -564,7 +565,7 @@ class _Dialog:
             run=code_name(status.run),
             address=address,
             reason=code_name(status.reason or Reason.NONE) if failed else None,
-            field=status_text.declared_key(self._met.schema, status.field) if failed else None,
+            field=declared_key(self._met.schema, status.field) if failed else None,
         )
 
     # -------------------------------------------------------------------------------- leaving

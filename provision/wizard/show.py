@@ -9,6 +9,7 @@ from dataclasses import replace
 from typing import Any
 
 from provision.catalogue import tr
+from provision.client.held import declared_key
 from provision.client.sanitize import printable
 from provision.client.snapshot import BoardSnapshot
 from provision.contract.messages import code_name
@@ -63,11 +64,11 @@ def as_json(met: BoardSnapshot) -> dict[str, Any]:
         "title": met.schema.title,
         "generation": hello.generation,
         "store": code_name(status.store),
-        "missing": status_text.declared_key(met.schema, status.missing),
+        "missing": declared_key(met.schema, status.missing),
         "conflict": [key for key in status.conflict or () if key in met.held],
         "run": code_name(status.run),
         "reason": None if status.reason is None else code_name(status.reason),
-        "field": status_text.declared_key(met.schema, status.field),
+        "field": declared_key(met.schema, status.field),
         "address": None if status.address is None else str(ipaddress.ip_address(status.address)),
         "settings": {setting.key: _entry(met, setting) for setting in met.schema.settings},
     }

@@ -12,6 +12,7 @@ from types import MappingProxyType
 
 from provision.catalogue import mark, tr
 from provision.client.board_client import Event
+from provision.client.held import declared_key
 from provision.contract.messages import code_name
 from provision.contract.table import Kind, Reason, Refusal, Run, Step, Store
 from provision.link.errors import REFUSALS, Refused
@@ -256,14 +257,6 @@ _UNDECLARED = mark(
 def undeclared_words(schema: Schema, named: str | None) -> str:
     """Return what to add where a board names a field that its schema lacks, else nothing."""
     return f" {tr(_UNDECLARED)}" if named and declared_key(schema, named) is None else ""
-
-
-def declared_key(schema: Schema, named: str | None) -> str | None:
-    """Return the key that a board named, None unless it is one of its schema's settings.
-
-    Nothing else that a board gives for a key is repeated, neither to people nor to programs.
-    """
-    return None if named is None or schema.setting(named) is None else named
 
 
 def key_at_fault(
