@@ -23,7 +23,7 @@ from provision.link.connection import Connection
 from provision.link.errors import BoardRefused, LineLost, LinkError, NoReply
 from provision.link.known_secrets import KnownSecrets
 from provision.link.operations import OnProgress
-from provision.link.replies import Hello, NotStored, Outcome, Status, Stored, Unknown
+from provision.link.replies import CommitOutcome, Hello, NotStored, Status, Stored, Unknown
 from provision.schema.model import Value
 
 _FOLLOW_PAUSE = 0.25  # seconds between looks at the status
@@ -112,7 +112,7 @@ class BoardClient:
 
     async def store(
         self, changes: Mapping[str, Value | None], on_progress: OnProgress | None = None
-    ) -> Outcome:
+    ) -> CommitOutcome:
         """Make changes durable, all or none of them, by full key; None clears a setting.
 
         They must be what the board's own schema admits. Raises LinkError; while is_open is true,
@@ -143,7 +143,7 @@ class BoardClient:
 
     async def _send(
         self, changes: list[tuple[str, Value | None]], on_progress: OnProgress | None
-    ) -> Outcome:
+    ) -> CommitOutcome:
         self._token = secrets.token_bytes(8)
         outcome = await self.connection.store(changes, token=self._token, on_progress=on_progress)
         if isinstance(outcome, Unknown) and self._find_again is not None:
@@ -163,13 +163,13 @@ class BoardClient:
         """Whether a commit was sent of which nobody knows what became."""
         return self._token is not None and self.connection.commit_sent
 
-    async def leave(self) -> Outcome:
+    async def leave(self) -> CommitOutcome:
         """Leave the board in a known state, whatever store() was about; return what became of it.
 
         Takes SETTLE_TIME at most, and a cancellation of this task back.
         """
         stay()
-        outcome: Outcome = NotStored()
+        outcome: CommitOutcome = NotStored()
         try:
             async with asyncio.timeout(SETTLE_TIME):
                 if self.is_open:

@@ -59,11 +59,11 @@ from provision.link.errors import (
 from provision.link.exchange import HELLO_INTERVAL, PATIENCE, Answer, Lost, Request, Why
 from provision.link.replies import (
     Body,
+    CommitOutcome,
     HeldValue,
     Hello,
     Network,
     NotStored,
-    Outcome,
     Status,
     Stored,
     Unknown,
@@ -83,7 +83,7 @@ class Instead(tuple[Request, ...]):
     __slots__ = ()
 
 
-Change = tuple[str, Item]
+StagedChange = tuple[str, Item]
 """Full key, and the value to stage for it; None clears the field."""
 
 OnProgress = Callable[[int, int], None]
@@ -367,7 +367,9 @@ def _scan(on_found: Callable[[list[Network]], None]) -> Procedure[list[Network]]
         body = yield from _ask(Request(MessageType.SURVEY, page, delay=delay))
 
 
-def settle(token: bytes, unit: bytes | None, patience: float = PATIENCE) -> Procedure[Outcome]:
+def resolve_commit(
+    token: bytes, unit: bytes | None, patience: float = PATIENCE
+) -> Procedure[CommitOutcome]:
     """Find out what came of a commit whose reply was lost (clause 5.3).
 
     unit: the board that it went to, where that is known.
@@ -384,13 +386,13 @@ def settle(token: bytes, unit: bytes | None, patience: float = PATIENCE) -> Proc
 
 def store(
     hello: Hello,
-    changes: Sequence[Change],
+    changes: Sequence[StagedChange],
     token: bytes,
     *,
     while_storing: bool = False,
     on_progress: OnProgress | None = None,
     on_open: OnOpen | None = None,
-) -> Procedure[Outcome]:
+) -> Procedure[CommitOutcome]:
     """Stage the changes, which are in schema order, and make them durable, or none of them.
 
     while_storing: the board receives while it stores, so that status rides along with commit.
@@ -408,14 +410,14 @@ def store(
         # One flight is fast, and fails as soon as one line of it is lost; then step by step.
         result = yield from staging.send_rest_and_commit(while_storing, in_one_flight=round_ == 0)
         if not isinstance(result, Refused):
-            return result or (yield from settle(token, hello.unit))
+            return result or (yield from resolve_commit(token, hello.unit))
         refused = result
         # Wrong-state: the board restarted, or its refusal of this commit as one of another set
         # was lost; either way nothing is staged any more.
         if refused.code not in (Refusal.SET_DIFFERS, Refusal.WRONG_STATE):
             break
     if staging.is_open:
-        outcome = yield from settle(token, hello.unit)
+        outcome = yield from resolve_commit(token, hello.unit)
         if not isinstance(outcome, NotStored):
             return outcome
         staging.set_open(False)
@@ -433,7 +435,7 @@ class _Staging:
     def __init__(
         self,
         line: int,
-        changes: Sequence[Change],
+        changes: Sequence[StagedChange],
         token: bytes,
         on_progress: OnProgress | None,
         on_open: OnOpen | None,
@@ -445,7 +447,7 @@ class _Staging:
         self.is_open = False
         """Whether a commit was sent, and no refusal of it was the last word."""
 
-        self._whole: list[Change] = []
+        self._whole: list[StagedChange] = []
         self._in_parts: list[tuple[str, bytes, int]] = []  # key, bytes, bytes in a part
         capacity = line * 3 // 4  # base64url: four characters carry three bytes
         for key, value in changes:

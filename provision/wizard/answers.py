@@ -46,7 +46,7 @@ from provision.wizard.questions import (
     ReviewLine,
     answered,
 )
-from provision.wizard.ui import Asker, Change, UnanswerableError, Verdict
+from provision.wizard.ui import Asker, ChangeAnswer, UnanswerableError, Verdict
 
 _LARGEST_FILE = 1 << 20  # bytes; the longest value has 16 KiB
 _LISTS = ("clear", "accept")
@@ -330,11 +330,11 @@ class AnswersAsker:
         self._say(f"  {said}")
         return True
 
-    async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | Change:
+    async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | ChangeAnswer:
         """Send, unless a person answered as well: whoever wrote the file has reviewed it."""
         if self._person is not None and self._asked_in_person:
             verdict = await self._person.review(lines, untouched)
-            if isinstance(verdict, Change):
+            if isinstance(verdict, ChangeAnswer):
                 self._asked_in_person.add(verdict.key)
             return verdict
         said = ntr("To be stored: {count} setting.", "To be stored: {count} settings.", len(lines))

@@ -8,7 +8,7 @@ import contextlib
 from collections.abc import Callable, Mapping, Sequence
 
 from provision.catalogue import mark, tr
-from provision.client.discovery import Answered, Found, Place, knock, usb_ports
+from provision.client.discovery import Answered, Found, PortSearch, knock, usb_ports
 from provision.client.sanitize import printable
 from provision.contract.table import Capability
 from provision.link.connection import Connection, find_again
@@ -32,7 +32,7 @@ class Finder:
 
     def __init__(
         self,
-        place: Place,
+        place: PortSearch,
         say: Say,
         *,
         waits: bool,

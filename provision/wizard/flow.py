@@ -39,9 +39,9 @@ from provision.wizard.questions import (
     Move,
     Origin,
     PinChoice,
+    Prompt,
     Question,
     ReviewLine,
-    Step,
     Why,
     answered,
     heading,
@@ -146,7 +146,7 @@ class Flow:
 
     # ----------------------------------------------------------------- going through the questions
 
-    def next(self) -> Step | None:
+    def next(self) -> Prompt | None:
         """Return what to ask now, None when every question has its answer."""
         stop = self._next_stop()
         if stop is None and self._find_fault():
@@ -490,7 +490,7 @@ class Flow:
 
     # ---------------------------------------------------------------------------- one question
 
-    def _step(self, stop: _Stop) -> Step:
+    def _step(self, stop: _Stop) -> Prompt:
         if isinstance(stop, _Another):
             section = next(s for s in self._schema.sections if s.key == stop.section)
             return AnotherInstance(section, stop.instance, first=stop.instance == 1)

@@ -159,7 +159,7 @@ class AnotherInstance:
     first: bool
 
 
-Step = Question | AnotherInstance
+Prompt = Question | AnotherInstance
 
 
 @dataclass(frozen=True, slots=True)

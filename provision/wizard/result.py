@@ -51,7 +51,7 @@ class Result(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Ending:
+class DialogResult:
     """How a dialog ended."""
 
     code: ExitCode

@@ -56,7 +56,7 @@ from provision.wizard.questions import (
     Question,
     ReviewLine,
 )
-from provision.wizard.ui import Change, LeftError, Verdict
+from provision.wizard.ui import ChangeAnswer, LeftError, Verdict
 
 if sys.platform != "win32":  # whose terminals echo nothing by themselves
     import termios
@@ -283,7 +283,7 @@ class ScreenAsker:
         answer = await self._yes_or_no(tr("Does the board do what it should?"), default=None)
         return answer is True
 
-    async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | Change:
+    async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | ChangeAnswer:
         """See Asker."""
         self._heading = ""
         self._print()
@@ -324,7 +324,7 @@ class ScreenAsker:
                 return Verdict.QUIT
             chosen = _number(word, len(lines))
             assert chosen is not None
-            return Change(lines[chosen].key)
+            return ChangeAnswer(lines[chosen].key)
 
     async def agree(self, title: str, question: str) -> bool:
         """See Asker."""

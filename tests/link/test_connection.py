@@ -25,7 +25,7 @@ from provision.link.errors import (
     SpeaksElse,
 )
 from provision.link.exchange import Notice
-from provision.link.operations import Change
+from provision.link.operations import StagedChange
 from provision.link.ports import Driver, Port, open_stream
 from provision.link.replies import NotStored, Stored, Unknown
 from provision.link.streams import MemoryStream, Stream, TransportStream
@@ -34,7 +34,7 @@ from tests.link.virtual import SmallBoard
 from tests.waiting import wait_until
 
 TOKEN = bytes(8)
-CHANGES: list[Change] = [("mast.probe-0", "weather"), ("mast.probe-1", 7)]
+CHANGES: list[StagedChange] = [("mast.probe-0", "weather"), ("mast.probe-1", 7)]
 
 ALL_WAYS = ("descriptor", "transport", "socket", "memory")
 
