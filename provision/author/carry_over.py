@@ -319,7 +319,7 @@ def _fit_of_sized(old: Field, new: Field) -> _Fit:
     if max(least, new_least) > min(most, new_most):
         return _Fit(_Share.NONE, tuple(why))
     if _WIDEST_FIRST.index(new.characters) > _WIDEST_FIRST.index(old.characters):
-        words = refusal_words(new, Refusal.CHARACTERS).removeprefix("must have ")
+        words = str(refusal_words(new, Refusal.CHARACTERS)).removeprefix("must have ")
         why.append(f"{words} now")
     return _Fit(_Share.SOME, tuple(why)) if why else _FITS
 

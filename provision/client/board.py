@@ -23,7 +23,6 @@ from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Any, Literal, TypeVar
 
-from provision.catalogue import tr
 from provision.client.board_client import BoardClient, Event, Followed, FollowResult
 from provision.client.changes import changes_of
 from provision.client.changing import SETTLE_TIME, change_generation, erase
@@ -40,6 +39,7 @@ from provision.link.exchange import PATIENCE
 from provision.link.known_secrets import KnownSecrets
 from provision.link.ports import Port
 from provision.link.replies import Hello, Network, NotStored, Status, Unknown
+from provision.phrases import phrase
 from provision.schema.model import Schema, Setting, Value
 
 _LOG_LINES = 10_000  # kept until somebody reads them; the oldest go first
@@ -349,10 +349,12 @@ async def _only_one(place: PortSearch) -> Connection:
         await each.found.connection.close()
     if answered:
         ports = ", ".join(each.found.port.device for each in answered)
-        raise PortMissing(tr("Several boards answer: name the port of one ({ports}).", ports=ports))
+        raise PortMissing(
+            phrase("Several boards answer: name the port of one ({ports}).", ports=ports)
+        )
     if len(errors) == 1:
         raise next(iter(errors.values()))
-    raise PortMissing(tr("No board answers on any port: plug it in, or name its port."))
+    raise PortMissing(phrase("No board answers on any port: plug it in, or name its port."))
 
 
 async def _knock(place: PortSearch) -> tuple[list[Answered], dict[str, LinkError]]:

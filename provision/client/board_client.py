@@ -9,7 +9,6 @@ from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 from enum import Enum, auto
 
-from provision.catalogue import tr
 from provision.client.changing import (
     SETTLE_TIME,
     change_generation,
@@ -24,6 +23,7 @@ from provision.link.errors import BoardRefused, LineLost, LinkError, NoReply
 from provision.link.known_secrets import KnownSecrets
 from provision.link.operations import OnProgress
 from provision.link.replies import CommitOutcome, Hello, NotStored, Status, Stored, Unknown
+from provision.phrases import phrase
 from provision.schema.model import Value
 
 _FOLLOW_PAUSE = 0.25  # seconds between looks at the status
@@ -149,7 +149,7 @@ class BoardClient:
         if isinstance(outcome, Unknown) and self._find_again is not None:
             self._on_event(Event.GONE_STORING)
             await self._reconnect()
-            outcome = await self.connection.settle(self._token, self.met.hello.unit)
+            outcome = await self.connection.resolve_commit(self._token, self.met.hello.unit)
         if isinstance(outcome, Stored):
             self._durable = self._token
         self._token = None
@@ -175,7 +175,7 @@ class BoardClient:
                 if self.is_open:
                     assert self._token is not None
                     self._on_event(Event.SETTLING)
-                    outcome = await self.connection.settle(self._token, self.met.hello.unit)
+                    outcome = await self.connection.resolve_commit(self._token, self.met.hello.unit)
                 if isinstance(outcome, NotStored):
                     await self.connection.discard()
         except (LinkError, OSError):  # TimeoutError is one
@@ -303,10 +303,10 @@ class BoardClient:
             hello = await self._reconnect()
         if hello.unit != self.met.hello.unit:
             raise LinkError(
-                tr("Another board answers on this port than the one that was asked about.")
+                phrase("Another board answers on this port than the one that was asked about.")
             )
         if hello.schema_digest != self.met.hello.schema_digest:
-            raise LinkError(tr("The board's firmware has changed meanwhile: start again."))
+            raise LinkError(phrase("The board's firmware has changed meanwhile: start again."))
         return hello
 
     async def _reconnect(self) -> Hello:

@@ -99,7 +99,7 @@ class Connection:
     def commit_sent(self) -> bool:
         """Whether the store() that runs or ran last has sent a commit that was not refused.
 
-        If it was cancelled and this is true, the outcome is open until settle().
+        If it was cancelled and this is true, the outcome is open until resolve_commit().
         """
         return self._commit_sent
 
@@ -165,7 +165,7 @@ class Connection:
     ) -> CommitOutcome:
         """Make the changes durable, all or none; None as a value clears a field.
 
-        changes: in schema order, at least one. token: 8 random bytes, to settle an open outcome by.
+        changes: in schema order, at least one. token: 8 random bytes, to resolve an open outcome.
         on_progress: called with how many steps of how many are done; starts over when the set has
         to be staged again. Returns Unknown, not an error, where the line is lost after the commit
         was sent.
@@ -188,7 +188,7 @@ class Connection:
                 return Unknown()
             raise
 
-    async def settle(self, token: bytes, unit: bytes | None = None) -> CommitOutcome:
+    async def resolve_commit(self, token: bytes, unit: bytes | None = None) -> CommitOutcome:
         """Return what came of the commit with this token, by what hello says now.
 
         unit: of the board that it went to; None for the board that this connection met.

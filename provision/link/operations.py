@@ -13,7 +13,6 @@ from collections.abc import Callable, Generator, Sequence
 from operator import itemgetter
 from typing import TypeVar
 
-from provision.catalogue import tr
 from provision.contract.digest import staged_digest
 from provision.contract.messages import MAX_ID, Message, encode_message
 from provision.contract.profile import Item
@@ -71,6 +70,7 @@ from provision.link.replies import (
     read_hello,
     read_status,
 )
+from provision.phrases import phrase
 
 _Result = TypeVar("_Result")
 
@@ -117,7 +117,7 @@ def greet(patience: float | None) -> Procedure[Hello]:
     if PROTOCOL_VERSION not in hello.versions:
         theirs = ", ".join(map(str, hello.versions))
         raise WrongVersion(
-            tr(
+            phrase(
                 "The board's firmware speaks version {theirs} of the protocol, and this program"
                 " version {ours}: update whichever is older.",
                 theirs=theirs,
@@ -231,7 +231,7 @@ def read_schema(size: int) -> Procedure[bytes]:
 
 def _other_pieces() -> BoardFault:
     return BoardFault(
-        tr(
+        phrase(
             "The board gives other pieces of its schema than it was asked for: its firmware needs"
             " mending."
         )
@@ -247,7 +247,7 @@ def _count_late(late: int, answer: Answer) -> int:
     late += answer.losses
     if late > _MOST_LATE:
         raise NoReply(
-            tr(
+            phrase(
                 "The board takes too long to say what it needs: try another cable, press the"
                 " board's reset button, and try again."
             )
@@ -319,7 +319,7 @@ def _page_request(first: int) -> Request:
 
 def _contradiction() -> BoardFault:
     return BoardFault(
-        tr("The board's list of values contradicts itself: its firmware needs mending.")
+        phrase("The board's list of values contradicts itself: its firmware needs mending.")
     )
 
 
@@ -354,7 +354,9 @@ def _scan(on_found: Callable[[list[Network]], None]) -> Procedure[list[Network]]
             or len(found) + len(new) > count
         ):
             raise BoardFault(
-                tr("The board's list of networks contradicts itself: its firmware needs mending.")
+                phrase(
+                    "The board's list of networks contradicts itself: its firmware needs mending."
+                )
             )
         found += new
         if new:
@@ -496,7 +498,7 @@ class _Staging:
                 self._tell(1)
             if not least <= held <= len(data):
                 raise BoardFault(
-                    tr("The board miscounts the parts of a value: its firmware needs mending.")
+                    phrase("The board miscounts the parts of a value: its firmware needs mending.")
                 )
         return None
 
@@ -644,7 +646,7 @@ def _unanswered(answer: Answer) -> LinkError:
         return _unheard(lost)
     name = MESSAGES[answer.request.type].name
     return NoReply(
-        tr(
+        phrase(
             "The board stopped answering (at {name}): check the cable, press the board's reset"
             " button, and try again.",
             name=name,
@@ -656,37 +658,37 @@ def _unheard(lost: Lost) -> LinkError:
     """Return what it means that no board answers."""
     match lost.why:
         case Why.MALFORMED | Why.ALIKE:
-            fault = tr(lost.fault) if lost.why is Why.ALIKE else lost.fault
+            fault = phrase(lost.fault) if lost.why is Why.ALIKE else lost.fault
             return BoardFault(
-                tr(
+                phrase(
                     "The board breaks the protocol ({fault}): its firmware needs mending.",
                     fault=fault,
                 )
             )
         case Why.DAMAGED:
             return OtherReader(
-                tr(
+                phrase(
                     "The board's answers come damaged: another program is probably reading this"
                     " port; close it (or try another cable)."
                 )
             )
         case Why.ECHO:
             return Echo(
-                tr(
+                phrase(
                     "The port sends back what it is sent, and no board answers: check that this is"
                     " the board's port, and press its reset button."
                 )
             )
         case Why.ELSE:
             return SpeaksElse(
-                tr(
+                phrase(
                     "Something speaks on this port, but not a board that can be set up: check the"
                     " port, the firmware, and the baud rate."
                 )
             )
         case _:
             return Silent(
-                tr(
+                phrase(
                     "Nothing answers on this port: check that it is the board's, press its reset"
                     " button, and try again."
                 )

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO, TypeVar
 
 from provision import catalogue, output
-from provision.catalogue import tr
+from provision.catalogue import spoken, tr
 from provision.wizard.result import DialogResult, ExitCode, Result, nothing_changed, whose
 
 if TYPE_CHECKING:
@@ -303,13 +303,13 @@ def run_with_board(
     try:
         result = run(command(replace(person_of(options), on_found=found.append)))
     except LinkError as error:
-        result = ended(exit_code(error), str(error))
+        result = ended(exit_code(error), spoken(error))
     except SchemaError as error:
         result = ended(ExitCode.SCHEMA, nothing_changed(error))
     except AnswersError as error:
         result = ended(ExitCode.ANSWERS, "\n".join([*error.problems, nothing_changed()]))
     except UnanswerableError as error:
-        result = ended(ExitCode.ANSWERS, str(error))
+        result = ended(ExitCode.ANSWERS, spoken(error))
     except (LeftError, asyncio.CancelledError, KeyboardInterrupt, OSError):
         result = interrupted()  # OSError: the terminal is gone, which the dialog has seen to
     return result, _board(options, found[-1] if found else None)

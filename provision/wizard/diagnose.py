@@ -18,7 +18,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from provision.catalogue import tr
+from provision.catalogue import spoken, tr
 from provision.client.cache import Cache
 from provision.client.discovery import PortSearch
 from provision.client.sanitize import printable
@@ -269,7 +269,7 @@ async def _converse(board: Connection, looked: Looked) -> PortVerdict:
     try:
         met = await meet(board, Cache(None), lambda _: None)
     except SchemaError as error:
-        return PortVerdict("schema", str(error), ExitCode.SCHEMA)
+        return PortVerdict("schema", spoken(error), ExitCode.SCHEMA)
     again = await board.hello()
     if again.boot != hello.boot:
         return PortVerdict(
@@ -333,7 +333,7 @@ async def _at_another_speed(looked: Looked, place: PortSearch) -> PortVerdict | 
 def _of(error: LinkError) -> PortVerdict:
     """Return what an error of the link means here."""
     cause = next((name for kind, name in _CAUSES.items() if isinstance(error, kind)), "refused")
-    said = str(error)
+    said = spoken(error)
     if cause == "port-lost":
         said = tr(
             "The port went away while it was looked at: the cable or its plug is loose, or the"

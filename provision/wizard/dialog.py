@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from provision import catalogue
-from provision.catalogue import tr
+from provision.catalogue import spoken, tr
 from provision.client.board_client import BoardClient, Event, FindAgain, Followed
 from provision.client.cache import Cache
 from provision.client.held import declared_key
@@ -302,7 +302,9 @@ class _Dialog:
                 return _unknown()
             if self._standing is not None:
                 code = self._standing.code or ExitCode.NOT_WORKING  # nobody has seen it work
-                return replace(self._standing, code=code, words=f"{self._standing.words} {error}")
+                return replace(
+                    self._standing, code=code, words=f"{self._standing.words} {spoken(error)}"
+                )
             return DialogResult(exit_code(error), Result.NOT_STORED, nothing_changed(error))
 
     # -------------------------------------------------------------------------------- rounds
@@ -480,7 +482,7 @@ class _Dialog:
         if refused is None or setting is None or setting.key not in flow.active:
             return False
         self._asker.say(tr("The board refused, and stored nothing. {said}", said=said))
-        flow.fault(setting.key, refusal_words(setting.field, refused.code))
+        flow.fault(setting.key, spoken(refusal_words(setting.field, refused.code)))
         return True
 
     # ------------------------------------------------------------------------------ following

@@ -11,7 +11,7 @@ import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
-from provision.catalogue import mark, ntr, tr
+from provision.catalogue import mark, ntr, spoken, tr
 from provision.client.board_client import Event
 from provision.client.changing import ErasedUnseen, StillHeld, held_keys
 from provision.client.changing import erase as wipe
@@ -85,9 +85,9 @@ async def erase(board: Connection, agree: Agree, say: Say, patience: float | Non
     try:
         await wipe(board, now.generation, lambda: say(tr(EVENTS[Event.PRESENCE])))
     except StillHeld as error:
-        return DialogResult(ExitCode.MISTAKES, Result.UNKNOWN, str(error))
+        return DialogResult(ExitCode.MISTAKES, Result.UNKNOWN, spoken(error))
     except ErasedUnseen as error:
-        return DialogResult(ExitCode.UNKNOWN, Result.ERASED, f"{error} {tr(_AGAIN)}")
+        return DialogResult(ExitCode.UNKNOWN, Result.ERASED, f"{spoken(error)} {tr(_AGAIN)}")
     except (LinkError, asyncio.CancelledError) as error:
         return unchanged(error, tr(_AGAIN))
     said = tr(

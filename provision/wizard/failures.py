@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import asyncio
 
+from provision.catalogue import spoken
 from provision.client.changing import OutcomeUnknown
 from provision.contract.table import Refusal
 from provision.link.errors import (
@@ -33,9 +34,9 @@ def unchanged(error: LinkError | asyncio.CancelledError, look: str) -> DialogRes
     """
     match error:
         case OutcomeUnknown():
-            return DialogResult(ExitCode.UNKNOWN, Result.UNKNOWN, f"{error} {look}")
+            return DialogResult(ExitCode.UNKNOWN, Result.UNKNOWN, f"{spoken(error)} {look}")
         case BoardRefused() if error.refused.code == Refusal.STORAGE:
-            return DialogResult(ExitCode.REFUSED, Result.NOT_STORED, str(error))
+            return DialogResult(ExitCode.REFUSED, Result.NOT_STORED, spoken(error))
         case BoardRefused():
             return DialogResult(ExitCode.REFUSED, Result.NOT_STORED, nothing_changed(error))
         case LinkError():

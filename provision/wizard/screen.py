@@ -32,6 +32,7 @@ from prompt_toolkit.styles import Style
 
 from provision.catalogue import tr
 from provision.contract.table import Kind, Refusal
+from provision.phrases import phrase
 from provision.schema.model import Pin
 from provision.schema.time_zones import zones
 from provision.schema.values import (
@@ -40,7 +41,6 @@ from provision.schema.values import (
     is_key_only,
     read_yes_or_no,
     refusal_words,
-    yes_or_no,
 )
 from provision.wizard import status_text
 from provision.wizard.answers import read_bytes
@@ -55,6 +55,8 @@ from provision.wizard.questions import (
     PinChoice,
     Question,
     ReviewLine,
+    yes_and_no,
+    yes_or_no,
 )
 from provision.wizard.ui import ChangeAnswer, LeftError, Verdict
 
@@ -373,7 +375,11 @@ class ScreenAsker:
         def problem(text: str) -> str | None:
             word = text.strip()
             known = word in TYPED_WORDS or (not word and default is not None)
-            return None if known or read_yes_or_no(word) is not None else tr("type yes or no")
+            return (
+                None
+                if known or read_yes_or_no(word, *yes_and_no()) is not None
+                else tr("type yes or no")
+            )
 
         while True:
             text = await self._prompt(
@@ -386,7 +392,7 @@ class ScreenAsker:
             if text is Word.BACK:
                 return None
             if not isinstance(text, Word):
-                return read_yes_or_no(text) if text.strip() else default
+                return read_yes_or_no(text, *yes_and_no()) if text.strip() else default
 
     # ----------------------------------------------------------------------- one question
 
@@ -630,7 +636,7 @@ class _Reading:
             if question.can_clear and question.fault is None:
                 return Move.CLEAR
             # What failed is not taken away by a Return too many: a passphrase would be.
-            raise ValueProblem(tr("needs an answer"), Refusal.MISSING)
+            raise ValueProblem(phrase("needs an answer"), Refusal.MISSING)
         chosen = _number(text, len(question.networks))
         if chosen is not None:
             return Given(question.networks[chosen].name)
@@ -653,7 +659,7 @@ class _Reading:
         except (OSError, RuntimeError):  # too long, or the home of nobody: maybe a pasted secret
             path, is_file = Path(), False
         if not is_file:
-            raise ValueProblem(tr("must be the name of a file"), Refusal.FORM)
+            raise ValueProblem(phrase("must be the name of a file"), Refusal.FORM)
         content = read_bytes(path)
         self._flow.check(self._question, content)
         return Given(content)

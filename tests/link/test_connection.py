@@ -106,7 +106,7 @@ async def test_a_whole_session_runs_over_every_stream(way: str) -> None:
         assert steps[-1] == (3, 3)
         assert (await connection.values())["mast.probe-1"].value == 7
         assert (await connection.status()).generation == 1
-        assert await connection.settle(TOKEN) == Stored(1)
+        assert await connection.resolve_commit(TOKEN) == Stored(1)
         assert await connection.undo(1) == 2
         assert await connection.confirm(2) == 3
         assert await connection.erase(3) == 4
@@ -255,7 +255,7 @@ async def test_a_line_lost_after_the_commit_leaves_the_outcome_open(way: Driver)
         reach(way, SmallBoard().receive) as stream,
         Connection(stream) as again,
     ):
-        assert await again.settle(TOKEN, board.unit) == NotStored()
+        assert await again.resolve_commit(TOKEN, board.unit) == NotStored()
 
 
 @runs

@@ -131,7 +131,7 @@ def gives_up_as_not_stored(patch: pytest.MonkeyPatch) -> None:
         yield from ()
         return NotStored()
 
-    patch.setattr(operations, "settle", settle)
+    patch.setattr(operations, "resolve_commit", settle)
 
 
 def takes_storage_for_the_last_word(patch: pytest.MonkeyPatch) -> None:

@@ -63,7 +63,7 @@ def test_a_board_takes_nothing_but_the_key(value: str, refused: Refusal | None) 
     """Any other length is refused, whatever it holds."""
     schema = read_declaration(KEY_ONLY, "lamp.toml").schema
     assert check_value(FIELD, value, schema) is refused
-    assert "64 hexadecimal digits" in refusal_words(FIELD, Refusal.LENGTH)
+    assert "64 hexadecimal digits" in str(refusal_words(FIELD, Refusal.LENGTH))
 
 
 def test_the_file_declares_it_in_one_word() -> None:
