@@ -32,7 +32,7 @@ PYTEST = $(PYTHON) -m pytest -n $(JOBS) --dist worksteal
 
 # What is known within minutes: make check, and the tests that take no browser, emulated machine,
 # compiled stub, or wheel; then make slow has the others.
-QUICK = $(addprefix tests/,author board client contract link settings \
+QUICK = $(addprefix tests/,author board client contract link schema schema_file \
     test_architecture.py test_catalogue.py test_words.py)
 quick: env-quick
 	$(MAKE) --no-print-directory check
