@@ -68,7 +68,7 @@ from provision.schema.model import Field, Schema, Setting, Value
 from provision.schema.values import check_value, limits
 from provision.schema_file.load import load_declaration, read_declaration
 from tests.stub.c_stub import IN_FORCE, IS_ACTIVE, UNDEFINED, CSchema, Guarded, Stub, build
-from tests.stub.twins import messages, request
+from tests.stub.lockstep import messages, request
 
 VERSIONS = Path(__file__).with_name("versions")
 FILES = {file.stem: file for file in sorted(VERSIONS.glob("*.toml"))}

@@ -18,8 +18,8 @@ from provision.schema.codec import SchemaError
 from provision.schema.model import Field, Pin, Schema, Section, Value
 from provision.wizard import show
 from provision.wizard.dialog import meet
-from tests.wizard.barn import COMPLETE, SCHEMA
 from tests.wizard.bench import PASSPHRASE, SERVICE_KEY, Bench, bench, first_time
+from tests.wizard.sample_schema import COMPLETE, SCHEMA
 
 
 async def met(here: Bench) -> BoardSnapshot:
