@@ -11,6 +11,7 @@ import pytest
 from provision.client.held import HeldSetting
 from provision.contract.table import Held, Kind
 from provision.schema.constraints import check_whole
+from provision.schema.model import Field
 from provision.schema.values import ValueProblem
 from provision.wizard.flow import Flow
 from provision.wizard.questions import (
@@ -21,6 +22,7 @@ from provision.wizard.questions import (
     Origin,
     Question,
     Why,
+    typed_value,
 )
 from tests.wizard.sample_schema import (
     COMPLETE,
@@ -578,3 +580,19 @@ def asked_for(key: str, flow: Flow) -> Question:
         else:
             flow.answer(flow.read(question, TYPED[question.key]))
     return question
+
+
+@pytest.mark.parametrize(
+    "declared",
+    [
+        Field("a", Kind.SECRET, "A", maximum=20),
+        Field("a", Kind.PASSPHRASE, "A", network="a.b"),
+        Field("a", Kind.HEX, "A", maximum=20, secret=True),
+        Field("a", Kind.BLOB, "A", maximum=20),
+    ],
+)
+def test_what_is_never_shown_is_not_offered_for_editing_either(declared: Field) -> None:
+    """Up puts the answer of before where it can be edited: of these there is none."""
+    value = SECRET if declared.kind in (Kind.SECRET, Kind.PASSPHRASE) else SECRET.encode()
+    assert typed_value(declared, value) == ""
+    assert typed_value(declared, value, SECRET) == ""
