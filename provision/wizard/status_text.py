@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
 """Codes in a person's words: what the board does, why it failed, and what people do about it.
 
-Boards send codes; the words are the host's (design page, section 3). A code of a later version has
-words too: those of something that nobody here knows.
+A board sends codes, and the host has the words. A code of a later version has words too, which say
+that this version does not know it.
 """
 
 from __future__ import annotations
