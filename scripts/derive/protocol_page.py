@@ -192,7 +192,11 @@ def _body(row: MessageRow) -> str:
                 str(key.key),
                 key.name,
                 _type(key.type),
-                "always" if key.required else "see below" if key.name in alternatives else "optional",
+                "always"
+                if key.required
+                else "see below"
+                if key.name in alternatives
+                else "optional",
                 key.means,
             )
             for key in row.body
