@@ -276,7 +276,7 @@ def _board() -> Json:
             ),
             "slots": _described(
                 "Slots",
-                "The number of slots that the part is divided into; the largest set must fit into one.",
+                "The number of slots in that part; the largest set must fit into one.",
                 {**_whole(limits.MIN_SLOTS, limits.MAX_SLOTS), "default": 4},
             ),
             "baud": _described(
