@@ -28,14 +28,14 @@ from typing import Any
 
 from provision.author.pin_clashes import Clash, pin_clashes
 from provision.contract.table import Characters, Kind, Refusal
-from provision.settings.capacity import HEADER_SIZE, largest_payload, record_size
-from provision.settings.carrying import convert, older_keys, tag
-from provision.settings.declaration import BoardDeclaration, Declaration
-from provision.settings.file import FileMistakes, load
-from provision.settings.model import Condition, Field, Schema, Setting, Value
-from provision.settings.table import LENGTH_OF_KEY
-from provision.settings.values import check_value, is_key_only, limits, refusal_words, show
-from provision.settings.whole import key_beside
+from provision.schema.capacity import HEADER_SIZE, largest_payload, record_size
+from provision.schema.constraints import key_beside
+from provision.schema.declaration import BoardDeclaration, Declaration
+from provision.schema.migration import convert, older_keys, tag
+from provision.schema.model import Condition, Field, Schema, Setting, Value
+from provision.schema.table import LENGTH_OF_KEY
+from provision.schema.values import check_value, is_key_only, limits, refusal_words, show
+from provision.schema_file.load import FileMistakes, load_declaration
 
 
 class Fate(Enum):
@@ -845,7 +845,7 @@ def run(arguments: argparse.Namespace) -> int:
     declarations, wrong = [], []
     for path in (arguments.old, arguments.new):
         try:
-            declarations.append(load(path))
+            declarations.append(load_declaration(path))
         except FileMistakes as error:
             # With the whole path: both files often have one name.
             wrong.append(FileMistakes(str(path), error.mistakes))

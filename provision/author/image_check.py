@@ -22,7 +22,7 @@ from provision.author.images import (
     open_image,
     parse_address,
 )
-from provision.settings.declaration import BoardDeclaration
+from provision.schema.declaration import BoardDeclaration
 
 FITS, DOES_NOT_FIT = 0, 1
 

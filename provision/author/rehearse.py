@@ -18,12 +18,12 @@ from provision.wizard.command_line import (
     no_terminal,
     refuse,
 )
-from provision.wizard.ending import Ending, ExitCode
+from provision.wizard.result import Ending, ExitCode
 
 if TYPE_CHECKING:
     from provision.board.firmware import Surroundings
     from provision.board.loopback import Loopback
-    from provision.settings.declaration import Declaration
+    from provision.schema.declaration import Declaration
     from provision.wizard.at_port import Person
 
 

@@ -76,10 +76,10 @@ from provision.contract.table import (
     UndoReplyKey,
 )
 from provision.contract.table import Store as StoreState
-from provision.settings.declaration import Declaration
-from provision.settings.model import Schema, Setting, Value
-from provision.settings.whole import active, check_whole, defect, in_force, staged_digest
-from provision.settings.wire import Packed, pack
+from provision.schema.codec import Packed, pack
+from provision.schema.constraints import active, check_whole, defect, in_force, staged_digest
+from provision.schema.declaration import Declaration
+from provision.schema.model import Schema, Setting, Value
 
 OFFERED = (
     Capability.UNDO

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from provision.contract.table import Refusal
-from provision.settings.capacity import BYTE_KINDS, TEXT_KINDS
-from provision.settings.model import Schema, Setting, Value
-from provision.settings.values import check_value, limits
+from provision.schema.capacity import BYTE_KINDS, TEXT_KINDS
+from provision.schema.model import Schema, Setting, Value
+from provision.schema.values import check_value, limits
 
 
 class Refused(Exception):  # noqa: N818 - an answer, not an error of the code

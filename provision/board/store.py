@@ -27,10 +27,10 @@ from provision.board.flash import ERASED, Flash, FlashError
 from provision.contract import profile
 from provision.contract.line import crc32c
 from provision.contract.profile import ProfileError
-from provision.settings.capacity import record_size
-from provision.settings.carrying import convert, older_keys, tag
-from provision.settings.model import Schema, Value
-from provision.settings.values import check_value
+from provision.schema.capacity import record_size
+from provision.schema.migration import convert, older_keys, tag
+from provision.schema.model import Schema, Value
+from provision.schema.values import check_value
 
 TRIAL_STARTS = 3
 """At how many starts in a trial the older set comes back: the last of them brings it back."""

@@ -40,7 +40,7 @@ from provision.link.exchange import PATIENCE
 from provision.link.known_secrets import KnownSecrets
 from provision.link.ports import Port
 from provision.link.replies import Hello, Network, NotStored, Status, Unknown
-from provision.settings.model import Schema, Setting, Value
+from provision.schema.model import Schema, Setting, Value
 
 _LOG_LINES = 10_000  # kept until somebody reads them; the oldest go first
 _CLOSING_TIME = 5.0  # seconds

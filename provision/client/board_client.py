@@ -22,9 +22,9 @@ from provision.contract.table import MessageType, Refusal, Run, Store
 from provision.link.connection import Connection
 from provision.link.errors import BoardRefused, LineLost, LinkError, NoReply
 from provision.link.known_secrets import KnownSecrets
-from provision.link.procedures import OnProgress
+from provision.link.operations import OnProgress
 from provision.link.replies import Hello, NotStored, Outcome, Status, Stored, Unknown
-from provision.settings.model import Value
+from provision.schema.model import Value
 
 _FOLLOW_PAUSE = 0.25  # seconds between looks at the status
 _FOLLOW_GRACE = 10.0  # seconds beyond the time that the board announces (clause 5.3)

@@ -13,9 +13,9 @@ from provision.client.typed import Given, value_of
 from provision.contract.messages import code_name
 from provision.contract.table import Refusal
 from provision.errors import ProvisionError
-from provision.settings.model import Schema, Setting, Value
-from provision.settings.values import ValueProblem, is_key_only, network_key, refusal_words
-from provision.settings.whole import active, key_beside, whole_faults
+from provision.schema.constraints import active, key_beside, whole_faults
+from provision.schema.model import Schema, Setting, Value
+from provision.schema.values import ValueProblem, is_key_only, network_key, refusal_words
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,9 +10,9 @@ from typing import cast
 from provision.catalogue import tr
 from provision.contract.table import Held
 from provision.link.replies import HeldValue
-from provision.settings.model import Schema, Setting, Value
-from provision.settings.values import check_value
-from provision.settings.wire import SchemaError
+from provision.schema.codec import SchemaError
+from provision.schema.model import Schema, Setting, Value
+from provision.schema.values import check_value
 
 
 @dataclass(frozen=True, slots=True)

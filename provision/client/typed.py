@@ -7,11 +7,11 @@ from datetime import timedelta
 from decimal import Decimal
 from ipaddress import IPv4Address, IPv6Address
 
+from provision import toml
 from provision.catalogue import tr
 from provision.contract.table import Kind, Refusal
-from provision.settings import toml
-from provision.settings.model import Field, Schema, Value
-from provision.settings.values import ValueProblem, check_value, parse, refusal_words
+from provision.schema.model import Field, Schema, Value
+from provision.schema.values import ValueProblem, check_value, parse, refusal_words
 
 Given = bool | int | float | Decimal | str | bytes | timedelta | IPv4Address | IPv6Address
 """A value in its Python type, or as a person types it."""

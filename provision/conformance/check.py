@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import Bench
 from provision.conformance.steps import Procedure
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import Bench
 from provision.conformance.check import Check, Watched
 from provision.conformance.checks import CHECKS
 from provision.conformance.checks.reading import READ_SCHEMA

@@ -12,7 +12,7 @@ from typing import Any, Generic, TypeVar
 from provision.link.errors import LinkError
 from provision.link.exchange import Answer, Exchange, Limits, Notice
 from provision.link.known_secrets import KnownSecrets
-from provision.link.procedures import Instead, Procedure
+from provision.link.operations import Instead, Procedure
 
 _Result = TypeVar("_Result")
 

@@ -19,7 +19,7 @@ from provision.testing.conversation import Ear, read, write
 from provision.testing.playing import Player
 from provision.wizard.answers import AnswersFile, read_file
 from provision.wizard.at_port import Person, set_up_in_memory
-from provision.wizard.ending import Ending
+from provision.wizard.result import Ending
 
 
 class HasPort(Protocol):

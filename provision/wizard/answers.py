@@ -25,6 +25,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from provision import toml
 from provision.catalogue import ntr, tr
 from provision.client.changes import unknown_words
 from provision.client.sanitize import printable
@@ -32,9 +33,8 @@ from provision.client.typed import checked, value_of
 from provision.contract.table import MAX_BLOB, Kind, Refusal
 from provision.errors import ProvisionError
 from provision.link.known_secrets import KnownSecrets
-from provision.settings import toml
-from provision.settings.model import Schema, Setting
-from provision.settings.values import ValueProblem
+from provision.schema.model import Schema, Setting
+from provision.schema.values import ValueProblem
 from provision.wizard.flow import Flow
 from provision.wizard.questions import (
     AnotherInstance,

@@ -22,7 +22,7 @@ from provision.link.exchange import PATIENCE
 from provision.link.known_secrets import KnownSecrets
 from provision.link.ports import Port
 from provision.link.streams import Stream
-from provision.settings.model import Setting
+from provision.schema.model import Setting
 from provision.wizard.answers import (
     AnswersAsker,
     AnswersFile,
@@ -39,10 +39,10 @@ from provision.wizard.dialog import (
     take_back,
     this_computers_zone,
 )
-from provision.wizard.ending import Ending, ExitCode, Result, nothing_changed
 from provision.wizard.erasing import ToErase, erase
 from provision.wizard.finder import Finder
 from provision.wizard.questions import Given, heading
+from provision.wizard.result import Ending, ExitCode, Result, nothing_changed
 from provision.wizard.show import value_words
 from provision.wizard.ui import Asker, Say
 

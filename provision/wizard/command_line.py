@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, TextIO, TypeVar
 
 from provision import catalogue, output
 from provision.catalogue import tr
-from provision.wizard.ending import Ending, ExitCode, Result, nothing_changed, whose
+from provision.wizard.result import Ending, ExitCode, Result, nothing_changed, whose
 
 if TYPE_CHECKING:
     from provision.client.discovery import Found, Place
@@ -287,7 +287,7 @@ def run_with_board(
 
     from provision.link.errors import LinkError  # noqa: PLC0415
     from provision.link.running import run  # noqa: PLC0415
-    from provision.settings.wire import SchemaError  # noqa: PLC0415
+    from provision.schema.codec import SchemaError  # noqa: PLC0415
     from provision.wizard.answers import AnswersError  # noqa: PLC0415
     from provision.wizard.failures import exit_code  # noqa: PLC0415
     from provision.wizard.ui import LeftError, UnanswerableError  # noqa: PLC0415

@@ -44,14 +44,14 @@ from provision.link.known_secrets import KnownSecrets
 from provision.link.ports import Port, list_ports, open_stream
 from provision.link.replies import Hello
 from provision.link.streams import Stream
-from provision.settings.wire import SchemaError
+from provision.schema.codec import SchemaError
 from provision.wizard import status_text
 from provision.wizard.dialog import (
     introduction,
     meet,
 )
-from provision.wizard.ending import ExitCode
 from provision.wizard.failures import exit_code
+from provision.wizard.result import ExitCode
 from provision.wizard.ui import Say
 
 _LISTEN_TIME = 1.2  # seconds: a firmware that logs every second is heard

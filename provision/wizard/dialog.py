@@ -29,17 +29,11 @@ from provision.link.errors import LinkError
 from provision.link.exchange import PATIENCE
 from provision.link.known_secrets import KnownSecrets
 from provision.link.replies import Hello, Network, NotStored, Status, Stored, Unknown
-from provision.settings.model import Value
-from provision.settings.time_zones import is_tz_string, local_zone, zones
-from provision.settings.values import refusal_words
+from provision.schema.model import Value
+from provision.schema.time_zones import is_tz_string, local_zone, zones
+from provision.schema.values import refusal_words
 from provision.wizard import status_text
 from provision.wizard.answers import AnswersAsker, AnswersError, AnswersFile, match, rehearse
-from provision.wizard.ending import (
-    Ending,
-    ExitCode,
-    Result,
-    nothing_changed,
-)
 from provision.wizard.failures import exit_code, unchanged
 from provision.wizard.flow import Flow
 from provision.wizard.input_warnings import doubts
@@ -51,6 +45,12 @@ from provision.wizard.questions import (
     Move,
     Question,
     shown_value,
+)
+from provision.wizard.result import (
+    Ending,
+    ExitCode,
+    Result,
+    nothing_changed,
 )
 from provision.wizard.ui import Asker, Change, LeftError, Say, UnanswerableError, Verdict
 

@@ -20,13 +20,13 @@ from provision.contract.table import Capability
 from provision.link.connection import Connection
 from provision.link.errors import LinkError
 from provision.link.replies import Hello
-from provision.wizard.ending import (
+from provision.wizard.failures import unchanged
+from provision.wizard.result import (
     Ending,
     ExitCode,
     Result,
     nothing_changed,
 )
-from provision.wizard.failures import unchanged
 from provision.wizard.status_text import EVENTS
 from provision.wizard.ui import Say
 

@@ -16,7 +16,7 @@ from provision.link.errors import (
     PortForbidden,
     PortMissing,
 )
-from provision.wizard.ending import Ending, ExitCode, Result, nothing_changed
+from provision.wizard.result import Ending, ExitCode, Result, nothing_changed
 
 
 def exit_code(error: LinkError) -> ExitCode:

@@ -21,8 +21,9 @@ from dataclasses import dataclass, field, replace
 from provision.catalogue import tr
 from provision.client.held import HeldSetting
 from provision.contract.table import Held, Kind, Refusal
-from provision.settings.model import Field, Repeat, Schema, Section, Setting, Value
-from provision.settings.values import (
+from provision.schema.constraints import active, check_whole, in_force, key_beside, pin_conflicts
+from provision.schema.model import Field, Repeat, Schema, Section, Setting, Value
+from provision.schema.values import (
     ValueProblem,
     as_typed,
     check_value,
@@ -31,7 +32,6 @@ from provision.settings.values import (
     parse,
     refusal_words,
 )
-from provision.settings.whole import active, check_whole, in_force, key_beside, pin_conflicts
 from provision.wizard.questions import (
     AnotherInstance,
     Answer,

@@ -10,8 +10,8 @@ from enum import Enum, auto
 from provision.catalogue import ntr, tr
 from provision.client.sanitize import visible
 from provision.contract.table import Kind
-from provision.settings.model import Field, Pin, Section, Setting, Value
-from provision.settings.values import show, yes_or_no
+from provision.schema.model import Field, Pin, Section, Setting, Value
+from provision.schema.values import show, yes_or_no
 
 MASK = "********"
 """What stands for a secret wherever one would be shown: of one length, whatever the secret's."""

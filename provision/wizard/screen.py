@@ -32,9 +32,9 @@ from prompt_toolkit.styles import Style
 
 from provision.catalogue import tr
 from provision.contract.table import Kind, Refusal
-from provision.settings.model import Pin
-from provision.settings.time_zones import zones
-from provision.settings.values import (
+from provision.schema.model import Pin
+from provision.schema.time_zones import zones
+from provision.schema.values import (
     ValueProblem,
     as_typed,
     is_key_only,

@@ -18,8 +18,8 @@ from provision.contract.table import Kind, Reason, Refusal, Run, Step, Store
 from provision.link.errors import REFUSALS, Refused
 from provision.link.exchange import Notice
 from provision.link.replies import Status
-from provision.settings.model import Schema
-from provision.settings.values import refusal_words
+from provision.schema.model import Schema
+from provision.schema.values import refusal_words
 from provision.wizard.questions import Why, heading
 
 STEPS: Mapping[int, str] = MappingProxyType(

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from provision.link.connection import Connection
-from provision.link.procedures import Change
+from provision.link.operations import Change
 from provision.link.streams import DescriptorStream
 from scripts.bench.demo import WITHOUT_TIME, changes, demo, store
 from scripts.bench.figures import Figure, Part

@@ -10,12 +10,12 @@ from pathlib import Path
 
 from provision.client.cache import Cache
 from provision.link.connection import Connection
-from provision.link.procedures import Change
+from provision.link.operations import Change
 from provision.link.replies import Stored
-from provision.settings.file import load
+from provision.schema_file.load import load_declaration
 from provision.wizard.answers import read_file
 from provision.wizard.dialog import meet, set_up_from_file
-from provision.wizard.ending import Result
+from provision.wizard.result import Result
 from scripts.bench.virtual import Conditions, Conversation, Firmware, Host, talk
 
 SCHEMAS = Path(__file__).resolve().parents[2] / "schemas"
@@ -28,7 +28,7 @@ WITHOUT_TIME = Conditions(charged=False)
 @functools.cache
 def demo() -> Firmware:
     """Return the demo's firmware."""
-    return Firmware.of(load(SCHEMAS / "orchard-frost-alarm.toml"))
+    return Firmware.of(load_declaration(SCHEMAS / "orchard-frost-alarm.toml"))
 
 
 @functools.cache

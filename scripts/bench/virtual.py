@@ -25,8 +25,8 @@ from provision.board.store import Store
 from provision.contract.line import Frame, LineReceiver
 from provision.contract.messages import Message, decode_message
 from provision.link.connection import Connection
-from provision.settings.declaration import Declaration
-from provision.settings.wire import Packed, pack
+from provision.schema.codec import Packed, pack
+from provision.schema.declaration import Declaration
 
 BITS_PER_BYTE = 10  # a start bit, eight data bits, a stop bit
 PACKET = 62  # bytes that a bridge hands over at once, of packets of 64 (common practice)

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The tables in Python: `provision/contract/table.py` and `provision/settings/table.py`."""
+"""The tables in Python: `provision/contract/table.py` and `provision/schema/table.py`."""
 
 from __future__ import annotations
 

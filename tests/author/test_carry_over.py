@@ -55,11 +55,7 @@ from provision.contract.table import (
     StatusReplyKey,
     Store,
 )
-from provision.settings.declaration import Declaration
-from provision.settings.file import load, read
-from provision.settings.model import Field, Schema, Setting, Value
-from provision.settings.values import check_value, limits
-from provision.settings.whole import (
+from provision.schema.constraints import (
     active,
     check_whole,
     defect,
@@ -67,12 +63,16 @@ from provision.settings.whole import (
     missing,
     staged_digest,
 )
+from provision.schema.declaration import Declaration
+from provision.schema.model import Field, Schema, Setting, Value
+from provision.schema.values import check_value, limits
+from provision.schema_file.load import load_declaration, read_declaration
 from tests.stub.c_stub import IN_FORCE, IS_ACTIVE, UNDEFINED, CSchema, Guarded, Stub, build
 from tests.stub.twins import messages, request
 
 VERSIONS = Path(__file__).with_name("versions")
 FILES = {file.stem: file for file in sorted(VERSIONS.glob("*.toml"))}
-DECLARED = {name: load(file) for name, file in FILES.items()}
+DECLARED = {name: load_declaration(file) for name, file in FILES.items()}
 PAIRS = list(permutations(DECLARED, 2))
 SETS_OF_EACH = 16  # stored by C boards
 MOST_SETS = 600  # drawn until all is seen that is said of some boards
@@ -564,7 +564,7 @@ def declare(
     text = LEAST.replace("FIELDS", ", ".join(f"{{ label = 'L', {field} }}" for field in fields))
     for word, value in {"AT": at, "SIZE": size, "SLOTS": slots, "UNIT": unit}.items():
         text = text.replace(f"= {word}", f"= {value}")
-    return read(text, "frost-alarm.toml")
+    return read_declaration(text, "frost-alarm.toml")
 
 
 NAME = "key = 'name', kind = 'text', maximum = 20"

@@ -21,9 +21,9 @@ from provision.contract.table import (
     MessageType,
     Refusal,
 )
-from provision.settings.model import Condition, Field, Option, Pin, Repeat, Schema, Section, Value
-from provision.settings.whole import staged_digest
-from provision.settings.wire import pack
+from provision.schema.codec import pack
+from provision.schema.constraints import staged_digest
+from provision.schema.model import Condition, Field, Option, Pin, Repeat, Schema, Section, Value
 
 TOKENS = [bytes([0xA0 + number] * 8) for number in range(16)]
 NET: Mapping[str, Value | None] = {"net.name": b"orchard", "net.pass": "blossom-in-may"}

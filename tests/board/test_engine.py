@@ -41,9 +41,9 @@ from provision.contract.table import (
     Step,
     Store,
 )
-from provision.settings.declaration import BoardDeclaration, Declaration
-from provision.settings.model import Field, Schema, Section, Value
-from provision.settings.wire import pack, unpack
+from provision.schema.codec import pack, unpack
+from provision.schema.declaration import BoardDeclaration, Declaration
+from provision.schema.model import Field, Schema, Section, Value
 from tests.board.host import (
     GEOMETRY,
     NET,

@@ -9,7 +9,7 @@ from provision.board.flash import Change, Faults, Flash, Operation, Tear
 from provision.board.store import StorageError, Store
 from provision.contract.profile import Item, encode
 from provision.contract.table import MessageType, Refusal
-from provision.settings.whole import staged_digest
+from provision.schema.constraints import staged_digest
 from tests.board.host import GEOMETRY, TOKENS, Host, make_board
 
 SLOTS = 4

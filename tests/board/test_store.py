@@ -22,8 +22,8 @@ from provision.board.store import (
 )
 from provision.contract.profile import ProfileError, encode
 from provision.contract.table import Kind
-from provision.settings.carrying import tag
-from provision.settings.model import Field, Repeat, Schema, Section, Value
+from provision.schema.migration import tag
+from provision.schema.model import Field, Repeat, Schema, Section, Value
 from tests.board.host import GEOMETRY, ORCHARD, TOKENS, fresh_flash
 
 # CRC-32/ISCSI of the reveng catalogue, by a library that the product does not use.

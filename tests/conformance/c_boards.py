@@ -9,8 +9,8 @@ from collections.abc import Mapping
 from provision.contract.line import Frame, LineReceiver
 from provision.contract.messages import Message, decode_message
 from provision.contract.table import Capability, MessageType, Run, Step, SurveyReplyKey
-from provision.settings.declaration import Declaration
-from provision.settings.wire import pack
+from provision.schema.codec import pack
+from provision.schema.declaration import Declaration
 from tests.vectors.boards import _Options
 
 _OUTPUT = 65536

@@ -37,10 +37,10 @@ from provision.contract.table import (
     Refusal,
     SetFieldKey,
 )
-from provision.settings import whole
-from provision.settings.declaration import Declaration
-from provision.settings.file import load
-from provision.settings.model import Field, Setting, Value
+from provision.schema import constraints
+from provision.schema.declaration import Declaration
+from provision.schema.model import Field, Setting, Value
+from provision.schema_file.load import load_declaration
 from tests.conformance.board import PressedDevice
 
 ROOT = Path(__file__).parents[2]
@@ -54,7 +54,7 @@ NETWORKS = Surroundings(
 def declaration(name: str) -> Declaration:
     """Read one of the schema files that the tests hold boards with."""
     folder = "schemas" if name.startswith("orchard") else "shared/vectors"
-    return load(ROOT / folder / f"{name}.toml")
+    return load_declaration(ROOT / folder / f"{name}.toml")
 
 
 def with_fields(chosen: Callable[[Field], bool], **changes: Any) -> Declaration:
@@ -254,12 +254,14 @@ def checking(
     return staging(_check=check)
 
 
-def wholes(change: Callable[[Board, whole.Fault | None], whole.Fault | None]) -> type[Board]:
+def wholes(
+    change: Callable[[Board, constraints.Fault | None], constraints.Fault | None],
+) -> type[Board]:
     """Return a board with other rules of the whole."""
 
     class Rules(Board):
         def _commit(self, body: Body) -> Body:
-            found = whole.check_whole(self.schema, self.stored, self.staged)
+            found = constraints.check_whole(self.schema, self.stored, self.staged)
             fault = change(self, found)
             if fault is not None and (found is None or fault != found):
                 raise Refused(fault.code, fault.field, other=fault.other)

@@ -27,7 +27,7 @@ from provision.contract.table import (
     SurveyKey,
     SurveyReplyKey,
 )
-from provision.settings.model import Setting
+from provision.schema.model import Setting
 from tests.conformance.board import PressedDevice
 from tests.conformance.making import (
     BUTTON,

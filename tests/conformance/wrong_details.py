@@ -23,9 +23,9 @@ from provision.contract.table import (
     SetFieldKey,
     StatusReplyKey,
 )
-from provision.settings import whole
-from provision.settings.model import Setting, Value
-from provision.settings.values import limits
+from provision.schema import constraints
+from provision.schema.model import Setting, Value
+from provision.schema.values import limits
 from tests.conformance.making import (
     ON_TRIAL,
     Case,
@@ -316,7 +316,7 @@ def _mending(change: Any) -> type[Board]:
         def _commit(self, body: Body) -> Body:
             own: Body = {
                 CommitKey.COUNT: len(self.staged),
-                CommitKey.DIGEST: whole.staged_digest(self.schema, self.staged),
+                CommitKey.DIGEST: constraints.staged_digest(self.schema, self.staged),
             }
             return super()._commit({**body, **own} if change(body, own) else body)
 
@@ -327,7 +327,7 @@ class RulesFirst(Board):
     """Looks at the rules of the whole before the digest."""
 
     def _commit(self, body: Body) -> Body:
-        fault = whole.check_whole(self.schema, self.stored, self.staged)
+        fault = constraints.check_whole(self.schema, self.stored, self.staged)
         if fault is not None:
             raise Refused(fault.code, fault.field, other=fault.other)
         return super()._commit(body)

@@ -25,8 +25,8 @@ from provision.contract.table import (
     SurveyKey,
     SurveyReplyKey,
 )
-from provision.settings import whole
-from provision.settings.model import Setting
+from provision.schema import constraints
+from provision.schema.model import Setting
 from tests.conformance.board import PressedDevice
 from tests.conformance.making import (
     NETWORKS,
@@ -109,7 +109,7 @@ def _another_number(board: Board, setting: Setting, own: list[Item]) -> list[Ite
 
 
 def _inactive_unset(board: Board, setting: Setting, own: list[Item]) -> list[Item]:
-    return own if setting.key in whole.active(board.schema, board.stored) else [own[0], 0]
+    return own if setting.key in constraints.active(board.schema, board.stored) else [own[0], 0]
 
 
 class RefusesScans(Board):

@@ -17,8 +17,8 @@ from provision.contract.table import (
     SetFieldKey,
     SetFieldReplyKey,
 )
-from provision.settings.model import Field, Setting, Value
-from provision.settings.values import limits
+from provision.schema.model import Field, Setting, Value
+from provision.schema.values import limits
 from tests.conformance.making import (
     Case,
     R,

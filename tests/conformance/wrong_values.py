@@ -10,8 +10,8 @@ from typing import Any
 from provision.board.engine import Board, Body
 from provision.board.staging import Refused, Staging
 from provision.contract.table import Kind, Refusal, SetFieldKey
-from provision.settings import whole
-from provision.settings.model import Field, Setting, Value
+from provision.schema import constraints
+from provision.schema.model import Field, Setting, Value
 from tests.conformance.making import Case, R, T, checking, of_kind, other_code, staging, with_fields
 
 
@@ -91,7 +91,7 @@ class ActiveOnly(Board):
 
     def _setting(self, body: Body) -> Setting:
         setting = super()._setting(body)
-        if setting.key not in whole.active(self.schema, self.stored):
+        if setting.key not in constraints.active(self.schema, self.stored):
             raise Refused(Refusal.UNKNOWN_FIELD, setting.key)
         return setting
 

@@ -27,9 +27,9 @@ from provision.link.connection import Connection
 from provision.link.errors import LinkError
 from provision.link.ports import open_stream
 from provision.link.replies import Outcome, Stored
-from provision.settings.model import Value
+from provision.schema.model import Value
 from provision.wizard.dialog import meet
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from scripts.emulated_board import (
     FLASH_SIZE,
     LAB,

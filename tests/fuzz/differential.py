@@ -20,9 +20,9 @@ from provision.contract.messages import Message, encode_message
 from provision.contract.profile import Item
 from provision.contract.table import MessageType, Reason, Run, Security
 from provision.contract.table import Step as FirmwareStep
-from provision.settings.declaration import Declaration
-from provision.settings.whole import staged_digest
-from provision.settings.wire import Packed, pack
+from provision.schema.codec import Packed, pack
+from provision.schema.constraints import staged_digest
+from provision.schema.declaration import Declaration
 from tests.fuzz.fuzzing import fuzz_board
 from tests.fuzz.steps import LARGEST_ITEM, Sort, Step, read
 from tests.stub.c_stub import Stub

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from provision.author.c_code import generate
-from provision.settings.declaration import Declaration
+from provision.schema.declaration import Declaration
 from tests.fuzz.seeds import DICTIONARY
 from tests.vectors.boards import declaration
 

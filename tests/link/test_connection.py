@@ -25,8 +25,8 @@ from provision.link.errors import (
     SpeaksElse,
 )
 from provision.link.exchange import Notice
+from provision.link.operations import Change
 from provision.link.ports import Driver, Port, open_stream
-from provision.link.procedures import Change
 from provision.link.replies import NotStored, Stored, Unknown
 from provision.link.streams import MemoryStream, Stream, TransportStream
 from tests.link.served import Terminal, descriptors, is_free, tcp, terminal

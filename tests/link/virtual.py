@@ -31,7 +31,7 @@ from provision.contract.table import (
     Store,
     SurveyKey,
 )
-from provision.link.procedures import Procedure
+from provision.link.operations import Procedure
 from provision.link.session import Run, Session
 
 _Result = TypeVar("_Result")

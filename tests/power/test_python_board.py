@@ -31,7 +31,7 @@ from provision.board.flash import (
     subset,
 )
 from provision.board.store import NoOlderSet, Record, StorageError, Store, pack_values
-from provision.settings.model import Value
+from provision.schema.model import Value
 from tests.board.host import ORCHARD
 from tests.power.harness import SCENARIOS
 

@@ -36,12 +36,12 @@ from functools import partial
 from typing import Literal
 
 from provision.contract.table import Run
-from provision.link import procedures
+from provision.link import operations
 from provision.link.errors import BoardFault, BoardRefused, LinkError, NotWiped, Refused
-from provision.link.procedures import Change
+from provision.link.operations import Change
 from provision.link.replies import NotStored, Outcome, Stored, Unknown
-from provision.settings.model import Schema, Value
-from provision.settings.whole import in_force
+from provision.schema.constraints import in_force
+from provision.schema.model import Schema, Value
 from tests.sessions.ledger import Ledger, Violation
 from tests.sessions.units import (
     UNIT_ID,
@@ -397,15 +397,15 @@ class _Player:
 
     def _meet_and_store(self, token: bytes, changes: list[Change]) -> Outcome:
         run = self.world.run
-        hello = run(procedures.greet(10.0))
-        run(procedures.discard(hello.boot))
+        hello = run(operations.greet(10.0))
+        run(operations.discard(hello.boot))
         if self.chance.random() < 0.2:
-            deflated = run(procedures.read_schema(hello.schema_size))
+            deflated = run(operations.read_schema(hello.schema_size))
             if deflated != packed(self.schema).deflated:
                 raise Violation("the schema that was read is not the board's")
         self._read_values()
         outcome = run(
-            procedures.store(
+            operations.store(
                 hello,
                 changes,
                 token,
@@ -423,7 +423,7 @@ class _Player:
     def _read_values(self) -> None:
         """Read what the board holds, and compare it with what it does hold."""
         before = self.ledger.token
-        read = self.world.run(procedures.read_values())
+        read = self.world.run(operations.read_values())
         if self.ledger.token != before:
             return  # it changed meanwhile
         if list(read) != [setting.key for setting in self.schema.settings]:
@@ -446,7 +446,7 @@ class _Player:
         """Follow the status for a while; that it cannot be had changes nothing any more."""
         try:
             for _ in range(4):
-                status = self.world.run(procedures.read_status_now())
+                status = self.world.run(operations.read_status_now())
                 if status.run not in (Run.IDLE, Run.APPLYING):
                     return
                 self.world.wait(0.3)
@@ -461,7 +461,7 @@ class _Player:
         self.world.close()
         try:
             self.world.open()
-            return self.world.run(procedures.settle(token, UNIT_ID))
+            return self.world.run(operations.settle(token, UNIT_ID))
         except Interrupted:
             return Unknown()
 
@@ -486,8 +486,8 @@ class _Player:
                 self._set_up()
             elif act == "restart":
                 self.world.open()
-                hello = self.world.run(procedures.greet(10.0))
-                self.world.run(procedures.restart(hello.boot))
+                hello = self.world.run(operations.greet(10.0))
+                self.world.run(operations.restart(hello.boot))
             else:
                 self._change(act)
         except LinkError as error:
@@ -499,15 +499,15 @@ class _Player:
         """Undo, erase or confirm. What the board says it did is done, what it refused is not."""
         ledger, run = self.ledger, self.world.run
         self.world.open()
-        hello = run(procedures.greet(10.0))
+        hello = run(operations.greet(10.0))
         before = ledger.token
         match act:
             case "undo":
-                ledger.undo_wanted, procedure = 1, procedures.undo(hello.generation)
+                ledger.undo_wanted, procedure = 1, operations.undo(hello.generation)
             case "erase":
-                ledger.erase_wanted, procedure = 1, procedures.erase(hello.generation)
+                ledger.erase_wanted, procedure = 1, operations.erase(hello.generation)
             case _:
-                ledger.confirm_wanted, procedure = True, procedures.confirm(hello.generation)
+                ledger.confirm_wanted, procedure = True, operations.confirm(hello.generation)
         try:
             run(procedure)
         except NotWiped as error:
@@ -534,7 +534,7 @@ class _Player:
         self._let_pass()
         if isinstance(settled, Unknown):
             self.world.open()
-            settled = self.world.run(procedures.settle(last.token, UNIT_ID))
+            settled = self.world.run(operations.settle(last.token, UNIT_ID))
             if isinstance(settled, Unknown):
                 raise Violation("a clean line does not settle the unknown")
             self._let_pass()
@@ -566,7 +566,7 @@ class _Player:
     def _read_all(self) -> None:
         """Look at the board over the clean line, as the next host does."""
         self.world.open()
-        hello = self.world.run(procedures.greet(10.0))
+        hello = self.world.run(operations.greet(10.0))
         if hello.token != self.ledger.token:
             raise Violation("hello has another token than the set in force")
         self._read_values()

@@ -17,10 +17,10 @@ from provision.board.engine import Board
 from provision.board.store import StorageError, Store, pack_values
 from provision.contract import line
 from provision.contract.table import CommitKey, MessageType, Refusal
-from provision.link import exchange, procedures
+from provision.link import exchange, operations
 from provision.link.replies import NotStored
-from provision.settings.model import Schema, Value
-from provision.settings.whole import staged_digest
+from provision.schema.constraints import staged_digest
+from provision.schema.model import Schema, Value
 from tests.sessions.play import play
 
 _SEEDS = 600
@@ -131,12 +131,12 @@ def gives_up_as_not_stored(patch: pytest.MonkeyPatch) -> None:
         yield from ()
         return NotStored()
 
-    patch.setattr(procedures, "settle", settle)
+    patch.setattr(operations, "settle", settle)
 
 
 def takes_storage_for_the_last_word(patch: pytest.MonkeyPatch) -> None:
     """A host that was refused does not ask whether a copy of its commit was stored."""
-    patch.setattr(procedures, "_NO_LAST_WORD", frozenset[Refusal]())
+    patch.setattr(operations, "_NO_LAST_WORD", frozenset[Refusal]())
 
 
 def repeats_for_ever(patch: pytest.MonkeyPatch) -> None:

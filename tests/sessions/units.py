@@ -33,16 +33,16 @@ from provision.board.flash import (
 )
 from provision.board.store import Store, pack_values, unpack_values
 from provision.contract.table import Capability, Run
-from provision.settings import file
-from provision.settings.model import Schema, Value
-from provision.settings.wire import Packed, pack
+from provision.schema.codec import Packed, pack
+from provision.schema.model import Schema, Value
+from provision.schema_file.load import load_declaration
 from tests.waiting import LONG
 
 ROOT = Path(__file__).parents[2]
 STUB = ROOT / "firmware_stub"
 WARNINGS = ["-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror"]
 
-DECLARATION = file.load(Path(__file__).with_name("session-board.toml"))
+DECLARATION = load_declaration(Path(__file__).with_name("session-board.toml"))
 TRIAL_SCHEMA = DECLARATION.schema
 PLAIN_SCHEMA = replace(TRIAL_SCHEMA, trial=None)
 UNIT_ID = b"mast"

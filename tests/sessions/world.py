@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol, TypeVar
 
 from provision.contract.table import Run
-from provision.link.procedures import Procedure
+from provision.link.operations import Procedure
 from provision.link.session import Run as Running
 from provision.link.session import Session
 from tests.sessions.ledger import Ledger, Violation

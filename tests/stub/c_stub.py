@@ -16,12 +16,12 @@ from typing import Any
 
 from provision.board.flash import Flash, FlashError
 from provision.contract.table import Capability, Kind
-from provision.settings.capacity import largest_payload, number_limits
-from provision.settings.carrying import older_keys, tag
-from provision.settings.declaration import Declaration
-from provision.settings.model import Field, Setting, Value
-from provision.settings.whole import key_beside
-from provision.settings.wire import pack
+from provision.schema.capacity import largest_payload, number_limits
+from provision.schema.codec import pack
+from provision.schema.constraints import key_beside
+from provision.schema.declaration import Declaration
+from provision.schema.migration import older_keys, tag
+from provision.schema.model import Field, Setting, Value
 from tests.waiting import LONG
 
 STUB = Path(__file__).parents[2] / "firmware_stub"

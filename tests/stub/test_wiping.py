@@ -26,7 +26,7 @@ from provision.contract.messages import Message
 from provision.contract.profile import Item
 from provision.contract.table import MessageType as Type
 from provision.contract.table import Refusal
-from provision.settings.whole import staged_digest
+from provision.schema.constraints import staged_digest
 from tests.stub import c_stub
 from tests.stub.c_stub import CLOCK, DONE, ERASE, READ, WRITE, CSurvey, Stub, build
 from tests.stub.twins import declaration, messages, request

@@ -15,8 +15,8 @@ import pytest
 
 from provision import catalogue
 from provision.contract.table import Ability, Characters, Kind
-from provision.settings.model import Field, Option, Pin, Schema
-from provision.settings.values import ValueProblem, parse
+from provision.schema.model import Field, Option, Pin, Schema
+from provision.schema.values import ValueProblem, parse
 from tests.vectors.files import Row, document, each
 
 

@@ -24,17 +24,17 @@ from provision.contract.messages import decode_message
 from provision.contract.table import MessageType
 from provision.link.connection import Connection
 from provision.link.errors import LineLost
-from provision.settings.file import load
+from provision.schema_file.load import load_declaration
 from provision.wizard.dialog import (
     Wishes,
     meet,
     set_up,
 )
-from provision.wizard.ending import Ending
+from provision.wizard.result import Ending
 from provision.wizard.screen import ScreenAsker
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
-DEMO = load(SCHEMAS / "orchard-frost-alarm.toml")
+DEMO = load_declaration(SCHEMAS / "orchard-frost-alarm.toml")
 ANSWERS = SCHEMAS / "orchard-frost-alarm.answers.toml"
 NETWORKS = read_surroundings((SCHEMAS / "orchard.networks").read_text(encoding="utf-8"))
 

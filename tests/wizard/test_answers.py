@@ -12,9 +12,9 @@ from provision.contract.table import MessageType
 from provision.link.connection import Connection
 from provision.wizard.answers import AnswersError, AnswersFile, match, read_file, rehearse
 from provision.wizard.dialog import meet, set_up_from_file
-from provision.wizard.ending import Ending, ExitCode, Result
 from provision.wizard.flow import Flow
 from provision.wizard.questions import Given
+from provision.wizard.result import Ending, ExitCode, Result
 from tests.wizard.barn import COMPLETE, SCHEMA, held
 from tests.wizard.bench import ANSWERS, PASSPHRASE, SERVICE_KEY, Bench, bench
 

@@ -20,7 +20,7 @@ from provision.contract.table import Held
 from provision.link.connection import Connection
 from provision.link.ports import open_stream
 from provision.wizard.dialog import meet
-from provision.wizard.ending import Ending, ExitCode, Result
+from provision.wizard.result import Ending, ExitCode, Result
 from tests.waiting import next_line
 from tests.wizard.bench import (
     CTRL_C,

@@ -19,7 +19,7 @@ import pytest
 from provision.board.engine import from_declaration
 from provision.board.faults import Echo, Fault, FaultyLine
 from provision.board.firmware import Device
-from provision.board.front import serve_pty
+from provision.board.server import serve_pty
 from provision.client.discovery import Place
 from provision.contract.line import encode_line
 from provision.contract.messages import Message, encode_message
@@ -29,7 +29,7 @@ from provision.link.errors import LinkError
 from provision.link.ports import Port, port_error
 from provision.wizard import diagnose as module
 from provision.wizard.diagnose import Diagnosis, diagnose
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from scripts.bench.virtual import message_of
 from tests.link.served import Terminal, terminal
 from tests.link.virtual import SmallBoard

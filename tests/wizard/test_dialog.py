@@ -16,9 +16,9 @@ from provision.client import board_client
 from provision.contract.table import MessageType, Reason, Run, Step
 from provision.link.connection import Connection
 from provision.link.errors import LineLost
-from provision.settings.model import Value
+from provision.schema.model import Value
 from provision.wizard.dialog import Wishes
-from provision.wizard.ending import ExitCode, Result
+from provision.wizard.result import ExitCode, Result
 from tests.waiting import wait_until
 from tests.wizard.bench import (
     CTRL_C,

@@ -16,17 +16,17 @@ import pytest
 
 from provision.board.engine import Board, from_declaration
 from provision.board.firmware import Device
-from provision.board.front import serve_pty
+from provision.board.server import serve_pty
 from provision.cli import main
 from provision.client import board_client
 from provision.contract.profile import Item, encode
 from provision.contract.table import MessageType, Run
 from provision.link.connection import Connection
-from provision.settings.time_zones import zones
-from provision.settings.wire import DIGEST_SIZE, Packed, pack
+from provision.schema.codec import DIGEST_SIZE, Packed, pack
+from provision.schema.time_zones import zones
 from provision.wizard import dialog
 from provision.wizard.dialog import Wishes
-from provision.wizard.ending import ExitCode, Result
+from provision.wizard.result import ExitCode, Result
 from tests.wizard.bench import CTRL_C, DEMO, PASSPHRASE, bench, first_time, typed
 from tests.wizard.test_dialog import EXPECTED
 

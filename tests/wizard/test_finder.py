@@ -12,7 +12,7 @@ import pytest
 
 from provision.board.engine import from_declaration
 from provision.board.firmware import Device
-from provision.board.front import serve_pty
+from provision.board.server import serve_pty
 from provision.client import discovery
 from provision.client.discovery import Place
 from provision.link.errors import BoardFault, LinkError, PortMissing, Silent

@@ -10,8 +10,8 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from provision.settings.values import ValueProblem
-from provision.settings.whole import active, check_whole
+from provision.schema.constraints import active, check_whole
+from provision.schema.values import ValueProblem
 from provision.wizard.flow import Flow
 from provision.wizard.questions import AnotherInstance, Move, Question, Step
 from tests.wizard.barn import SCHEMA, TYPED

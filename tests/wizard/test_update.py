@@ -21,16 +21,19 @@ from provision.board.loopback import Loopback
 from provision.board.store import Store, pack_values
 from provision.client.cache import Cache
 from provision.contract.table import Store as StoreState
-from provision.settings.file import load
-from provision.settings.model import Value
+from provision.schema.model import Value
+from provision.schema_file.load import load_declaration
 from provision.wizard import show
 from provision.wizard.answers import AnswersError, read_file
 from provision.wizard.dialog import meet, set_up_from_file
-from provision.wizard.ending import Ending, ExitCode
+from provision.wizard.result import Ending, ExitCode
 from tests.wizard.bench import CTRL_U, RETURN, Bench, Line, typed
 
 VECTORS = Path(__file__).parents[2] / "shared" / "vectors"
-BEFORE, AFTER = load(VECTORS / "dryer-1.toml"), load(VECTORS / "dryer-2.toml")
+BEFORE, AFTER = (
+    load_declaration(VECTORS / "dryer-1.toml"),
+    load_declaration(VECTORS / "dryer-2.toml"),
+)
 
 ON_ONE_PIN: Mapping[str, Value] = {"dryer.fan": 14, "dryer.limit": 50, "dryer.lit": False}
 FELL_BACK: Mapping[str, Value] = {"dryer.fan": 2, "dryer.heater": 6, "dryer.limit": 75}

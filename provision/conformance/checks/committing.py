@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import Bench
 from provision.conformance.check import Check
 from provision.conformance.checks.parts import Parts, parts_if_any
 from provision.conformance.checks.reading import check_status, entries, hello_and_status, pages
@@ -25,7 +25,7 @@ from provision.conformance.checks.wholes import mutations, with_partner
 from provision.conformance.expected import commit_refusal
 from provision.conformance.expected_values import TYPES, takes_parts, value_refusal
 from provision.conformance.findings import NotApplicable, NotMet
-from provision.conformance.made_up import good_value
+from provision.conformance.sample_values import good_value
 from provision.conformance.shown import code_words
 from provision.conformance.steps import Procedure
 from provision.conformance.wire import Body
@@ -45,7 +45,7 @@ from provision.contract.table import (
     StatusReplyKey,
     Store,
 )
-from provision.settings.model import Setting, Value
+from provision.schema.model import Setting, Value
 
 _POLL = 100  # ms between two looks at the status
 _SOON = 5000  # ms until a firmware reports, beyond which it is not waited for more than once

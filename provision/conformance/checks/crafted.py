@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import base64
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import Bench
 from provision.conformance.wire import Body
 from provision.contract.line import crc32c
 from provision.contract.profile import encode

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import Bench
 from provision.conformance.check import Check
 from provision.conformance.checks.crafted import STATUS, carried
 from provision.conformance.findings import NotApplicable, NotMet

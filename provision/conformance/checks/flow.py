@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import Bench
 from provision.conformance.check import Check
 from provision.conformance.checks.crafted import STATUS, padded
 from provision.conformance.findings import NotMet

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import base64
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import Bench
 from provision.conformance.check import Check
 from provision.conformance.checks.crafted import STATUS, carried, framed, padded
 from provision.conformance.steps import Procedure

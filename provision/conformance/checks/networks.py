@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench, EndedScan
+from provision.conformance.board_under_test import Bench, EndedScan
 from provision.conformance.check import Check
 from provision.conformance.checks.reading import leaves_room
 from provision.conformance.checks.undoing import restart_board

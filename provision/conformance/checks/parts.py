@@ -3,12 +3,12 @@
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import Bench
 from provision.conformance.check import Check
 from provision.conformance.checks.staging import any_two
 from provision.conformance.expected_values import TYPES, limits, takes_parts
 from provision.conformance.findings import NotApplicable, NotMet
-from provision.conformance.made_up import good_value
+from provision.conformance.sample_values import good_value
 from provision.conformance.steps import Procedure
 from provision.conformance.wire import Body
 from provision.contract.table import (
@@ -21,7 +21,7 @@ from provision.contract.table import (
     SetFieldReplyKey,
     StatusReplyKey,
 )
-from provision.settings.model import Setting
+from provision.schema.model import Setting
 
 
 class Parts:

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import Bench
 from provision.conformance.check import Check
 from provision.conformance.expected import Due, default_in_force, first_defect
 from provision.conformance.expected_values import value_refusal
@@ -30,7 +30,7 @@ from provision.contract.table import (
     StatusReplyKey,
     Store,
 )
-from provision.settings.wire import SchemaError, unpack
+from provision.schema.codec import SchemaError, unpack
 
 _MOST_PIECES = 8192
 _HEAD_GROWS = (24, 256)  # with these items the head of an array is a byte longer

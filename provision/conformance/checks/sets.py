@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import Bench
 from provision.conformance.expected import commit_refusal
 from provision.conformance.findings import NotApplicable, NotMet
-from provision.conformance.made_up import good_set
+from provision.conformance.sample_values import good_set
 from provision.conformance.steps import Procedure
 from provision.conformance.wire import Body
 from provision.contract.profile import Item
@@ -25,7 +25,7 @@ from provision.contract.table import (
     StatusReplyKey,
     Store,
 )
-from provision.settings.model import Value
+from provision.schema.model import Value
 
 Values = dict[str, Value | None]
 

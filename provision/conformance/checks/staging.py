@@ -5,10 +5,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import Bench
 from provision.conformance.check import Check
 from provision.conformance.findings import NotApplicable, NotMet
-from provision.conformance.made_up import good_value, pins_for
+from provision.conformance.sample_values import good_value, pins_for
 from provision.conformance.steps import Procedure
 from provision.conformance.wire import Body
 from provision.contract.table import (
@@ -21,7 +21,7 @@ from provision.contract.table import (
     SetFieldReplyKey,
     StatusReplyKey,
 )
-from provision.settings.model import Setting, Value
+from provision.schema.model import Setting, Value
 
 
 def any_one(bench: Bench) -> tuple[Setting, Value]:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from functools import partial
 from itertools import islice
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import Bench
 from provision.conformance.check import Check
 from provision.conformance.checks.committing import small_changes
 from provision.conformance.checks.parts import parts_if_any

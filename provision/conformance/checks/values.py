@@ -5,11 +5,11 @@ from __future__ import annotations
 
 from functools import partial
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import Bench
 from provision.conformance.check import Check
 from provision.conformance.expected_values import value_refusal
 from provision.conformance.findings import NotApplicable
-from provision.conformance.made_up import tries
+from provision.conformance.sample_values import tries
 from provision.conformance.shown import code_words
 from provision.conformance.steps import Procedure
 from provision.contract.profile import Item
@@ -20,7 +20,7 @@ from provision.contract.table import (
     SetFieldKey,
     SetFieldReplyKey,
 )
-from provision.settings.model import Setting
+from provision.schema.model import Setting
 
 _OWN = {
     Kind.NETWORK_NAME: ("9.1.8",),

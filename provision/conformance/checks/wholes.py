@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from itertools import product
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import Bench
 from provision.conformance.check import Check
 from provision.conformance.checks.sets import (
     Values,
@@ -25,7 +25,7 @@ from provision.conformance.expected import (
     needs_value,
 )
 from provision.conformance.findings import NotApplicable, NotMet
-from provision.conformance.made_up import good_value, pins_for
+from provision.conformance.sample_values import good_value, pins_for
 from provision.conformance.shown import code_words
 from provision.conformance.steps import Procedure
 from provision.contract.profile import Item
@@ -37,7 +37,7 @@ from provision.contract.table import (
     RefusalKey,
     StatusReplyKey,
 )
-from provision.settings.model import Schema, Setting, Value
+from provision.schema.model import Schema, Setting, Value
 
 _MOST_FAULTS_TRIED = 40
 _ADMITTED_TRIED = {"lacks": 3, "unused": 2, "chain": 1, "same pin": 3, "swap": 1}

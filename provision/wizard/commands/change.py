@@ -17,7 +17,7 @@ from provision.wizard.command_line import (
     place_of,
     refuse,
 )
-from provision.wizard.ending import Ending
+from provision.wizard.result import Ending
 
 if TYPE_CHECKING:
     from provision.wizard.at_port import Person

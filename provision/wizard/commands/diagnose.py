@@ -23,7 +23,7 @@ from provision.wizard.command_line import (
     wrapped,
     write_file,
 )
-from provision.wizard.ending import Ending, ExitCode
+from provision.wizard.result import Ending, ExitCode
 
 if TYPE_CHECKING:
     from provision.wizard.at_port import Person

@@ -17,7 +17,7 @@ from provision.wizard.command_line import (
     say,
     write_file,
 )
-from provision.wizard.ending import Ending, ExitCode
+from provision.wizard.result import Ending, ExitCode
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

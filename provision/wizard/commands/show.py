@@ -13,7 +13,7 @@ from provision.wizard.command_line import (
     print_json,
     run_with_board,
 )
-from provision.wizard.ending import Ending, ExitCode, Result
+from provision.wizard.result import Ending, ExitCode, Result
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -11,10 +11,10 @@ import { test } from "node:test";
 import { Capability, Held, Reason, Run, Security, Store } from "../../../provision/page/contract/table.js";
 import { Connection } from "../../../provision/page/link/connection.js";
 import { BoardRefused, LineLost } from "../../../provision/page/link/errors.js";
-import { unpack } from "../../../provision/page/settings/wire.js";
+import { unpack } from "../../../provision/page/schema/codec.js";
 
 /** @typedef {import("../../../provision/page/link/connection.js").Transport} Transport */
-/** @typedef {import("../../../provision/page/link/procedures.js").Change} Change */
+/** @typedef {import("../../../provision/page/link/operations.js").Change} Change */
 
 const place = process.env["PROVISION_BOARD"];
 const skip = place === undefined ? "test_link.py runs the board that it needs" : false;

@@ -17,9 +17,9 @@ from provision.client.held import HeldSetting
 from provision.client.sanitize import clean_schema
 from provision.contract.profile import encode
 from provision.contract.table import MAX_SCHEMA_DEPTH, Kind
-from provision.settings.model import Schema, Value
-from provision.settings.values import ValueProblem
-from provision.settings.wire import to_item
+from provision.schema.codec import to_item
+from provision.schema.model import Schema, Value
+from provision.schema.values import ValueProblem
 from provision.wizard.flow import Flow
 from provision.wizard.questions import (
     AnotherInstance,
