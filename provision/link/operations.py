@@ -232,8 +232,8 @@ def read_schema(size: int) -> Procedure[bytes]:
 def _other_pieces() -> BoardFault:
     return BoardFault(
         tr(
-            "The board gives other pieces of its schema than it was asked for: its firmware needs"
-            " mending."
+            "The board sends pieces of its schema that were not asked for: its firmware needs"
+            " fixing."
         )
     )
 
@@ -319,7 +319,7 @@ def _page_request(first: int) -> Request:
 
 def _contradiction() -> BoardFault:
     return BoardFault(
-        tr("The board's list of values contradicts itself: its firmware needs mending.")
+        tr("The board's list of values contradicts itself: its firmware needs fixing.")
     )
 
 
@@ -354,7 +354,7 @@ def _scan(on_found: Callable[[list[Network]], None]) -> Procedure[list[Network]]
             or len(found) + len(new) > count
         ):
             raise BoardFault(
-                tr("The board's list of networks contradicts itself: its firmware needs mending.")
+                tr("The board's list of networks contradicts itself: its firmware needs fixing.")
             )
         found += new
         if new:
@@ -494,7 +494,7 @@ class _Staging:
                 self._tell(1)
             if not least <= held <= len(data):
                 raise BoardFault(
-                    tr("The board miscounts the parts of a value: its firmware needs mending.")
+                    tr("The board miscounts the parts of a value: its firmware needs fixing.")
                 )
         return None
 
@@ -657,14 +657,14 @@ def _unheard(lost: Lost) -> LinkError:
             fault = tr(lost.fault) if lost.why is Why.ALIKE else lost.fault
             return BoardFault(
                 tr(
-                    "The board breaks the protocol ({fault}): its firmware needs mending.",
+                    "The board breaks the protocol ({fault}): its firmware needs fixing.",
                     fault=fault,
                 )
             )
         case Why.DAMAGED:
             return OtherReader(
                 tr(
-                    "The board's answers come damaged: another program is probably reading this"
+                    "The board's answers arrive damaged: another program is probably reading this"
                     " port; close it (or try another cable)."
                 )
             )

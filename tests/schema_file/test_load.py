@@ -245,7 +245,7 @@ MISTAKES = [
     pytest.param(
         TOP.replace('title = "Cider press"\n', "") + section("s", ON),
         [
-            "file: `title` is missing; add `title`, what a person calls the thing",
+            "file: `title` is missing; add `title`, what people call the device",
         ],
         id="no title",
     ),
@@ -376,7 +376,10 @@ MISTAKES = [
     pytest.param(
         TOP + section("s", field("a", "ip", 'default = "fe80::1%eth0"')),
         [
-            "section s, field a, default: `fe80::1%eth0` is no IP address; write one as in 192.0.2.1 or 2001:db8::1"
+            (
+                "section s, field a, default: `fe80::1%eth0` is not an IP address; write one"
+                " as in 192.0.2.1 or 2001:db8::1"
+            )
         ],
         id="address with a zone",
     ),
@@ -390,7 +393,10 @@ MISTAKES = [
     pytest.param(
         TOP.replace("64 KiB", "63 KiB") + section("s", ON),
         [
-            "board, settings-size: `settings-size` is off the grid of erase units; write a multiple of 4,096",
+            (
+                "board, settings-size: `settings-size` is not aligned to the erase units;"
+                " write a multiple of 4,096"
+            ),
         ],
         id="area off grid",
     ),
@@ -404,7 +410,10 @@ MISTAKES = [
     pytest.param(
         TOP.replace('"4 KiB"', "96") + section("s", ON),
         [
-            "board, erase-unit: `erase-unit` is no multiple of `program-unit`, 256; write both as in the data sheet of the flash",
+            (
+                "board, erase-unit: `erase-unit` is not a multiple of `program-unit`, 256;"
+                " write both as in the data sheet of the flash"
+            ),
         ],
         id="erase unit no multiple",
     ),
@@ -434,7 +443,10 @@ MISTAKES = [
         + "[[pin]]\nnumbers = '5-2'\ncan = ['in']\n[[pin]]\nnumbers = 7\ncan = ['in']\n[[pin]]\nnumber = 256\ncan = ['in']\n[[pin]]\nnumber = 1\nnumbers = '2'\ncan = ['in']\n[[pin]]\ncan = []\n"
         + section("s", ON),
         [
-            'pin 5-2, numbers: `5-2` is no list of pins; write numbers and ranges from 0 to 255, as in "0-5, 8, 10-12"',
+            (
+                "pin 5-2, numbers: `5-2` is not a list of pins; write numbers and ranges from"
+                ' 0 to 255, as in "0-5, 8, 10-12"'
+            ),
             'pin 7, numbers: `numbers` is a whole number; write numbers and ranges from 0 to 255, as in "0-5, 8, 10-12"',
             "pin 256, number: `number` is 256; write 0 to 255",
             "pin 1, numbers: a pin has both `number` and `numbers`; leave one of them out",
@@ -586,9 +598,12 @@ MISTAKES = [
         + section("9", ON)
         + section("a-key-of-many-letters", ON),
         [
-            "section s, key: the section `s` is there already; give it another key",
+            "section s, key: the section `s` already exists; give it another key",
             "section state, key: `state` is taken in C, where the section becomes a struct member; choose another key, for example one of two words",
-            "section 9, key: `9` is no key; begin with a to z and go on with a to z, 0 to 9 and hyphens",
+            (
+                "section 9, key: `9` is not a key; begin with a to z and go on with a to z, 0"
+                " to 9 and hyphens"
+            ),
             "section a-key-of-many-letters, key: the key `a-key-of-many-letters` has 21 characters; use 20 at most",
         ],
         id="section keys",
@@ -739,9 +754,15 @@ MISTAKES = [
             "section s, field a, default: `default` is text; write a whole number, without quotes",
             "section s, field b, default: `default` is a whole number; write true or false, without quotes",
             "section s, field c, default: `default` is 0; write 1 to 65,535",
-            "section s, field d, default: `1.2.3` is no IP address; write one as in 192.0.2.1 or 2001:db8::1",
+            (
+                "section s, field d, default: `1.2.3` is not an IP address; write one as in"
+                " 192.0.2.1 or 2001:db8::1"
+            ),
             "section s, field e, default: the field does not take its own default; it must be an IPv4 address, such as 192.0.2.7",
-            'section s, field f, default: `default` is no hexadecimal text; write two digits for each byte, as in "0a ff"',
+            (
+                "section s, field f, default: `default` is not hexadecimal text; write two"
+                ' digits for each byte, as in "0a ff"'
+            ),
             "section s, field g, default: the field does not take its own default; it must be a time zone, such as Europe/London",
             "section s, field h, default: the field does not take its own default; it must be a host name such as alarm.example.org, or an IPv4 address such as 192.0.2.7",
             "section s, field i, default: the field does not take its own default; it must be an address that begins with https://, without a name or password in it",
@@ -787,8 +808,14 @@ MISTAKES = [
             "section s, field f0, default: `default` is 0.001, with more decimal digits than the field's 2; round it to 2, or raise `digits`",
             "section s, field f1, default: `default` is a number of more than 15 digits; write -21,474,836.48 to 21,474,836.47 with 2 digits",
             "section s, field f2, default: `default` is 1E-99, with more decimal digits than the field's 2; round it to 2, or raise `digits`",
-            "section s, field f3, default: `default` is no finite number; write a number as in 1.5",
-            "section s, field f4, default: `default` is no finite number; write a number as in 1.5",
+            (
+                "section s, field f3, default: `default` is not a finite number; write a"
+                " number as in 1.5"
+            ),
+            (
+                "section s, field f4, default: `default` is not a finite number; write a"
+                " number as in 1.5"
+            ),
             "section s, field f5, default: `default` is 21,474,836.48; write -21,474,836.48 to 21,474,836.47 with 2 digits",
             "section s, field f6, default: `default` is text; write a number, without quotes",
             "section s, field g, digits: `digits` is 7; write 1 to 6",
@@ -805,7 +832,10 @@ MISTAKES = [
             ),
         ),
         [
-            "section s, field f0, default: `default` is `1500 ms`, no whole number of s; the field counts in s: choose a whole number of them, or the unit `ms`",
+            (
+                "section s, field f0, default: `default` is `1500 ms`, not a whole number of"
+                " s; the field counts in s: choose a whole number of them, or the unit `ms`"
+            ),
             'section s, field f1, default: `default` is `90`; write a whole number of s, or a time as in "90 s" or "5 min"',
             'section s, field f2, default: `default` is a number with a decimal point; write a whole number of s, or a time as in "90 s" or "5 min"',
             "section s, field f3, default: `default` is -1; write 0 to 2,147,483,647",
@@ -824,7 +854,7 @@ MISTAKES = [
             field("e", "blob", "maximum = 0"),
         ),
         [
-            "section s, field a, minimum: `minimum` is above `maximum`; exchange them, or mend one",
+            "section s, field a, minimum: `minimum` is above `maximum`; swap them, or correct one",
             "section s, field b, minimum: `minimum` is -1; write 0 to 255",
             "section s, field b, maximum: `maximum` is 256; write 1 to 255",
             "section s, field c, maximum: `maximum` is 254; write 1 to 253",
@@ -842,7 +872,10 @@ MISTAKES = [
             field("c", "ip", "families = []"),
         ),
         [
-            "section s, field a, schemes #2: `HTTP` is no scheme; write one of at most 12 small letters, as in https",
+            (
+                "section s, field a, schemes #2: `HTTP` is not a scheme; write one of at most"
+                " 12 lower-case letters, as in https"
+            ),
             "section s, field a, schemes #3: `schemes` is a whole number; write text, in quotes",
             "section s, field b, families #1: there is no IP version 5 here; write 4 or 6",
             "section s, field c, families: `families` has 0 items; write 1 to 2",
@@ -883,8 +916,14 @@ MISTAKES = [
         ),
         [
             "section s, field q, network: `s.p` is the passphrase of `s.n` already; declare a network-name field for each passphrase",
-            "section s, field r, network: `s.m` is no network-name field of this section; write one of `n`",
-            "section s, field u, network: `s.t` is no network-name field of this section; write one of `n`",
+            (
+                "section s, field r, network: `s.m` is not a network-name field of this"
+                " section; write one of `n`"
+            ),
+            (
+                "section s, field u, network: `s.t` is not a network-name field of this"
+                " section; write one of `n`"
+            ),
         ],
         id="passphrases",
     ),
@@ -897,8 +936,14 @@ MISTAKES = [
             field("c", "yes-no", "was = ['x', 'x']"),
         ),
         [
-            "section s, field a, was #1: `A` is no key; begin with a to z and go on with a to z, 0 to 9 and hyphens",
-            "section s, field a, was #2: `s.` is no key; begin with a to z and go on with a to z, 0 to 9 and hyphens",
+            (
+                "section s, field a, was #1: `A` is not a key; begin with a to z and go on"
+                " with a to z, 0 to 9 and hyphens"
+            ),
+            (
+                "section s, field a, was #2: `s.` is not a key; begin with a to z and go on"
+                " with a to z, 0 to 9 and hyphens"
+            ),
             'section s, field a, was #3: `was` is a whole number; write a key, as in `was = ["old-key"]`',
             "section s, field b, was #1: `s.b` is a field of this file; give that field a new key, since one that `was` names is never declared again",
             "section s, field c, was #2: this is in the list twice; leave one of the two out",
@@ -1143,11 +1188,14 @@ def test_mistakes_about_one_line_are_told_once() -> None:
     [
         (
             "format = 1\ntitle =\n",
-            "2:8: file: it is no TOML: invalid value; mend this place first.",
+            "2:8: file: it is not TOML: invalid value; fix this place first.",
         ),
-        ("a = 1\na = 2", "2:6: file: it is no TOML: cannot overwrite a value; mend"),
-        ("format = 1\nx = [1,", "2:8: file: it is no TOML: invalid value; mend this place first."),
-        ("x = " + "9" * 5000, "1:1: file: it is no TOML: it has a number of thousands of digits;"),
+        ("a = 1\na = 2", "2:6: file: it is not TOML: cannot overwrite a value; fix"),
+        ("format = 1\nx = [1,", "2:8: file: it is not TOML: invalid value; fix this place first."),
+        (
+            "x = " + "9" * 5000,
+            "1:1: file: it is not TOML: it has a number with thousands of digits;",
+        ),
         ("x = " + "[" * 5000, "1:1: file: it is nested too deep; write it without nesting."),
     ],
 )
