@@ -51,7 +51,7 @@ def _main(given: Sequence[str]) -> int:
         command: Callable[[argparse.Namespace], int] = options.command
         return command(options)
     except (_CommandLineError, MissingPackageError) as error:
-        return refuse(options, str(error))
+        return refuse(options, catalogue.spoken(error))
     except KeyboardInterrupt:
         return end(options, interrupted())
 

@@ -11,7 +11,7 @@ import tomllib
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
-from provision.catalogue import mark, tr
+from provision.phrases import mark, phrase
 
 TOO_DEEP = mark("it is nested too deep")
 TOO_LONG = mark("it has a number with thousands of digits")
@@ -24,7 +24,7 @@ class TooDeepError(ValueError):
     """A text is nested too deep to be read."""
 
     def __init__(self) -> None:
-        super().__init__(tr(TOO_DEEP))
+        super().__init__(phrase(TOO_DEEP))
 
 
 def loads(text: str) -> dict[str, Any]:
@@ -42,7 +42,7 @@ def loads(text: str) -> dict[str, Any]:
     except RecursionError:
         raise TooDeepError from None
     except ValueError:  # Python reads no decimal number of thousands of digits
-        raise ValueError(tr(TOO_LONG)) from None
+        raise ValueError(phrase(TOO_LONG)) from None
     left: list[Any] = [document]
     while left:
         value = left.pop()
@@ -51,7 +51,7 @@ def loads(text: str) -> dict[str, Any]:
         elif isinstance(value, list):
             left += value
         elif isinstance(value, int) and abs(value) >= 10**_MOST_DIGITS:
-            raise ValueError(tr(TOO_LONG))  # in another base Python reads any number
+            raise ValueError(phrase(TOO_LONG))  # in another base Python reads any number
     return document
 
 

@@ -20,23 +20,27 @@ ROOT = Path(__file__).parents[1] / PACKAGE
 
 # Who may know whom. A room that is not in this table has no place in the house yet: give it one.
 ARROWS: dict[str, frozenset[str]] = {
-    "catalogue": frozenset(),
+    "phrases": frozenset(),
+    "catalogue": frozenset({"phrases"}),
     "errors": frozenset(),
     "extras": frozenset({"errors"}),
     "output": frozenset({"catalogue"}),
     "contract": frozenset(),
-    "toml": frozenset({"catalogue"}),
-    "schema": frozenset({"catalogue", "errors", "extras", "contract"}),
+    "toml": frozenset({"phrases"}),
+    "schema": frozenset({"phrases", "errors", "extras", "contract"}),
     "schema_file": frozenset({"errors", "toml", "contract", "schema"}),
     "board": frozenset({"contract", "schema"}),
-    "link": frozenset({"catalogue", "errors", "contract"}),
-    "client": frozenset({"catalogue", "errors", "toml", "contract", "schema", "link"}),
+    "link": frozenset({"phrases", "errors", "contract"}),
+    "client": frozenset({"phrases", "errors", "toml", "contract", "schema", "link"}),
     "wizard": frozenset(
-        {"catalogue", "errors", "toml", "output", "contract", "schema", "link", "client"}
+        {
+            *("catalogue", "phrases", "errors", "toml", "output", "contract", "schema", "link"),
+            "client",
+        }
     ),
     "author": frozenset(
         {
-            *("catalogue", "toml", "contract", "schema", "schema_file", "board", "client"),
+            *("phrases", "toml", "contract", "schema", "schema_file", "board", "client"),
             *("wizard", "conformance", "output", "extras"),
         }
     ),
@@ -66,7 +70,7 @@ SANS_IO: dict[str, tuple[str, ...]] = {
     "schema_file": ("*",),
     "board": ("engine", "flash", "store"),
     "link": ("session",),
-    "wizard": ("flow",),
+    "wizard": ("flow", "draft", "offers"),
     "conformance": (
         "board_under_test",
         "checks",

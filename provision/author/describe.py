@@ -295,7 +295,7 @@ def _value_words(field: Field) -> str:
     if refusal is None:
         kind = _KINDS[field.kind]
     else:
-        kind = refusal_words(field, refusal).removeprefix("must be ")
+        kind = str(refusal_words(field, refusal)).removeprefix("must be ")
     if field.unit is not None and field.kind in (Kind.INTEGER, Kind.DECIMAL):
         kind += f", in {field.unit}"
     limits = [

@@ -31,6 +31,7 @@ from provision.author.images import (
     windows,
 )
 from provision.contract.table import MAX_BLOB, Kind, Refusal
+from provision.phrases import Phrase
 from provision.schema.constraints import key_beside
 from provision.schema.model import Schema, Setting
 from provision.schema.table import LENGTH_OF_KEY
@@ -268,7 +269,7 @@ def _file_content(path: Path) -> bytes:
 
 
 def _unusable(words: str) -> ValueProblem:
-    return ValueProblem(words, Refusal.WRONG_KIND)
+    return ValueProblem(Phrase(words), Refusal.WRONG_KIND)
 
 
 def _secret(

@@ -18,7 +18,7 @@ from provision.wizard.command_line import (
     no_terminal,
     refuse,
 )
-from provision.wizard.result import Ending, ExitCode
+from provision.wizard.result import DialogResult, ExitCode
 
 if TYPE_CHECKING:
     from provision.board.firmware import Surroundings
@@ -42,7 +42,7 @@ def run(options: argparse.Namespace) -> int:
     if options.answers is None and not has_terminal():
         return no_terminal(options, "rehearse")
 
-    async def act(person: Person, declaration: Declaration) -> Ending:
+    async def act(person: Person, declaration: Declaration) -> DialogResult:
         from provision.board.engine import from_declaration  # noqa: PLC0415
         from provision.board.firmware import Device  # noqa: PLC0415
         from provision.board.loopback import Loopback  # noqa: PLC0415

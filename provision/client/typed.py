@@ -8,8 +8,8 @@ from decimal import Decimal
 from ipaddress import IPv4Address, IPv6Address
 
 from provision import toml
-from provision.catalogue import tr
 from provision.contract.table import Kind, Refusal
+from provision.phrases import Phrase, phrase
 from provision.schema.model import Field, Schema, Value
 from provision.schema.values import ValueProblem, check_value, parse, refusal_words
 
@@ -26,7 +26,7 @@ def value_of(field: Field, given: object, schema: Schema) -> Value:
         return checked(field, bytes(given), schema)
     if isinstance(given, bool):
         if field.kind is not Kind.YES_NO:
-            raise _problem(tr("must be a text or a number, not true or false"))
+            raise _problem(phrase("must be a text or a number, not true or false"))
         return given
     if isinstance(given, timedelta):
         given = f"{given // timedelta(milliseconds=1)} ms"
@@ -35,7 +35,7 @@ def value_of(field: Field, given: object, schema: Schema) -> Value:
     elif isinstance(given, IPv4Address | IPv6Address):
         given = str(given)
     if not isinstance(given, str):
-        raise _problem(tr("must be a text, a number, true or false"))
+        raise _problem(phrase("must be a text, a number, true or false"))
     return parse(field, given, schema)
 
 
@@ -47,5 +47,5 @@ def checked(field: Field, value: Value, schema: Schema) -> Value:
     return value
 
 
-def _problem(words: str) -> ValueProblem:
+def _problem(words: Phrase) -> ValueProblem:
     return ValueProblem(words, Refusal.WRONG_KIND)

@@ -50,7 +50,7 @@ class EndedScan:
     networks: list[Item]
 
 
-class Bench(Conversation):
+class BoardUnderTest(Conversation):
     """One board, and what is known of what it holds."""
 
     ended_scan: EndedScan | None = None

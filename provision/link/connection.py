@@ -23,10 +23,10 @@ from provision.link import operations
 from provision.link.errors import LineLost, LinkError
 from provision.link.exchange import PATIENCE, Notice
 from provision.link.known_secrets import KnownSecrets
-from provision.link.operations import Change, OnProgress, Procedure
+from provision.link.operations import OnProgress, Procedure, StagedChange
 from provision.link.ports import Driver, Port, list_ports, open_stream
-from provision.link.replies import HeldValue, Hello, Network, Outcome, Status, Unknown
-from provision.link.session import Run, Session
+from provision.link.replies import CommitOutcome, HeldValue, Hello, Network, Status, Unknown
+from provision.link.session import ProcedureRun, Session
 from provision.link.streams import Stream
 
 _Result = TypeVar("_Result")
@@ -60,7 +60,7 @@ class Connection:
         if secrets is not None:
             self._session.blank_in_log(secrets)
         self._loop = asyncio.get_running_loop()
-        self._waiting: dict[Run[Any], asyncio.Future[None]] = {}
+        self._waiting: dict[ProcedureRun[Any], asyncio.Future[None]] = {}
         self._timer: asyncio.TimerHandle | None = None
         self._error: BaseException | None = None
         self._hello: Hello | None = None
@@ -99,7 +99,7 @@ class Connection:
     def commit_sent(self) -> bool:
         """Whether the store() that runs or ran last has sent a commit that was not refused.
 
-        If it was cancelled and this is true, the outcome is open until settle().
+        If it was cancelled and this is true, the outcome is open until resolve_commit().
         """
         return self._commit_sent
 
@@ -158,14 +158,14 @@ class Connection:
 
     async def store(
         self,
-        changes: Sequence[Change],
+        changes: Sequence[StagedChange],
         *,
         token: bytes,
         on_progress: OnProgress | None = None,
-    ) -> Outcome:
+    ) -> CommitOutcome:
         """Make the changes durable, all or none; None as a value clears a field.
 
-        changes: in schema order, at least one. token: 8 random bytes, to settle an open outcome by.
+        changes: in schema order, at least one. token: 8 random bytes, to resolve an open outcome.
         on_progress: called with how many steps of how many are done; starts over when the set has
         to be staged again. Returns Unknown, not an error, where the line is lost after the commit
         was sent.
@@ -188,14 +188,14 @@ class Connection:
                 return Unknown()
             raise
 
-    async def settle(self, token: bytes, unit: bytes | None = None) -> Outcome:
+    async def resolve_commit(self, token: bytes, unit: bytes | None = None) -> CommitOutcome:
         """Return what came of the commit with this token, by what hello says now.
 
         unit: of the board that it went to; None for the board that this connection met.
         """
         if unit is None and self._hello is not None:
             unit = self._hello.unit
-        return await self._run(operations.settle(token, unit))
+        return await self._run(operations.resolve_commit(token, unit))
 
     async def status(self) -> Status:
         """Return where the board stands."""

@@ -13,7 +13,6 @@ from collections.abc import Callable, Generator, Sequence
 from operator import itemgetter
 from typing import TypeVar
 
-from provision.catalogue import tr
 from provision.contract.digest import staged_digest
 from provision.contract.messages import MAX_ID, Message, encode_message
 from provision.contract.profile import Item
@@ -59,11 +58,11 @@ from provision.link.errors import (
 from provision.link.exchange import HELLO_INTERVAL, PATIENCE, Answer, Lost, Request, Why
 from provision.link.replies import (
     Body,
+    CommitOutcome,
     HeldValue,
     Hello,
     Network,
     NotStored,
-    Outcome,
     Status,
     Stored,
     Unknown,
@@ -71,6 +70,7 @@ from provision.link.replies import (
     read_hello,
     read_status,
 )
+from provision.phrases import phrase
 
 _Result = TypeVar("_Result")
 
@@ -83,7 +83,7 @@ class Instead(tuple[Request, ...]):
     __slots__ = ()
 
 
-Change = tuple[str, Item]
+StagedChange = tuple[str, Item]
 """Full key, and the value to stage for it; None clears the field."""
 
 OnProgress = Callable[[int, int], None]
@@ -117,7 +117,7 @@ def greet(patience: float | None) -> Procedure[Hello]:
     if PROTOCOL_VERSION not in hello.versions:
         theirs = ", ".join(map(str, hello.versions))
         raise WrongVersion(
-            tr(
+            phrase(
                 "The board's firmware speaks version {theirs} of the protocol, and this program"
                 " version {ours}: update whichever is older.",
                 theirs=theirs,
@@ -231,7 +231,7 @@ def read_schema(size: int) -> Procedure[bytes]:
 
 def _other_pieces() -> BoardFault:
     return BoardFault(
-        tr(
+        phrase(
             "The board sends pieces of its schema that were not asked for: its firmware needs"
             " fixing."
         )
@@ -247,7 +247,7 @@ def _count_late(late: int, answer: Answer) -> int:
     late += answer.losses
     if late > _MOST_LATE:
         raise NoReply(
-            tr(
+            phrase(
                 "The board takes too long to say what it needs: try another cable, press the"
                 " board's reset button, and try again."
             )
@@ -319,7 +319,7 @@ def _page_request(first: int) -> Request:
 
 def _contradiction() -> BoardFault:
     return BoardFault(
-        tr("The board's list of values contradicts itself: its firmware needs fixing.")
+        phrase("The board's list of values contradicts itself: its firmware needs fixing.")
     )
 
 
@@ -354,7 +354,9 @@ def _scan(on_found: Callable[[list[Network]], None]) -> Procedure[list[Network]]
             or len(found) + len(new) > count
         ):
             raise BoardFault(
-                tr("The board's list of networks contradicts itself: its firmware needs fixing.")
+                phrase(
+                    "The board's list of networks contradicts itself: its firmware needs fixing."
+                )
             )
         found += new
         if new:
@@ -367,7 +369,9 @@ def _scan(on_found: Callable[[list[Network]], None]) -> Procedure[list[Network]]
         body = yield from _ask(Request(MessageType.SURVEY, page, delay=delay))
 
 
-def settle(token: bytes, unit: bytes | None, patience: float = PATIENCE) -> Procedure[Outcome]:
+def resolve_commit(
+    token: bytes, unit: bytes | None, patience: float = PATIENCE
+) -> Procedure[CommitOutcome]:
     """Find out what came of a commit whose reply was lost (clause 5.3).
 
     unit: the board that it went to, where that is known.
@@ -384,13 +388,13 @@ def settle(token: bytes, unit: bytes | None, patience: float = PATIENCE) -> Proc
 
 def store(
     hello: Hello,
-    changes: Sequence[Change],
+    changes: Sequence[StagedChange],
     token: bytes,
     *,
     while_storing: bool = False,
     on_progress: OnProgress | None = None,
     on_open: OnOpen | None = None,
-) -> Procedure[Outcome]:
+) -> Procedure[CommitOutcome]:
     """Stage the changes, which are in schema order, and make them durable, or none of them.
 
     while_storing: the board receives while it stores, so that status rides along with commit.
@@ -408,14 +412,14 @@ def store(
         # One flight is fast, and fails as soon as one line of it is lost; then step by step.
         result = yield from staging.send_rest_and_commit(while_storing, in_one_flight=round_ == 0)
         if not isinstance(result, Refused):
-            return result or (yield from settle(token, hello.unit))
+            return result or (yield from resolve_commit(token, hello.unit))
         refused = result
         # Wrong-state: the board restarted, or its refusal of this commit as one of another set
         # was lost; either way nothing is staged any more.
         if refused.code not in (Refusal.SET_DIFFERS, Refusal.WRONG_STATE):
             break
     if staging.is_open:
-        outcome = yield from settle(token, hello.unit)
+        outcome = yield from resolve_commit(token, hello.unit)
         if not isinstance(outcome, NotStored):
             return outcome
         staging.set_open(False)
@@ -433,7 +437,7 @@ class _Staging:
     def __init__(
         self,
         line: int,
-        changes: Sequence[Change],
+        changes: Sequence[StagedChange],
         token: bytes,
         on_progress: OnProgress | None,
         on_open: OnOpen | None,
@@ -445,7 +449,7 @@ class _Staging:
         self.is_open = False
         """Whether a commit was sent, and no refusal of it was the last word."""
 
-        self._whole: list[Change] = []
+        self._whole: list[StagedChange] = []
         self._in_parts: list[tuple[str, bytes, int]] = []  # key, bytes, bytes in a part
         capacity = line * 3 // 4  # base64url: four characters carry three bytes
         for key, value in changes:
@@ -494,7 +498,7 @@ class _Staging:
                 self._tell(1)
             if not least <= held <= len(data):
                 raise BoardFault(
-                    tr("The board miscounts the parts of a value: its firmware needs fixing.")
+                    phrase("The board miscounts the parts of a value: its firmware needs fixing.")
                 )
         return None
 
@@ -642,7 +646,7 @@ def _unanswered(answer: Answer) -> LinkError:
         return _unheard(lost)
     name = MESSAGES[answer.request.type].name
     return NoReply(
-        tr(
+        phrase(
             "The board stopped answering (at {name}): check the cable, press the board's reset"
             " button, and try again.",
             name=name,
@@ -654,37 +658,37 @@ def _unheard(lost: Lost) -> LinkError:
     """Return what it means that no board answers."""
     match lost.why:
         case Why.MALFORMED | Why.ALIKE:
-            fault = tr(lost.fault) if lost.why is Why.ALIKE else lost.fault
+            fault = phrase(lost.fault) if lost.why is Why.ALIKE else lost.fault
             return BoardFault(
-                tr(
+                phrase(
                     "The board breaks the protocol ({fault}): its firmware needs fixing.",
                     fault=fault,
                 )
             )
         case Why.DAMAGED:
             return OtherReader(
-                tr(
+                phrase(
                     "The board's answers arrive damaged: another program is probably reading this"
                     " port; close it (or try another cable)."
                 )
             )
         case Why.ECHO:
             return Echo(
-                tr(
+                phrase(
                     "The port sends back what it is sent, and no board answers: check that this is"
                     " the board's port, and press its reset button."
                 )
             )
         case Why.ELSE:
             return SpeaksElse(
-                tr(
+                phrase(
                     "Something speaks on this port, but not a board that can be set up: check the"
                     " port, the firmware, and the baud rate."
                 )
             )
         case _:
             return Silent(
-                tr(
+                phrase(
                     "Nothing answers on this port: check that it is the board's, press its reset"
                     " button, and try again."
                 )

@@ -17,7 +17,6 @@ from enum import IntEnum, IntFlag
 from types import MappingProxyType
 from typing import Any, Never, TypeVar
 
-from provision.catalogue import tr
 from provision.contract.profile import Item, ProfileError, decode, encode
 from provision.contract.table import (
     MAX_FIELDS,
@@ -31,6 +30,7 @@ from provision.contract.table import (
 )
 from provision.errors import ProvisionError
 from provision.extras import of_authors
+from provision.phrases import phrase
 from provision.schema import languages, table
 from provision.schema.model import (
     Condition,
@@ -123,7 +123,7 @@ def unpack(deflated: bytes, digest: bytes) -> Schema:
     # The digest is compared before a byte is believed (clause 6.2).
     if not inflate.eof or inflate.unused_data or _digest(inflated) != digest:
         raise DamagedSchemaError(
-            tr(
+            phrase(
                 "The board's list of settings arrived damaged: start again, with another cable if"
                 " that does not help."
             )
@@ -187,7 +187,7 @@ def _item(value: Any) -> Item:
 
 def _invalid(where: str, fault: str) -> Never:
     raise InvalidSchemaError(
-        tr(
+        phrase(
             "The firmware declares its settings wrongly, which its author has to fix: {where}:"
             " {fault}.",
             where=where,
@@ -198,7 +198,7 @@ def _invalid(where: str, fault: str) -> Never:
 
 def _too_new(where: str, what: str) -> Never:
     raise NewerSchemaError(
-        tr(
+        phrase(
             "This firmware needs a newer version of this program: {where} has {what}, which this"
             " version does not know.",
             where=where,

@@ -18,7 +18,7 @@ from provision.schema.model import Schema, Setting, Value
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class Violation:
     """Why a whole is refused, as a refusal says it (clause 7): full keys of one field or two."""
 
     code: Refusal
@@ -90,21 +90,21 @@ def missing(schema: Schema, stored: Mapping[str, Value]) -> str | None:
     return next(all_missing(schema, stored), None)
 
 
-def defects(schema: Schema, stored: Mapping[str, Value]) -> Iterator[Fault]:
+def defects(schema: Schema, stored: Mapping[str, Value]) -> Iterator[Violation]:
     """Yield what keeps a stored set from being put into use; nothing if it is complete."""
     for key in all_missing(schema, stored):
-        yield Fault(Refusal.MISSING, key)
+        yield Violation(Refusal.MISSING, key)
     yield from pin_conflicts(schema, stored)
 
 
-def defect(schema: Schema, stored: Mapping[str, Value]) -> Fault | None:
+def defect(schema: Schema, stored: Mapping[str, Value]) -> Violation | None:
     """Return the first of defects(), None if there is none."""
     return next(defects(schema, stored), None)
 
 
 def whole_faults(
     schema: Schema, stored: Mapping[str, Value], staged: Mapping[str, Value | None]
-) -> Iterator[Fault]:
+) -> Iterator[Violation]:
     """Yield the faults of what would be stored with what is staged over it (clause 9.6).
 
     A board tells the first. A staged None clears the field.
@@ -117,24 +117,24 @@ def whole_faults(
 
 def check_whole(
     schema: Schema, stored: Mapping[str, Value], staged: Mapping[str, Value | None]
-) -> Fault | None:
+) -> Violation | None:
     """Return the first of whole_faults(), None if there is none."""
     return next(whole_faults(schema, stored, staged), None)
 
 
-def _lacking_partners(schema: Schema, staged: Mapping[str, Value | None]) -> Iterator[Fault]:
+def _lacking_partners(schema: Schema, staged: Mapping[str, Value | None]) -> Iterator[Violation]:
     """Yield each pair of network name and passphrase of which only one is staged."""
     for setting in schema.settings:
         if setting.field.network is None:
             continue
         network = key_beside(setting, setting.field.network)
         if setting.key in staged and network not in staged:
-            yield Fault(Refusal.PARTNER, setting.key, network)
+            yield Violation(Refusal.PARTNER, setting.key, network)
         elif network in staged and setting.key not in staged:
-            yield Fault(Refusal.PARTNER, network, setting.key)
+            yield Violation(Refusal.PARTNER, network, setting.key)
 
 
-def pin_conflicts(schema: Schema, stored: Mapping[str, Value]) -> Iterator[Fault]:
+def pin_conflicts(schema: Schema, stored: Mapping[str, Value]) -> Iterator[Violation]:
     """Yield each pair of active fields with the same pin, unless both share it."""
     values = in_force(schema, stored)
     applying = active(schema, stored)
@@ -147,7 +147,7 @@ def pin_conflicts(schema: Schema, stored: Mapping[str, Value]) -> Iterator[Fault
         for earlier in pins[:number]:
             both_share = later.field.shares and earlier.field.shares
             if values[later.key] == values[earlier.key] and not both_share:
-                yield Fault(Refusal.PIN_CONFLICT, later.key, earlier.key)
+                yield Violation(Refusal.PIN_CONFLICT, later.key, earlier.key)
 
 
 def staged_digest(schema: Schema, staged: Mapping[str, Value | None]) -> int:

@@ -28,11 +28,11 @@ LONGEST_TEXT: Mapping[str, int] = MappingProxyType(
 )
 """Bytes of UTF-8, by the last part of a text's place (clause 8.1)."""
 
-Change = Callable[[str, str], str]
+TextMapper = Callable[[str, str], str]
 """Takes the place of a text, and the text; returns the text to put there."""
 
 
-def map_texts(schema: Schema, change: Change) -> Schema:
+def map_texts(schema: Schema, change: TextMapper) -> Schema:
     """Return a schema with every text changed, in the order of clause 8.4.
 
     The names of pins, which are printed on the board, and the units of durations, which are codes,
@@ -91,7 +91,7 @@ def _lookup(schema: Schema, wanted: Sequence[str]) -> Translation | None:
     return None
 
 
-def _section(section: Section, change: Change) -> Section:
+def _section(section: Section, change: TextMapper) -> Section:
     key = section.key
     return replace(
         section,
@@ -101,7 +101,7 @@ def _section(section: Section, change: Change) -> Section:
     )
 
 
-def _field(key: str, field: Field, change: Change) -> Field:
+def _field(key: str, field: Field, change: TextMapper) -> Field:
     is_code = field.kind is Kind.DURATION
     return replace(
         field,
@@ -113,14 +113,14 @@ def _field(key: str, field: Field, change: Change) -> Field:
     )
 
 
-def _options(place: str, options: Sequence[Option], change: Change) -> Iterator[Option]:
+def _options(place: str, options: Sequence[Option], change: TextMapper) -> Iterator[Option]:
     for option in options:
         at = f"{place}.{option.key}"
         label = change(f"{at}.label", option.label)
         yield Option(option.key, label, _maybe(f"{at}.help", option.help, change))
 
 
-def _pin(pin: Pin, change: Change) -> Pin:
+def _pin(pin: Pin, change: TextMapper) -> Pin:
     at = f"pin.{pin.number}"
     return replace(
         pin,
@@ -129,5 +129,5 @@ def _pin(pin: Pin, change: Change) -> Pin:
     )
 
 
-def _maybe(place: str, text: str | None, change: Change) -> str | None:
+def _maybe(place: str, text: str | None, change: TextMapper) -> str | None:
     return None if text is None else change(place, text)

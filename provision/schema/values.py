@@ -17,8 +17,8 @@ from dataclasses import replace
 from types import MappingProxyType
 from typing import cast
 
-from provision.catalogue import mark, ntr, tr
 from provision.contract.table import Ability, Characters, Kind, Refusal
+from provision.phrases import Phrase, counted, joined, mark, phrase
 from provision.schema.model import Field, Schema, Value
 from provision.schema.table import KIND_LIMITS, LENGTH_OF_KEY, VALUE_TYPES
 from provision.schema.time_zones import is_tz_string, zones
@@ -27,7 +27,7 @@ from provision.schema.time_zones import is_tz_string, zones
 class ValueProblem(ValueError):  # noqa: N818 - a problem of the person's, not of the program
     """What was typed is no value for the field; `words` follow the field's label."""
 
-    def __init__(self, words: str, code: Refusal) -> None:
+    def __init__(self, words: Phrase, code: Refusal) -> None:
         super().__init__(words)
         self.words = words
         self.code = code
@@ -175,7 +175,9 @@ def _is_url(text: str, schemes: tuple[str, ...]) -> bool:
 # ------------------------------------------------------------------- reading what people typed
 
 
-def parse(field: Field, text: str, schema: Schema) -> Value:
+def parse(
+    field: Field, text: str, schema: Schema, yes_and_no: tuple[str, str] = ("yes", "no")
+) -> Value:
     """Return the value that a person means by what they typed.
 
     Numbers may have their unit, decimals a comma or a point, lengths of time several units ("1 h
@@ -184,9 +186,17 @@ def parse(field: Field, text: str, schema: Schema) -> Value:
     Hex digits may be parted by spaces, colons or hyphens. A network name or a blob is taken as it
     was typed, or given in hex digits after "hex:".
 
+    yes_and_no: the words of the person's language, which count beside those of English.
+
     Raises ValueProblem if it means none, or one that a board would refuse.
     """
-    value = _READERS[field.kind](field, text, schema)
+    value: Value | None
+    if field.kind is Kind.YES_NO:
+        value = read_yes_or_no(text, *yes_and_no)
+    else:
+        value = _READERS[field.kind](field, text, schema)
+    if value is None:
+        raise _problem(field, Refusal.FORM)
     field = as_typed(field)
     code = check_value(field, value, schema)
     if code is not None:
@@ -284,26 +294,19 @@ _YES = frozenset({"yes", "y", "true", "on", "1"})
 _NO = frozenset({"no", "n", "false", "off", "0"})
 
 
-def yes_or_no(value: bool) -> str:
-    """Return yes or no as a person reads it, and types it."""
-    return tr("yes") if value else tr("no")
+YES, NO = phrase("yes"), phrase("no")
 
 
-def read_yes_or_no(text: str) -> bool | None:
-    """Return what a person means, in their own language or in English; None if it is neither."""
+def read_yes_or_no(text: str, yes: str = "yes", no: str = "no") -> bool | None:
+    """Return what a person means; None if it is neither.
+
+    yes, no: the words of the person's language, or their first letters. English is always read.
+    """
     word = _folded(text)
-    for value, known in ((True, _YES), (False, _NO)):
-        own = _folded(yes_or_no(value))
+    for value, known, own in ((True, _YES, _folded(yes)), (False, _NO, _folded(no))):
         if word in known or word in (own, own[:1]):
             return value
     return None
-
-
-def _read_yes_no(field: Field, text: str, _schema: Schema) -> bool:
-    value = read_yes_or_no(text)
-    if value is None:
-        raise _problem(field, Refusal.FORM)
-    return value
 
 
 def _read_choice(field: Field, text: str, _schema: Schema) -> str:
@@ -419,7 +422,6 @@ _READERS: Mapping[Kind, Callable[[Field, str, Schema], Value]] = MappingProxyTyp
         Kind.SECRET: _read_as_typed,
         Kind.INTEGER: _read_number,
         Kind.DECIMAL: _read_number,
-        Kind.YES_NO: _read_yes_no,
         Kind.CHOICE: _read_choice,
         Kind.PIN: _read_pin,
         Kind.NETWORK_NAME: _read_octets,
@@ -528,7 +530,7 @@ _WRITERS: Mapping[Kind, Callable[[Field, Value], str]] = MappingProxyType(
 # --------------------------------------------------------------------------- words of a refusal
 
 
-def refusal_words(field: Field, code: int) -> str:
+def refusal_words(field: Field, code: int) -> Phrase:
     """Return what a refusal means for a field, its limits included, to follow the field's label.
 
     Words such as "must be between 1 min and 1 h"; the code may be one that nobody knows yet.
@@ -539,7 +541,7 @@ def refusal_words(field: Field, code: int) -> str:
     is_number = VALUE_TYPES[field.kind] is int
     if code == Refusal.RANGE and is_number:
         least, most = limits(field)
-        return tr(
+        return phrase(
             "must be between {least} and {most}",
             least=show(field, least),
             most=show(field, most),
@@ -547,28 +549,30 @@ def refusal_words(field: Field, code: int) -> str:
     if code == Refusal.LENGTH and not is_number:
         return _length_words(field)
     if code == Refusal.CHARACTERS and not is_number:
-        return tr(_CHARACTER_WORDS.get(field.kind, _CHARACTER_SET_WORDS[field.characters]))
+        return phrase(_CHARACTER_WORDS.get(field.kind, _CHARACTER_SET_WORDS[field.characters]))
     if code == Refusal.NO_SUCH_OPTION and field.kind is Kind.CHOICE:
-        return tr("must be one of: {options}", options=", ".join(o.label for o in field.options))
+        return phrase(
+            "must be one of: {options}", options=", ".join(o.label for o in field.options)
+        )
     if code == Refusal.PIN_UNFIT and field.kind is Kind.PIN:
         return _pin_words(field)
     if code in _OTHER_WORDS:
-        return tr(_OTHER_WORDS[code])
-    return tr("was refused by the board (code {code})", code=int(code))
+        return phrase(_OTHER_WORDS[code])
+    return phrase("was refused by the board (code {code})", code=int(code))
 
 
-def _form_words(field: Field) -> str:
+def _form_words(field: Field) -> Phrase:
     if field.kind is Kind.DECIMAL:
-        return ntr(
+        return counted(
             "must be a number with at most {count} digit after the decimal point",
             "must be a number with at most {count} digits after the decimal point",
             field.digits or 0,
         )
     if field.kind is Kind.DURATION and field.unit == "s":
-        return tr("must be a length of time in whole seconds, such as 90 s or 1 h 30 min")
+        return phrase("must be a length of time in whole seconds, such as 90 s or 1 h 30 min")
     if field.kind is Kind.URL:
-        starts = tr(" or ").join(f"{scheme}://" for scheme in field.schemes)
-        return tr(
+        starts = joined(phrase(" or "), (f"{scheme}://" for scheme in field.schemes))
+        return phrase(
             "must be an address that begins with {starts}, without a name or password in it",
             starts=starts,
         )
@@ -576,7 +580,7 @@ def _form_words(field: Field) -> str:
         return refusal_words(field, Refusal.NO_SUCH_OPTION)
     if field.kind is Kind.IP:
         return _length_words(field)
-    return tr(_FORM_WORDS[field.kind])
+    return phrase(_FORM_WORDS[field.kind])
 
 
 _FORM_WORDS: Mapping[Kind, str] = MappingProxyType(
@@ -612,29 +616,31 @@ _FAMILY_WORDS = MappingProxyType(
 )
 
 
-def _length_words(field: Field) -> str:
+def _length_words(field: Field) -> Phrase:
     if field.kind is Kind.IP:
-        return tr(_FAMILY_WORDS[field.families])
+        return phrase(_FAMILY_WORDS[field.families])
     if is_key_only(field):
-        return tr("must be the network's key, of 64 hexadecimal digits")
+        return phrase("must be the network's key, of 64 hexadecimal digits")
     if field.kind is Kind.PASSPHRASE:
-        return tr("must have 8 to 63 characters, or be the key itself, which has 64")
+        return phrase("must have 8 to 63 characters, or be the key itself, which has 64")
     least, most = limits(field)
-    span = f"{least}" if least == most else tr("{least} to {most}", least=least, most=most)
+    span = least if least == most else phrase("{least} to {most}", least=least, most=most)
     if field.kind is Kind.HEX:
-        return ntr(
+        return counted(
             "must have {span} byte, each of two hexadecimal digits",
             "must have {span} bytes, each of two hexadecimal digits",
             most,
             span=span,
         )
     if field.kind is Kind.BLOB:
-        return ntr("must have {span} byte", "must have {span} bytes", most, span=span)
-    words = ntr("must have {span} character", "must have {span} characters", most, span=span)
+        return counted("must have {span} byte", "must have {span} bytes", most, span=span)
+    words = counted("must have {span} character", "must have {span} characters", most, span=span)
     beyond_ascii = field.kind is Kind.NETWORK_NAME or (
         field.kind in (Kind.TEXT, Kind.SECRET) and field.characters is Characters.PRINTABLE
     )
-    return f"{words} {tr('(letters with accents count as two or more)')}" if beyond_ascii else words
+    if not beyond_ascii:
+        return words
+    return joined(" ", (words, phrase("(letters with accents count as two or more)")))
 
 
 _CHARACTER_SET_WORDS: Mapping[Characters, str] = MappingProxyType(
@@ -673,11 +679,13 @@ _ABILITY_WORDS: Mapping[Ability, str] = MappingProxyType(
 )
 
 
-def _pin_words(field: Field) -> str:
-    needed = [tr(words) for ability, words in _ABILITY_WORDS.items() if ability & field.needs]
+def _pin_words(field: Field) -> Phrase:
+    needed = [phrase(words) for ability, words in _ABILITY_WORDS.items() if ability & field.needs]
     if not needed:
-        return tr("must be a pin of this board")
-    return tr("must be a pin of this board with {abilities}", abilities=tr(" and ").join(needed))
+        return phrase("must be a pin of this board")
+    return phrase(
+        "must be a pin of this board with {abilities}", abilities=joined(phrase(" and "), needed)
+    )
 
 
 _OTHER_WORDS: Mapping[int, str] = MappingProxyType(

@@ -16,7 +16,7 @@ Path = tuple[str | int, ...]
 
 
 @dataclass(frozen=True, slots=True, order=True)
-class Place:
+class Position:
     """A line and a column in characters, both counting from 1."""
 
     line: int
@@ -38,11 +38,11 @@ class Places:
         self._text = text.replace("\r\n", "\n")
         self._at = 0
         self._line_starts = [0, *(m.end() for m in re.finditer(r"\n", self._text))]
-        self._found: dict[Path, Place] = {(): Place(1, 1)}
+        self._found: dict[Path, Position] = {(): Position(1, 1)}
         self._counts: dict[Path, int] = {}  # of the tables in each array of tables
         self._read()
 
-    def of(self, path: Path) -> Place:
+    def of(self, path: Path) -> Position:
         """Return where the path stands, or the nearest thing around it that stands anywhere."""
         while path not in self._found:
             path = path[:-1]
@@ -146,4 +146,4 @@ class Places:
         # A key seen twice (a.b = 1 and a.c = 2) keeps its first place.
         if path not in self._found:
             line = bisect_right(self._line_starts, at)
-            self._found[path] = Place(line, at - self._line_starts[line - 1] + 1)
+            self._found[path] = Position(line, at - self._line_starts[line - 1] + 1)

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Self, TypeVar
 
 from provision.board.engine import Limits, from_declaration, settings_geometry
-from provision.board.faults import FAULTS, Fault, FaultyLine
+from provision.board.faults import FAULTS, FaultyLine, InjectedFault
 from provision.board.firmware import Device, NetworkInRange, Running, Surroundings
 from provision.board.flash import CutAt, Flash, PowerCut, subset
 from provision.contract.table import Store
@@ -176,7 +176,7 @@ class VirtualBoard(_Served):
         folder: Path | None = None,
         networks: Mapping[str, str] | None = None,
         service_key: str | None = None,
-        faults: Sequence[str | Fault] = (),
+        faults: Sequence[str | InjectedFault] = (),
         flash: Path | None = None,
         button: bool = False,
         logs: bool = False,
@@ -375,8 +375,8 @@ def _flash(declaration: Declaration, file: Path | None, stack: ExitStack) -> Fla
     return flash
 
 
-def _fault(fault: str | Fault) -> Fault:
-    if isinstance(fault, Fault):
+def _fault(fault: str | InjectedFault) -> InjectedFault:
+    if isinstance(fault, InjectedFault):
         return fault
     name, _, number = fault.partition(":")
     make = FAULTS.get(name)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import Enum, IntEnum
 from typing import TYPE_CHECKING, Any
 
-from provision.catalogue import tr
+from provision.catalogue import spoken, tr
 from provision.client.sanitize import visible
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ class Result(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Ending:
+class DialogResult:
     """How a dialog ended."""
 
     code: ExitCode
@@ -85,7 +85,7 @@ class Ending:
 
 def nothing_changed(said: object = "") -> str:
     """Return what was said, and after it that nothing was changed."""
-    return f"{said} {tr('Nothing was changed on the board.')}".strip()
+    return f"{spoken(said)} {tr('Nothing was changed on the board.')}".strip()
 
 
 def whose(port: str | None, hello: Hello | None) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from provision.client.cache import Cache
 from provision.link.connection import Connection
-from provision.link.operations import Change
+from provision.link.operations import StagedChange
 from provision.link.replies import Stored
 from provision.schema_file.load import load_declaration
 from provision.wizard.answers import read_file
@@ -32,7 +32,7 @@ def demo() -> Firmware:
 
 
 @functools.cache
-def changes() -> tuple[Change, ...]:
+def changes() -> tuple[StagedChange, ...]:
     """Return what `provision setup --answers` stores with the demo's answers."""
     device = set_up(WITHOUT_TIME).device
     assert device is not None
@@ -64,13 +64,15 @@ def met_again() -> Host:
     return host
 
 
-async def meet_and_store(connection: Connection, cache: Cache, changes: Sequence[Change]) -> None:
+async def meet_and_store(
+    connection: Connection, cache: Cache, changes: Sequence[StagedChange]
+) -> None:
     """Do what the dialog does but ask: meet the board, and store."""
     await meet(connection, cache, say=lambda _: None)
     await store(connection, changes)
 
 
-async def store(connection: Connection, changes: Sequence[Change]) -> None:
+async def store(connection: Connection, changes: Sequence[StagedChange]) -> None:
     """Store, which the board does."""
     outcome = await connection.store(changes, token=TOKEN)
     assert isinstance(outcome, Stored), outcome

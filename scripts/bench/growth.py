@@ -10,7 +10,7 @@ from provision.board.engine import Limits
 from provision.client.cache import Cache
 from provision.contract.table import LINE_OVERHEAD, MIN_BODY_LIMIT
 from provision.link.connection import Connection
-from provision.link.operations import Change
+from provision.link.operations import StagedChange
 from provision.schema_file.load import read_declaration
 from scripts.bench.demo import WITHOUT_TIME, changes, demo, meet_and_store
 from scripts.bench.figures import Figure, Part
@@ -66,7 +66,7 @@ def measure(
     )
 
 
-def _converse(firmware: Firmware, values: Sequence[Change], repeats: int) -> Conversation:
+def _converse(firmware: Firmware, values: Sequence[StagedChange], repeats: int) -> Conversation:
     """Return a conversation without time of code, its seconds the median of some with it."""
     host = _cold(values)
     conversation = talk(firmware, host, WITHOUT_TIME)
@@ -74,7 +74,7 @@ def _converse(firmware: Firmware, values: Sequence[Change], repeats: int) -> Con
     return conversation
 
 
-def _cold(values: Sequence[Change]) -> Host:
+def _cold(values: Sequence[StagedChange]) -> Host:
     async def host(connection: Connection) -> None:
         await meet_and_store(connection, Cache(None), values)
 

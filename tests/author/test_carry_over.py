@@ -30,7 +30,7 @@ from provision.author.carry_over import (
     Carried,
     Chance,
     Fate,
-    Outcome,
+    UpdateOutcome,
     Verdict,
     add_arguments,
     carry_over,
@@ -40,8 +40,7 @@ from provision.author.carry_over import (
 )
 from provision.board.engine import settings_geometry
 from provision.board.flash import Flash
-from provision.board.store import Store as Slots
-from provision.board.store import pack_values, unpack_values
+from provision.board.store import FlashStore, pack_values, unpack_values
 from provision.contract.profile import Item
 from provision.contract.table import (
     CommitKey,
@@ -285,7 +284,7 @@ def store_one(board: CBoard, values: Mapping[str, Value]) -> StoredSet:
     """Store a set on a fresh flash."""
     board.start_on(Flash(board.flash.geometry).content)
     flash = board.store(with_partners(board.schema, values))
-    slots = Slots(Flash(board.flash.geometry, flash), board.declared.board.slots)
+    slots = FlashStore(Flash(board.flash.geometry, flash), board.declared.board.slots)
     slots.boot(offers_trial=False)
     return StoredSet(values, flash, slots.current.payload)
 
@@ -328,14 +327,14 @@ class Seen:
         """Note that a value was kept or not, or that a setting lacked one or not."""
         self._kept[each.keys, asked].add(so)
 
-    def note_state(self, update: Outcome, view: View) -> None:
+    def note_state(self, update: UpdateOutcome, view: View) -> None:
         """Note whether the firmware works; two settings with one pin must have been named."""
         self._stopped.add(view.stopped)
         if view.conflict is not None:
             named = {(clash.later.base_key, clash.earlier.base_key) for clash in update.clashes}
             assert tuple(map(_without_number, view.conflict)) in named, view
 
-    def one_sided(self, update: Outcome) -> list[tuple[str, str]]:
+    def one_sided(self, update: UpdateOutcome) -> list[tuple[str, str]]:
         """Return keys and words of the entries of which only one side was seen."""
         carried = update.settings
         unseen = [
@@ -357,12 +356,12 @@ class Seen:
 
 
 @cache
-def said(old: str, new: str) -> Outcome:
+def said(old: str, new: str) -> UpdateOutcome:
     """Return what is said of the update of one version to another."""
     return carry_over(DECLARED[old], DECLARED[new])
 
 
-def compare(update: Outcome, values: Mapping[str, Value], view: View, seen: Seen) -> None:
+def compare(update: UpdateOutcome, values: Mapping[str, Value], view: View, seen: Seen) -> None:
     """Compare what was said with what a new board holds after an old one had these values."""
     if update.stops is not Chance.PERHAPS:
         assert view.stopped is (update.stops is Chance.ALWAYS), (values, view)
@@ -821,13 +820,15 @@ def test_settings_that_lie_elsewhere_are_lost(
 
     whole = bytearray(b"\xff" * old.board.flash_size)
     area = Flash(settings_geometry(old))
-    slots = Slots(area, old.board.slots)
+    slots = FlashStore(area, old.board.slots)
     slots.boot(offers_trial=False)
     payload = pack_values(old.schema, {"mast.name": "Lower orchard"})
     slots.commit(payload, bytes(8), bytes(8), on_trial=False)
     whole[old.board.settings_at : old.board.settings_at + len(area.content)] = area.content
     start, geometry = new.board.settings_at, settings_geometry(new)
-    after = Slots(Flash(geometry, bytes(whole[start : start + geometry.size])), new.board.slots)
+    after = FlashStore(
+        Flash(geometry, bytes(whole[start : start + geometry.size])), new.board.slots
+    )
     after.boot(offers_trial=False)
     assert (after.current.payload == payload) is found
 

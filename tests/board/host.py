@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from provision.board.engine import OFFERED, Board, Identity, Limits
 from provision.board.flash import Flash, Geometry
-from provision.board.store import Store
+from provision.board.store import FlashStore
 from provision.contract.line import Frame, LineReceiver, encode_line
 from provision.contract.messages import Message, check_body, decode_message, encode_message
 from provision.contract.profile import Item
@@ -122,7 +122,7 @@ def make_board(
     return Board(
         schema,
         Identity("frost-alarm", "1.2", "mast", bytes.fromhex("a1b2c3d4")),
-        Store(flash or fresh_flash(), slots),
+        FlashStore(flash or fresh_flash(), slots),
         boot_number,
         limits=limits,
         capabilities=capabilities,

@@ -13,7 +13,7 @@ from provision.board.engine import (
     Body,
 )
 from provision.board.flash import Flash
-from provision.board.staging import Refused
+from provision.board.staging import RequestRefused
 from provision.contract.messages import Message
 from provision.contract.table import (
     CommitKey,
@@ -170,7 +170,7 @@ class KeepsOnDiffers(Board):
         held = dict(self.staged)
         try:
             return super()._commit(body)
-        except Refused as refused:
+        except RequestRefused as refused:
             if refused.code is Refusal.SET_DIFFERS:
                 self._staging._values.update(held)
             raise
@@ -231,7 +231,7 @@ class DropsRefused(Board):
     def _commit(self, body: Body) -> Body:
         try:
             return super()._commit(body)
-        except Refused:
+        except RequestRefused:
             self._staging.forget()
             raise
 
@@ -278,11 +278,13 @@ class UndoKeepsToken(Board):
 
 def _none_of(
     *codes: Refusal,
-) -> Callable[[Board, constraints.Fault | None], constraints.Fault | None]:
+) -> Callable[[Board, constraints.Violation | None], constraints.Violation | None]:
     return lambda board, fault: None if fault and fault.code in codes else fault
 
 
-def _inactive_too(board: Board, fault: constraints.Fault | None) -> constraints.Fault | None:
+def _inactive_too(
+    board: Board, fault: constraints.Violation | None
+) -> constraints.Violation | None:
     """Whatever is required must have a value, active or not."""
     values = constraints.in_force(
         board.schema, {**board.stored, **{k: v for k, v in board.staged.items() if v is not None}}
@@ -291,11 +293,11 @@ def _inactive_too(board: Board, fault: constraints.Fault | None) -> constraints.
     for setting in board.schema.settings:
         wanted = setting.field.required and setting.field.default is None and fault is None
         if wanted and (setting.key in cleared or setting.key not in values):
-            return constraints.Fault(Refusal.MISSING, setting.key)
+            return constraints.Violation(Refusal.MISSING, setting.key)
     return fault
 
 
-def _no_sharing(board: Board, fault: constraints.Fault | None) -> constraints.Fault | None:
+def _no_sharing(board: Board, fault: constraints.Violation | None) -> constraints.Violation | None:
     """No pin twice, shared or not."""
     values = {**board.stored, **board.staged}
     seen: dict[Value, str] = {}
@@ -303,14 +305,16 @@ def _no_sharing(board: Board, fault: constraints.Fault | None) -> constraints.Fa
         value = values.get(setting.key)
         if setting.field.kind is Kind.PIN and value is not None and fault is None:
             if value in seen and setting.field.shares:
-                return constraints.Fault(Refusal.PIN_CONFLICT, setting.key, seen[value])
+                return constraints.Violation(Refusal.PIN_CONFLICT, setting.key, seen[value])
             seen[value] = setting.key
     return fault
 
 
-def _earlier_named(board: Board, fault: constraints.Fault | None) -> constraints.Fault | None:
+def _earlier_named(
+    board: Board, fault: constraints.Violation | None
+) -> constraints.Violation | None:
     if fault and fault.code is Refusal.PIN_CONFLICT and fault.other:
-        return constraints.Fault(fault.code, fault.other, fault.field)
+        return constraints.Violation(fault.code, fault.other, fault.field)
     return fault
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from provision.board.engine import Board, Body
 from provision.board.flash import Flash
-from provision.board.staging import Refused
+from provision.board.staging import RequestRefused
 from provision.board.store import pack_values
 from provision.contract.line import crc32c
 from provision.contract.messages import Message
@@ -31,7 +31,7 @@ from tests.conformance.making import (
 )
 from tests.conformance.wrong_order import before
 
-Fault = constraints.Fault | None
+Fault = constraints.Violation | None
 
 
 class DigestAsItCame(Board):
@@ -89,7 +89,7 @@ class UndoesOnce(Board):
 
     def _undo(self, body: Body) -> Body:
         if self.undone:
-            raise Refused(Refusal.NO_OLDER_SET)
+            raise RequestRefused(Refusal.NO_OLDER_SET)
         self.undone = True
         return super()._undo(body)
 
@@ -137,7 +137,7 @@ def _unused_too(board: Board, fault: Fault) -> Fault:
     for setting in board.schema.settings:
         wanted = setting.field.required and setting.instance is not None
         if fault is None and wanted and values.get(setting.key) is None:
-            return constraints.Fault(Refusal.MISSING, setting.key)
+            return constraints.Violation(Refusal.MISSING, setting.key)
     return fault
 
 
@@ -172,7 +172,7 @@ def _chain_ignored(board: Board, fault: Fault) -> Fault:
             and lacks
             and values.get(condition.base_key) in condition.values
         ):
-            return constraints.Fault(Refusal.MISSING, setting.key)
+            return constraints.Violation(Refusal.MISSING, setting.key)
     return fault
 
 
@@ -207,7 +207,7 @@ def _last_missing(board: Board, fault: Fault) -> Fault:
             for s in board.schema.settings
             if s.field.required and s.key in active and s.key not in _kept(board)
         ]
-        return constraints.Fault(R.MISSING, lacking[-1]) if lacking else fault
+        return constraints.Violation(R.MISSING, lacking[-1]) if lacking else fault
     return fault
 
 

@@ -40,22 +40,22 @@ from provision.link.errors import (
     WrongVersion,
 )
 from provision.link.exchange import Exchange, Notice, Request
-from provision.link.operations import Change
+from provision.link.operations import StagedChange
 from provision.link.replies import (
+    CommitOutcome,
     HeldValue,
     Hello,
     Network,
     NotStored,
-    Outcome,
     Status,
     Stored,
     Unknown,
 )
-from provision.link.session import Run, Session
+from provision.link.session import ProcedureRun, Session
 from tests.link.virtual import LINE, SmallBoard, VirtualLine, body_of, line_of, lose
 
 TOKEN = bytes(range(8))
-CHANGES: list[Change] = [
+CHANGES: list[StagedChange] = [
     ("mast.probe-0", "weather"),
     ("mast.probe-1", 7),
     ("mast.probe-2", None),
@@ -69,7 +69,9 @@ def greeted(board: SmallBoard, **options: Any) -> tuple[VirtualLine, Hello]:
     return line, line.run(operations.greet(5.0))
 
 
-def store(line: VirtualLine, hello: Hello, changes: list[Change] | None = None) -> Outcome:
+def store(
+    line: VirtualLine, hello: Hello, changes: list[StagedChange] | None = None
+) -> CommitOutcome:
     """Store through the line."""
     return line.run(
         operations.store(
@@ -94,7 +96,7 @@ def test_a_cold_run_takes_three_flights() -> None:
     latency = 0.1
     board = SmallBoard(keys=SmallBoard.keys[:12])
     line, hello = greeted(board, latency=latency, baud=100_000_000)
-    runs: list[Run[Any]] = [
+    runs: list[ProcedureRun[Any]] = [
         line.start(operations.discard(hello.boot)),
         line.start(operations.read_schema(hello.schema_size)),
         line.start(operations.read_values()),
@@ -148,7 +150,7 @@ def test_credit_is_never_exceeded(credit: int) -> None:
     sizes: dict[int, int] = {}
     line.session.receive = counted_receive  # type: ignore[method-assign]
     line.session.poll = counted_poll  # type: ignore[method-assign]
-    changes: list[Change] = [(key, "x" * 100) for key in board.keys]
+    changes: list[StagedChange] = [(key, "x" * 100) for key in board.keys]
     assert isinstance(store(line, hello, changes), Stored)
     assert credit - 170 < most <= credit
 
@@ -462,7 +464,11 @@ def test_long_values_go_in_parts_that_fit_the_boards_line(board_line: int, lengt
     board = SmallBoard(line=board_line, credit=board_line * 4)
     line, hello = greeted(board)
     text = "ä" * 100
-    changes: list[Change] = [("mast.probe-0", text), ("mast.probe-1", 1), ("mast.probe-2", blob)]
+    changes: list[StagedChange] = [
+        ("mast.probe-0", text),
+        ("mast.probe-1", 1),
+        ("mast.probe-2", blob),
+    ]
     board_text = text.encode()
     digest = staged_digest(changes)
     # The small board keeps parts as bytes; a real one knows that the field is text.
@@ -487,7 +493,7 @@ NUMBERS = st.integers(1, 40)
 @given(st.sets(NUMBERS, max_size=2), st.sets(NUMBERS, max_size=2))
 def test_lost_lines_cost_time_and_nothing_else(out: set[int], back: set[int]) -> None:
     """Whichever requests and replies are lost, the set is stored once and is what was to be."""
-    changes: list[Change] = [*CHANGES, ("mast.probe-9", bytes(range(200)) * 10)]
+    changes: list[StagedChange] = [*CHANGES, ("mast.probe-9", bytes(range(200)) * 10)]
     board = SmallBoard()
     line, hello = greeted(board, to_board=lose(*out), to_host=lose(*back))
     assert isinstance(store(line, hello, changes), Stored)
@@ -501,7 +507,7 @@ def test_however_bad_the_line_the_outcome_is_the_truth(
     out: set[int], back: set[int], restarts: set[int]
 ) -> None:
     """Stored and not stored are said only where that is so; all or nothing is stored."""
-    changes: list[Change] = [*CHANGES, ("mast.probe-9", bytes(range(200)) * 10)]
+    changes: list[StagedChange] = [*CHANGES, ("mast.probe-9", bytes(range(200)) * 10)]
     board = SmallBoard()
     line, hello = greeted(board, to_board=lose(*out), to_host=lose(*back))
     line.at = dict.fromkeys(restarts, board.restart)
@@ -546,7 +552,7 @@ def test_a_refused_field_is_named_and_nothing_stored(credit: int) -> None:
         else None
     )
     line, hello = greeted(board)
-    changes: list[Change] = [(f"mast.probe-{n}", "x" * 200) for n in range(6)]
+    changes: list[StagedChange] = [(f"mast.probe-{n}", "x" * 200) for n in range(6)]
     assert store(line, hello, changes) == NotStored(Refused(Refusal.LENGTH, "mast.probe-1"))
     assert board.commits == 0
     assert (MessageType.COMMIT in types(line)) == (credit == 60000)
@@ -661,7 +667,7 @@ def deaf_to_commit(board: SmallBoard, *, durable: bool) -> None:
 
 @pytest.mark.parametrize(("durable", "outcome"), [(True, Stored(4)), (False, NotStored())])
 def test_the_token_settles_a_commit_that_was_never_answered(
-    durable: bool, outcome: Outcome
+    durable: bool, outcome: CommitOutcome
 ) -> None:
     """A later hello shows the token, or another one (5.3)."""
     board = SmallBoard()
@@ -685,9 +691,9 @@ def test_another_board_at_the_port_settles_nothing() -> None:
     """Only the same unit can say that it did not store."""
     board = SmallBoard(unit=b"another", token=bytes(8))
     line = VirtualLine(board)
-    assert line.run(operations.settle(TOKEN, b"unit-one")) == Unknown()
-    assert line.run(operations.settle(TOKEN, None)) == NotStored()
-    assert line.run(operations.settle(bytes(8), b"unit-one")) == Stored(0)
+    assert line.run(operations.resolve_commit(TOKEN, b"unit-one")) == Unknown()
+    assert line.run(operations.resolve_commit(TOKEN, None)) == NotStored()
+    assert line.run(operations.resolve_commit(bytes(8), b"unit-one")) == Stored(0)
 
 
 def test_a_restart_after_the_commit_leaves_it_stored() -> None:
@@ -1008,7 +1014,7 @@ def test_a_stopped_run_sends_nothing_more() -> None:
     """What was not sent before a cancellation is not sent after it."""
     board = SmallBoard(credit=666)
     line, hello = greeted(board)
-    changes: list[Change] = [(f"mast.probe-{n}", "x" * 200) for n in range(6)]
+    changes: list[StagedChange] = [(f"mast.probe-{n}", "x" * 200) for n in range(6)]
     run = line.start(operations.store(hello, changes, TOKEN))
     other = line.start(operations.read_status_now())
     line.until(lambda: len(line.sent) > 2)

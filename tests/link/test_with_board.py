@@ -14,9 +14,9 @@ from provision.board.engine import Board, Limits, from_declaration
 from provision.contract.table import Capability, Held, Refusal, Store
 from provision.link import operations
 from provision.link.errors import BoardRefused, Refused
-from provision.link.operations import Change
+from provision.link.operations import StagedChange
 from provision.link.replies import NotStored, Stored
-from provision.link.session import Run
+from provision.link.session import ProcedureRun
 from provision.schema.codec import unpack
 from provision.schema_file.load import read_declaration
 from tests.link.virtual import VirtualLine, lose
@@ -24,7 +24,7 @@ from tests.link.virtual import VirtualLine, lose
 DEMO = Path(__file__).parents[2] / "schemas" / "orchard-frost-alarm.toml"
 DECLARATION = read_declaration(DEMO.read_text(encoding="utf-8"), DEMO.name)
 TOKEN = bytes(range(8))
-CHANGES: list[Change] = [
+CHANGES: list[StagedChange] = [
     ("network.name", b"Orchard Gate"),
     ("network.passphrase", "blossom-before-frost"),
     ("service.key", "w7-Zephyr.0419"),
@@ -78,7 +78,7 @@ def test_a_fresh_board_is_read_and_set_up() -> None:
     assert values["network.name"].value == b"Orchard Gate"
     assert values["network.passphrase"].held == values["service.key"].held == Held.SET
     assert values["network.passphrase"].value is values["service.key"].value is None
-    assert line.run(operations.settle(TOKEN, hello.unit)) == Stored(outcome.generation)
+    assert line.run(operations.resolve_commit(TOKEN, hello.unit)) == Stored(outcome.generation)
 
 
 def test_a_board_with_the_shortest_line_is_set_up_too() -> None:
@@ -108,7 +108,7 @@ def test_undo_erase_and_restart() -> None:
     hello = line.run(operations.greet(5.0))
     first = line.run(operations.store(hello, CHANGES, TOKEN))
     assert isinstance(first, Stored)
-    changed: list[Change] = [("orchard.name", "Upper orchard")]
+    changed: list[StagedChange] = [("orchard.name", "Upper orchard")]
     second = line.run(operations.store(hello, changed, bytes(8)))
     assert isinstance(second, Stored)
     if hello.capabilities & Capability.UNDO:
@@ -128,7 +128,7 @@ def test_reading_takes_hardly_longer_than_the_bytes_themselves() -> None:
     line, _ = powered(latency=0.008)  # as a bridge that delivers every 16 ms
     hello = line.run(operations.greet(5.0))
     start, received = line.now, line.received_bytes
-    runs: list[Run[Any]] = [
+    runs: list[ProcedureRun[Any]] = [
         line.start(operations.discard(hello.boot)),
         line.start(operations.read_values()),
         line.start(operations.read_schema(hello.schema_size)),

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from provision.contract.table import Ability, Kind, Refusal
 from provision.schema.constraints import (
-    Fault,
+    Violation,
     active,
     check_whole,
     defect,
@@ -168,48 +168,48 @@ def test_the_first_missing_field_in_schema_order_is_named(
 @pytest.mark.parametrize(
     ("staged", "fault"),
     [
-        ({"net.1.name": b"barn"}, Fault(Refusal.PARTNER, "net.1.name", "net.1.pass")),
-        ({"net.1.pass": "long enough"}, Fault(Refusal.PARTNER, "net.1.pass", "net.1.name")),
+        ({"net.1.name": b"barn"}, Violation(Refusal.PARTNER, "net.1.name", "net.1.pass")),
+        ({"net.1.pass": "long enough"}, Violation(Refusal.PARTNER, "net.1.pass", "net.1.name")),
         # an open network: its passphrase is staged too, as cleared
         ({"net.1.name": b"barn", "net.1.pass": None}, None),
         ({"net.1.name": b"barn", "net.1.pass": "long enough"}, None),
-        ({"net.1.name": None, "net.1.pass": None}, Fault(Refusal.MISSING, "net.1.name")),
+        ({"net.1.name": None, "net.1.pass": None}, Violation(Refusal.MISSING, "net.1.name")),
         # partners are of one instance
         (
             {"net.1.name": b"barn", "net.2.pass": "long enough"},
-            Fault(Refusal.PARTNER, "net.1.name", "net.1.pass"),
+            Violation(Refusal.PARTNER, "net.1.name", "net.1.pass"),
         ),
-        ({"siren.fitted": True}, Fault(Refusal.MISSING, "siren.pattern")),
+        ({"siren.fitted": True}, Violation(Refusal.MISSING, "siren.pattern")),
         ({"bus.lamp": 4}, None),
         ({"bus.data": 4, "bus.clock": 4}, None),
         (
             {"bus.data": 4, "bus.lamp": 4},
-            Fault(Refusal.PIN_CONFLICT, "bus.lamp", "bus.data"),
+            Violation(Refusal.PIN_CONFLICT, "bus.lamp", "bus.data"),
         ),
         # the later field first, then the earlier
         (
             {"bus.data": 4, "bus.clock": 4, "bus.lamp": 4},
-            Fault(Refusal.PIN_CONFLICT, "bus.lamp", "bus.data"),
+            Violation(Refusal.PIN_CONFLICT, "bus.lamp", "bus.data"),
         ),
         # a hidden field frees its pin
         ({"siren.relay": 4, "bus.lamp": 4}, None),
         (
             {"siren.relay": 4, "bus.lamp": 4, "siren.fitted": True, "siren.pattern": "steady"},
-            Fault(Refusal.PIN_CONFLICT, "bus.lamp", "siren.relay"),
+            Violation(Refusal.PIN_CONFLICT, "bus.lamp", "siren.relay"),
         ),
         # partner before missing, missing before pin-conflict
         (
             {"net.1.pass": "long enough", "siren.fitted": True},
-            Fault(Refusal.PARTNER, "net.1.pass", "net.1.name"),
+            Violation(Refusal.PARTNER, "net.1.pass", "net.1.name"),
         ),
         (
             {"siren.fitted": True, "bus.data": 4, "bus.lamp": 4},
-            Fault(Refusal.MISSING, "siren.pattern"),
+            Violation(Refusal.MISSING, "siren.pattern"),
         ),
     ],
 )
 def test_the_first_fault_of_the_whole(
-    staged: Mapping[str, Value | None], fault: Fault | None
+    staged: Mapping[str, Value | None], fault: Violation | None
 ) -> None:
     """Partner, missing, pin-conflict, in this order, each in schema order (clause 9.6)."""
     assert check_whole(ALARM, JOINED, staged) == fault
@@ -218,7 +218,7 @@ def test_the_first_fault_of_the_whole(
 def test_two_pins_can_be_swapped() -> None:
     """The rules look at the result, so that two fields may exchange their pins in one commit."""
     stored: dict[str, Value] = {**JOINED, "bus.data": 4, "bus.lamp": 5}
-    assert check_whole(ALARM, stored, {"bus.data": 5}) == Fault(
+    assert check_whole(ALARM, stored, {"bus.data": 5}) == Violation(
         Refusal.PIN_CONFLICT, "bus.lamp", "bus.data"
     )
     assert check_whole(ALARM, stored, {"bus.data": 5, "bus.lamp": 4}) is None
@@ -228,7 +228,7 @@ def test_a_default_occupies_its_pin() -> None:
     """A pin that is in force by default conflicts as one that is stored does."""
     lamp = Field("lamp", Kind.PIN, "Lamp", default=4)
     schema = Schema("Alarm", (Section("bus", "Bus", (lamp, pin("data"))),))
-    fault = Fault(Refusal.PIN_CONFLICT, "bus.data", "bus.lamp")
+    fault = Violation(Refusal.PIN_CONFLICT, "bus.data", "bus.lamp")
     assert check_whole(schema, {}, {"bus.data": 4}) == fault
 
 
@@ -264,9 +264,9 @@ def test_a_default_under_a_caution_is_only_proposed() -> None:
 def test_a_stored_set_is_judged_by_the_rules_of_the_whole() -> None:
     """An update may break both: what is missing comes first."""
     chosen: dict[str, Value] = {"dryer.limit": 45, "dryer.alarm": True}
-    assert defect(CAREFUL, chosen) == Fault(Refusal.MISSING, "dryer.lamp")
+    assert defect(CAREFUL, chosen) == Violation(Refusal.MISSING, "dryer.lamp")
     chosen["dryer.lamp"] = 5
-    assert defect(CAREFUL, chosen) == Fault(Refusal.PIN_CONFLICT, "dryer.heater", "dryer.fan")
+    assert defect(CAREFUL, chosen) == Violation(Refusal.PIN_CONFLICT, "dryer.heater", "dryer.fan")
     assert [each.field for each in pin_conflicts(CAREFUL, {**chosen, "dryer.lamp": 4})] == [
         "dryer.lamp",
         "dryer.heater",

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from provision.schema_file.toml_positions import Path as TomlPath
-from provision.schema_file.toml_positions import Place, Places
+from provision.schema_file.toml_positions import Places, Position
 
 ROOT = Path(__file__).parents[2]
 FILES = [
@@ -59,7 +59,7 @@ def paths(value: object, path: TomlPath = ()) -> Iterator[tuple[TomlPath, object
             yield from paths(inside, (*path, position))
 
 
-def at(text: str, place: Place) -> str:
+def at(text: str, place: Position) -> str:
     """Return what stands at a place."""
     return text.splitlines()[place.line - 1][place.column - 1 :]
 
@@ -74,7 +74,7 @@ def test_everything_that_tomllib_finds_has_its_place(text: str) -> None:
     places = Places(text)
     for path, value in paths(tomllib.loads(text)):
         if not path:
-            assert places.of(path) == Place(1, 1)
+            assert places.of(path) == Position(1, 1)
             continue
         found = at(text, places.of(path))
         if isinstance(path[-1], int):
@@ -110,11 +110,11 @@ def test_everything_that_tomllib_finds_has_its_place(text: str) -> None:
 )
 def test_a_place_is_a_line_and_a_column(path: TomlPath, line: int, column: int) -> None:
     """Lines and columns count from 1, as editors show them; counted by hand here."""
-    assert Places(EVERY_FORM).of(path) == Place(line, column)
+    assert Places(EVERY_FORM).of(path) == Position(line, column)
 
 
 def test_what_is_not_there_is_placed_around_its_absence() -> None:
     """The place of a key that is missing is that of the table in which it is missing."""
     places = Places(EVERY_FORM)
     assert places.of(("table", "sub", "none", 3)) == places.of(("table", "sub"))
-    assert places.of(("none",)) == Place(1, 1)
+    assert places.of(("none",)) == Position(1, 1)

@@ -38,8 +38,8 @@ from typing import Literal
 from provision.contract.table import Run
 from provision.link import operations
 from provision.link.errors import BoardFault, BoardRefused, LinkError, NotWiped, Refused
-from provision.link.operations import Change
-from provision.link.replies import NotStored, Outcome, Stored, Unknown
+from provision.link.operations import StagedChange
+from provision.link.replies import CommitOutcome, NotStored, Stored, Unknown
 from provision.schema.constraints import in_force
 from provision.schema.model import Schema, Value
 from tests.sessions.ledger import Ledger, Violation
@@ -263,7 +263,7 @@ class _Attempt:
     """One commit of the host, what it said of it and why, and whether it had come into force."""
 
     token: bytes
-    outcome: Outcome
+    outcome: CommitOutcome
     why: str
     """Why it did not store; empty if it did."""
 
@@ -355,7 +355,7 @@ class _Player:
 
     # ---- the host's program
 
-    def _set_up(self) -> tuple[Outcome, str]:
+    def _set_up(self) -> tuple[CommitOutcome, str]:
         """Set the board up, and begin anew where it broke off, as a person does.
 
         Return how it ended, and why it did not store.
@@ -392,10 +392,10 @@ class _Player:
         # As Connection.store has it.
         return self._attempt(token, Unknown() if self._open else NotStored(), why)
 
-    def _attempt(self, token: bytes, outcome: Outcome, why: str) -> _Attempt:
+    def _attempt(self, token: bytes, outcome: CommitOutcome, why: str) -> _Attempt:
         return _Attempt(token, outcome, why, self.ledger.entered[token])
 
-    def _meet_and_store(self, token: bytes, changes: list[Change]) -> Outcome:
+    def _meet_and_store(self, token: bytes, changes: list[StagedChange]) -> CommitOutcome:
         run = self.world.run
         hello = run(operations.greet(10.0))
         run(operations.discard(hello.boot))
@@ -455,17 +455,17 @@ class _Player:
         except Interrupted:
             return
 
-    def _settle(self, token: bytes) -> Outcome:
+    def _settle(self, token: bytes) -> CommitOutcome:
         """Find out in another session over the same bad line."""
         self.world.struck["settled over the bad line"] += 1
         self.world.close()
         try:
             self.world.open()
-            return self.world.run(operations.settle(token, UNIT_ID))
+            return self.world.run(operations.resolve_commit(token, UNIT_ID))
         except Interrupted:
             return Unknown()
 
-    def _reason(self, outcome: Outcome) -> str:
+    def _reason(self, outcome: CommitOutcome) -> str:
         if isinstance(outcome, NotStored) and outcome.refused is not None:
             return f"refused: {_name(outcome.refused)}"
         return ""
@@ -530,11 +530,11 @@ class _Player:
     def _judge(self) -> End:
         """Compare what was said with what the board holds; the line is clean by now."""
         last = self._attempts[-1]
-        settled: Outcome = last.outcome
+        settled: CommitOutcome = last.outcome
         self._let_pass()
         if isinstance(settled, Unknown):
             self.world.open()
-            settled = self.world.run(operations.settle(last.token, UNIT_ID))
+            settled = self.world.run(operations.resolve_commit(last.token, UNIT_ID))
             if isinstance(settled, Unknown):
                 raise Violation("a clean line does not settle the unknown")
             self._let_pass()
@@ -547,7 +547,7 @@ class _Player:
             return End.UNKNOWN_STORED if is_stored else End.UNKNOWN_NOT_STORED
         return End.STORED if is_stored else End.NOT_STORED
 
-    def _judge_attempt(self, attempt: _Attempt, settled: Outcome) -> None:
+    def _judge_attempt(self, attempt: _Attempt, settled: CommitOutcome) -> None:
         """Compare one attempt, which is settled, with what came into force."""
         entered = self.ledger.entered[attempt.token]
         if isinstance(settled, Stored) and not entered:

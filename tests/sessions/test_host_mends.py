@@ -16,7 +16,7 @@ from provision.contract.messages import Message
 from provision.contract.table import MessageType, Refusal, Store
 from provision.link import operations
 from provision.link.errors import BoardRefused, NotWiped, Refused
-from provision.link.operations import Change
+from provision.link.operations import StagedChange
 from provision.link.replies import Hello, NotStored, Stored
 from tests.link.virtual import OLDER_TOKEN, SmallBoard, VirtualLine, lose
 
@@ -113,7 +113,7 @@ def test_a_line_that_loses_much_is_not_refused_for_good() -> None:
     chance = random.Random(7)
     line, hello = greeted(SmallBoard())
     line.to_board = lambda _, data: b"" if chance.random() < 0.3 else data
-    changes: list[Change] = [(f"mast.probe-{n}", n) for n in range(14)]
+    changes: list[StagedChange] = [(f"mast.probe-{n}", n) for n in range(14)]
     for seed in range(20):
         chance.seed(seed)
         token = seed.to_bytes(8)

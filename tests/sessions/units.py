@@ -31,7 +31,7 @@ from provision.board.flash import (
     nothing,
     prefix,
 )
-from provision.board.store import Store, pack_values, unpack_values
+from provision.board.store import FlashStore, pack_values, unpack_values
 from provision.contract.table import Capability, Run
 from provision.schema.codec import Packed, pack
 from provision.schema.model import Schema, Value
@@ -154,7 +154,7 @@ def content_of(image: bytes, schema: Schema) -> tuple[Mapping[str, Value], bytes
 
     The C stub's slots have the same format: so its RAM is judged by what is durable.
     """
-    store = Store(Flash(GEOMETRY, image), SLOTS)
+    store = FlashStore(Flash(GEOMETRY, image), SLOTS)
     store.boot(offers_trial=False)  # a copy: that it keeps the set on trial is nobody's affair
     current = store.current
     if not current.is_set:
@@ -174,7 +174,7 @@ class Past:
 def image_with(past: list[Past], schema: Schema) -> bytes:
     """Return a settings area in which these sets were stored, one after the other."""
     flash = Flash(GEOMETRY)
-    store = Store(flash, SLOTS)
+    store = FlashStore(flash, SLOTS)
     store.boot(offers_trial=True)
     for each in past:
         payload = pack_values(schema, each.values)
@@ -256,7 +256,7 @@ class PythonUnit:
             Identity(
                 declared.firmware_name, declared.firmware_version, declared.board.name, UNIT_ID
             ),
-            Store(self._flash, SLOTS),
+            FlashStore(self._flash, SLOTS),
             0,
             limits=Limits(
                 line=configuration.line,

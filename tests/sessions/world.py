@@ -18,8 +18,7 @@ from typing import Any, Protocol, TypeVar
 
 from provision.contract.table import Run
 from provision.link.operations import Procedure
-from provision.link.session import Run as Running
-from provision.link.session import Session
+from provision.link.session import ProcedureRun, Session
 from tests.sessions.ledger import Ledger, Violation
 from tests.sessions.units import TearKind, Unit
 
@@ -262,7 +261,7 @@ class World:
         self.now = end
         self._tick_board()
 
-    def _pass_time(self, run: Running[Any]) -> None:
+    def _pass_time(self, run: ProcedureRun[Any]) -> None:
         session = self._session
         assert session is not None
         self._poll()

@@ -13,7 +13,7 @@ from typing import Protocol
 from provision.author.c_code import generate
 from provision.board.engine import Board, Identity, Limits, Network
 from provision.board.flash import Flash, Geometry
-from provision.board.store import Store
+from provision.board.store import FlashStore
 from provision.contract.table import MAX_BODY, Capability, Reason, Run, Security, Step
 from provision.schema.codec import Packed
 from provision.schema.declaration import Declaration
@@ -101,7 +101,7 @@ class PythonBoard:
                 board["board"],
                 bytes.fromhex(board["unit"]),
             ),
-            Store(self._flash, declared.board.slots),
+            FlashStore(self._flash, declared.board.slots),
             boot,
             limits=Limits(
                 line=board["line"],

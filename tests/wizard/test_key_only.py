@@ -17,7 +17,7 @@ from provision.board.loopback import Loopback
 from provision.client.cache import Cache
 from provision.contract.table import Kind, Refusal
 from provision.link.connection import Connection
-from provision.link.operations import Change
+from provision.link.operations import StagedChange
 from provision.link.ports import open_stream
 from provision.link.replies import NotStored
 from provision.schema.model import Field
@@ -63,7 +63,7 @@ def test_a_board_takes_nothing_but_the_key(value: str, refused: Refusal | None) 
     """Any other length is refused, whatever it holds."""
     schema = read_declaration(KEY_ONLY, "lamp.toml").schema
     assert check_value(FIELD, value, schema) is refused
-    assert "64 hexadecimal digits" in refusal_words(FIELD, Refusal.LENGTH)
+    assert "64 hexadecimal digits" in str(refusal_words(FIELD, Refusal.LENGTH))
 
 
 def test_the_file_declares_it_in_one_word() -> None:
@@ -137,7 +137,10 @@ def test_the_compiled_stub_keeps_the_same_rule(tmp_path: Path) -> None:
 async def _store(port: str) -> object:
     """Send the passphrase itself, as no host of ours does."""
     async with Connection(await open_stream(port, baud=115200)) as connection:
-        changes: list[Change] = [("network.name", b"Orchard"), ("network.passphrase", PASSPHRASE)]
+        changes: list[StagedChange] = [
+            ("network.name", b"Orchard"),
+            ("network.passphrase", PASSPHRASE),
+        ]
         return await connection.store(changes, token=b"12345678")
 
 

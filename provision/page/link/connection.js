@@ -111,7 +111,7 @@ export class Connection {
    * Where the line is lost after the commit was sent the outcome is unknown, which is no error.
    *
    * @param {readonly Change[]} changes in schema order, at least one
-   * @param {Uint8Array} token 8 random bytes, to settle an open outcome by
+   * @param {Uint8Array} token 8 random bytes, to resolve an unclear outcome
    * @returns {Promise<Outcome>}
    */
   async store(changes, token) {
@@ -135,8 +135,8 @@ export class Connection {
    * @param {Uint8Array} token
    * @param {Uint8Array} unit of the board that it went to
    */
-  settle(token, unit) {
-    return this.#run(operations.settle(token, unit));
+  resolveCommit(token, unit) {
+    return this.#run(operations.resolveCommit(token, unit));
   }
 
   /**

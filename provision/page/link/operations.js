@@ -394,7 +394,7 @@ function* scan(onFound) {
  * @param {Uint8Array} unit of the board that it went to
  * @returns {Procedure<Outcome>}
  */
-export function* settle(token, unit) {
+export function* resolveCommit(token, unit) {
   const answer = yield [hello(STEP_BOUND_MS)];
   if (answer.result instanceof Lost) return { type: "unknown" };
   const met = readHello(body(answer));
@@ -414,7 +414,7 @@ const notStored = (refused) => ({ type: "not-stored", refused });
  * @param {number} line longest BODY that the board takes
  * @param {Uint8Array} unit the board's
  * @param {readonly Change[]} changes at least one
- * @param {Uint8Array} token 8 random bytes, to settle an open outcome by
+ * @param {Uint8Array} token 8 random bytes, to resolve an unclear outcome
  * @param {(isOpen: boolean) => void} onOpen told when a commit goes out, which leaves the outcome
  *     open, and when it was refused
  * @returns {Procedure<Outcome>}
@@ -458,7 +458,7 @@ export function* store(line, unit, changes, token, onOpen) {
     const isGone = refused.code === Refusal.SET_DIFFERS || refused.code === Refusal.WRONG_STATE;
     if (!isGone || round === RESTAGINGS) return notStored(refused);
   }
-  const outcome = yield* settle(token, unit);
+  const outcome = yield* resolveCommit(token, unit);
   if (outcome.type !== "not-stored") return outcome;
   onOpen(false);
   return notStored(refused);

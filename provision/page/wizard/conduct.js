@@ -382,7 +382,7 @@ export class Dialog {
       const open = this.#open;
       const gone = new Promise((_, reject) => setTimeout(reject, SETTLE_TIME, new LineLost()));
       const settled =
-        open && (await Promise.race([this.board.settle(open, this.met.hello.unit), gone]));
+        open && (await Promise.race([this.board.resolveCommit(open, this.met.hello.unit), gone]));
       if (settled?.type === "stored") {
         return {
           result: "stored",
@@ -589,7 +589,7 @@ export class Dialog {
         ),
       );
       this.board = await this.#findAgain(this.met.hello.unit);
-      outcome = await this.board.settle(token, this.met.hello.unit);
+      outcome = await this.board.resolveCommit(token, this.met.hello.unit);
     }
     if (outcome.type !== "unknown") this.#open = null;
     if (outcome.type === "stored") {

@@ -144,9 +144,9 @@ test("an open outcome is settled by the token, over another connection", { skip 
     return (await board.hello()).unit;
   });
   await withBoard(async (board) => {
-    assert.equal((await board.settle(mine, unit)).type, "stored");
-    assert.deepEqual(await board.settle(token(), unit), { type: "not-stored", refused: null });
-    assert.equal((await board.settle(token(), new Uint8Array(16))).type, "unknown");
+    assert.equal((await board.resolveCommit(mine, unit)).type, "stored");
+    assert.deepEqual(await board.resolveCommit(token(), unit), { type: "not-stored", refused: null });
+    assert.equal((await board.resolveCommit(token(), new Uint8Array(16))).type, "unknown");
   });
 });
 

@@ -150,7 +150,7 @@ test("what a board that restarted holds staged needs no discard", () => {
 });
 
 test("an open outcome is settled by unit and token", () => {
-  const settled = (/** @type {Line} */ line) => play(operations.settle(TOKEN, UNIT), [line]);
+  const settled = (/** @type {Line} */ line) => play(operations.resolveCommit(TOKEN, UNIT), [line]);
   assert.deepEqual(settled(hello(3, TOKEN)), { type: "stored", generation: 3 });
   assert.deepEqual(settled(hello(3, OLDER)), { type: "not-stored", refused: null });
   assert.deepEqual(settled(hello(3, null)), { type: "not-stored", refused: null });

@@ -26,9 +26,9 @@ from provision.wizard.questions import (
     Answer,
     Given,
     Move,
+    Prompt,
     Question,
     ReviewLine,
-    Step,
 )
 from tests.waiting import PATIENCE, next_line
 
@@ -112,7 +112,7 @@ def _name(member: Enum) -> str:
     return member.name.lower().replace("_", "-")
 
 
-def told(step: Step | None) -> list[object] | None:
+def told(step: Prompt | None) -> list[object] | None:
     """Return all that can be told of a question or an offer."""
     if step is None:
         return None
@@ -184,7 +184,7 @@ class Twin:
         page.say("flow", list(held.items()), options)
         self._compare()
 
-    def next(self) -> Step | None:
+    def next(self) -> Prompt | None:
         """Return what both ask next."""
         step = self._flow.next()
         assert self._page.say("next") == told(step)
