@@ -45,8 +45,7 @@ export const REASONS = Object.freeze({
     "The network gave the board no address. Switching the router off and on often helps; so does" +
     " a fixed address.",
   [Reason.NAME_NOT_RESOLVED]:
-    "The host name could not be looked up. Is it spelt right, and does the network reach the" +
-    " internet?",
+    "The host name could not be looked up. Is it spelt correctly, and does the network reach the internet?",
   [Reason.UNREACHABLE]:
     "The service did not answer. Are its name and port right, and is it running?",
   [Reason.KEY_REFUSED]:
