@@ -108,7 +108,8 @@ NAMED = (
         (
             ENGINE,
             {
-                "    except StorageError:\n        raise Refused(Refusal.STORAGE) from None": (
+                "    except StorageError:\n"
+                "        raise RequestRefused(Refusal.STORAGE) from None": (
                     "    except StorageError:\n        pass"
                 )
             },

@@ -68,7 +68,7 @@ SANS_IO: dict[str, tuple[str, ...]] = {
     "contract": ("*",),
     "schema": ("*",),
     "schema_file": ("*",),
-    "board": ("engine", "flash", "store"),
+    "board": ("engine", "state", "flash", "store"),
     "link": ("session",),
     "wizard": ("flow", "draft", "offers"),
     "conformance": (

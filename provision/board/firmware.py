@@ -16,9 +16,9 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Protocol
 
-from provision.board.engine import (
+from provision.board.engine import Board
+from provision.board.state import (
     Applied,
-    Board,
     Erased,
     Event,
     Located,

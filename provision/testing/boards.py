@@ -17,10 +17,11 @@ from contextlib import AsyncExitStack, ExitStack, contextmanager
 from pathlib import Path
 from typing import Self, TypeVar
 
-from provision.board.engine import Limits, from_declaration, settings_geometry
+from provision.board.engine import from_declaration, settings_geometry
 from provision.board.faults import FAULTS, FaultyLine, InjectedFault
 from provision.board.firmware import Device, NetworkInRange, Running, Surroundings
 from provision.board.flash import CutAt, Flash, PowerCut, subset
+from provision.board.state import Limits
 from provision.contract.table import Store
 from provision.schema.declaration import Declaration
 from provision.schema.model import Value

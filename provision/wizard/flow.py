@@ -20,14 +20,10 @@ from dataclasses import dataclass
 
 from provision.catalogue import spoken, tr
 from provision.client.held import HeldSetting
-from provision.contract.table import Held, Kind, Refusal
-from provision.phrases import phrase
+from provision.contract.table import Held, Kind
 from provision.schema.constraints import active, check_whole
 from provision.schema.model import Field, Schema, Section, Setting, Value
 from provision.schema.values import (
-    ValueProblem,
-    as_typed,
-    check_value,
     parse,
     refusal_words,
 )
@@ -227,34 +223,11 @@ class Flow:
 
     def check(self, question: Question, value: Value) -> None:
         """Raise ValueProblem unless a value can be the answer to a question."""
-        field = as_typed(question.field)
-        code = check_value(field, value, self._schema)
-        if code is not None:
-            raise ValueProblem(refusal_words(field, code), code)
-        for choice in question.pins:
-            if choice.pin.number == value and choice.obstacle is not None:
-                words = phrase(
-                    "must be another pin: {pin} is {obstacle}",
-                    pin=choice.name,
-                    obstacle=choice.obstacle,
-                )
-                raise ValueProblem(words, Refusal.PIN_CONFLICT)
+        self._offers.check(question, value)
 
     def cautions(self, question: Question, answer: Answer) -> tuple[str, ...]:
         """Return what a person must have read before this answer is taken."""
-        if answer is Move.KEEP:
-            value = self._offers.offer(question.setting, question.pins)[0]
-        else:
-            value = answer.value if isinstance(answer, Given) else None
-        if value is None or self._draft.held_values.get(question.key) == value:
-            return ()
-        found = [question.field.caution] if question.field.caution else []
-        found += [
-            f"{choice.name}: {choice.pin.caution}"
-            for choice in question.pins
-            if choice.pin.number == value and choice.pin.caution
-        ]
-        return tuple(found)
+        return self._offers.cautions(question, answer)
 
     # --------------------------------------------------------------------------------- results
 

@@ -6,11 +6,22 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 
 from provision.catalogue import tr
-from provision.contract.table import Kind
+from provision.contract.table import Kind, Refusal
+from provision.phrases import phrase
 from provision.schema.constraints import in_force, key_beside, pin_conflicts
 from provision.schema.model import Setting, Value
+from provision.schema.values import ValueProblem, as_typed, check_value, refusal_words
 from provision.wizard.draft import Draft
-from provision.wizard.questions import Given, Origin, PinChoice, pin_name, shown_value
+from provision.wizard.questions import (
+    Answer,
+    Given,
+    Move,
+    Origin,
+    PinChoice,
+    Question,
+    pin_name,
+    shown_value,
+)
 
 
 class Offers:
@@ -123,3 +134,34 @@ class Offers:
             pin=pin_name(pin, self._schema.pins),
             place=self._draft.place(other),
         )
+
+    def check(self, question: Question, value: Value) -> None:
+        """Raise ValueProblem unless a value can be the answer to a question."""
+        field = as_typed(question.field)
+        code = check_value(field, value, self._schema)
+        if code is not None:
+            raise ValueProblem(refusal_words(field, code), code)
+        for choice in question.pins:
+            if choice.pin.number == value and choice.obstacle is not None:
+                words = phrase(
+                    "must be another pin: {pin} is {obstacle}",
+                    pin=choice.name,
+                    obstacle=choice.obstacle,
+                )
+                raise ValueProblem(words, Refusal.PIN_CONFLICT)
+
+    def cautions(self, question: Question, answer: Answer) -> tuple[str, ...]:
+        """Return what a person must have read before this answer is taken."""
+        if answer is Move.KEEP:
+            value = self.offer(question.setting, question.pins)[0]
+        else:
+            value = answer.value if isinstance(answer, Given) else None
+        if value is None or self._draft.held_values.get(question.key) == value:
+            return ()
+        found = [question.field.caution] if question.field.caution else []
+        found += [
+            f"{choice.name}: {choice.pin.caution}"
+            for choice in question.pins
+            if choice.pin.number == value and choice.pin.caution
+        ]
+        return tuple(found)

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from provision.board.engine import Limits
+from provision.board.state import Limits
 from provision.client.cache import Cache
 from provision.contract.table import LINE_OVERHEAD, MIN_BODY_LIMIT
 from provision.link.connection import Connection

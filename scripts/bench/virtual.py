@@ -18,9 +18,10 @@ from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from provision.board.engine import Board, Identity, Limits, settings_geometry
+from provision.board.engine import Board, settings_geometry
 from provision.board.firmware import Device, Surroundings
 from provision.board.flash import Faults, Flash, Operation, OperationKind, Tear
+from provision.board.state import Identity, Limits
 from provision.board.store import FlashStore
 from provision.contract.line import Frame, LineReceiver
 from provision.contract.messages import Message, decode_message

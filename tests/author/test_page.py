@@ -496,6 +496,7 @@ def test_the_board_answers_a_hello(browser: Browser) -> None:
 def test_an_unplugged_board_ends_the_opening(browser: Browser) -> None:
     """410 (RFC 9110 section 15.5.11) to whoever waits or sends; plugged in, it is opened anew."""
     opening = browser.open()
+    browser.greet(opening)  # past what the board prints as it starts
     waiting = Browser(browser.connection.port)
     waiting.connection.request("GET", f"/from-board?opening={opening}")
     assert browser.ask("POST", "/unplug")[0] == 200

@@ -6,8 +6,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from provision.board.engine import OFFERED, Board, Identity, Limits
+from provision.board.engine import Board
 from provision.board.flash import Flash, Geometry
+from provision.board.state import OFFERED, Identity, Limits
 from provision.board.store import FlashStore
 from provision.contract.line import Frame, LineReceiver, encode_line
 from provision.contract.messages import Message, check_body, decode_message, encode_message

@@ -9,10 +9,11 @@ from dataclasses import replace
 
 import pytest
 
-from provision.board.engine import (
+from provision.board.engine import Board, from_declaration
+from provision.board.flash import Faults, Flash, FlashError, Operation, OperationKind, Tear
+from provision.board.state import (
     OFFERED,
     Applied,
-    Board,
     Erased,
     Identity,
     Limits,
@@ -21,9 +22,7 @@ from provision.board.engine import (
     Restarting,
     SurveyStarted,
     Waiting,
-    from_declaration,
 )
-from provision.board.flash import Faults, Flash, FlashError, Operation, OperationKind, Tear
 from provision.board.store import FlashStore
 from provision.contract.line import encode_line
 from provision.contract.messages import Message, encode_message, legal

@@ -11,8 +11,8 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
-from provision.board.engine import OFFERED
 from provision.board.flash import NO_FAULTS, CutAt, PowerCut
+from provision.board.state import OFFERED
 from provision.contract.table import STAGED_LIFETIME_MS, Capability, MessageType, Refusal
 from provision.schema.model import Value
 from tests.board.host import NET, Answer, Host, make_board

@@ -12,8 +12,8 @@ from collections.abc import Callable, Mapping
 
 import pytest
 
-from provision.board.engine import OFFERED
 from provision.board.flash import CutAt, Flash, Geometry, PowerCut, Tear, nothing, prefix
+from provision.board.state import OFFERED
 from provision.contract.table import Capability, MessageType
 from provision.schema.model import Value
 from tests.board.host import NET, TOKENS, Host, make_board

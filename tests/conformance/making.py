@@ -12,18 +12,11 @@ from typing import Any, ClassVar
 
 import cbor2
 
-from provision.board.engine import (
-    OFFERED,
-    Board,
-    Body,
-    Identity,
-    Limits,
-    _octets,
-    settings_geometry,
-)
+from provision.board.engine import Board, Body, _octets, settings_geometry
 from provision.board.firmware import NetworkInRange, Surroundings
 from provision.board.flash import Flash
 from provision.board.staging import RequestRefused, Staging
+from provision.board.state import OFFERED, Identity, Limits
 from provision.board.store import FlashStore
 from provision.contract import profile
 from provision.contract.line import Damaged, Frame, LineReceiver, crc32c

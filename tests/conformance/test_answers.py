@@ -148,7 +148,7 @@ def test_a_slow_board_gets_an_early_verdict(*, patient: bool) -> None:
 
 def test_the_person_is_told_to_leave_the_button_alone() -> None:
     """While presence is to lapse nothing else is seen of the kit for minutes."""
-    from provision.board.engine import Limits  # noqa: PLC0415
+    from provision.board.state import Limits  # noqa: PLC0415
 
     told: list[str] = []
     board = type("Board", (Wrong,), {"limits": Limits(presence=60_000)}).make()  # type: ignore[attr-defined]

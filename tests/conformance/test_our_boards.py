@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
-from provision.board.engine import Limits
 from provision.board.firmware import Surroundings
+from provision.board.state import Limits
 from provision.conformance.checks import CHECKS
 from provision.conformance.findings import Report, Verdict
 from provision.conformance.kit import WATCHED

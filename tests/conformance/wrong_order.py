@@ -9,8 +9,9 @@ from contextlib import suppress
 from dataclasses import replace
 from typing import ClassVar
 
-from provision.board.engine import OFFERED, Board, Body
+from provision.board.engine import Board, Body
 from provision.board.staging import RequestRefused
+from provision.board.state import OFFERED
 from provision.board.store import NoOlderSet
 from provision.contract import profile
 from provision.contract.messages import Message, decode_message, encode_message

@@ -6,7 +6,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from provision.board.engine import Board, Body, Limits, _octets
+from provision.board.engine import Board, Body, _octets
+from provision.board.state import Limits
 from provision.board.store import pack_values
 from provision.contract.line import Frame
 from provision.contract.messages import Message

@@ -12,8 +12,9 @@ import ctypes as c
 import re
 from collections.abc import Iterable
 
-from provision.board.engine import Board, Identity, Limits, Network, settings_geometry
+from provision.board.engine import Board, settings_geometry
 from provision.board.flash import Flash
+from provision.board.state import Identity, Limits, Network
 from provision.board.store import FlashStore
 from provision.contract.line import encode_line
 from provision.contract.messages import Message, encode_message

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from provision.board.engine import Board, Limits, from_declaration
+from provision.board.engine import Board, from_declaration
+from provision.board.state import Limits
 from provision.contract.table import Capability, Held, Refusal, Store
 from provision.link import operations
 from provision.link.errors import BoardRefused, Refused

@@ -43,13 +43,13 @@ TARGETS = (
     "provision.link.connection.Connection.store",
     "provision.link.streams.MemoryStream.write",
     "provision.schema.values._check_text",
-    "provision.wizard.flow.check_value",
+    "provision.wizard.offers.check_value",
     "provision.wizard.flow.active",
     "provision.wizard.flow.check_whole",
     "provision.wizard.flow.Flow.answer",
     "provision.wizard.flow.Flow.changes",
     "provision.wizard.flow.Flow.review",
-    "provision.wizard.flow.Flow._look",
+    "provision.wizard.draft.Draft.update",
     "provision.client.board_client.BoardClient.store",
     "provision.client.board_client.BoardClient._send",
     "provision.wizard.dialog._Dialog._follow",
@@ -71,7 +71,7 @@ BY_HAND = (
 IN_THE_BOARD = (
     "provision.board.engine.check_body",
     "provision.board.engine.Board.receive",
-    "provision.board.store.Store.commit",
+    "provision.board.store.FlashStore.commit",
 )
 
 

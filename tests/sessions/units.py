@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Protocol
 
 from provision.author.c_code import generate
-from provision.board.engine import OFFERED, Applied, Board, Identity, Limits, Restarting
+from provision.board.engine import Board
 from provision.board.flash import (
     Faults,
     Flash,
@@ -31,6 +31,7 @@ from provision.board.flash import (
     nothing,
     prefix,
 )
+from provision.board.state import OFFERED, Applied, Identity, Limits, Restarting
 from provision.board.store import FlashStore, pack_values, unpack_values
 from provision.contract.table import Capability, Run
 from provision.schema.codec import Packed, pack

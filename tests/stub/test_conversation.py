@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from provision.board.engine import Network
 from provision.board.flash import Faults, Flash, FlashError, Operation, Tear
+from provision.board.state import Network
 from provision.contract.messages import encode_message
 from provision.contract.profile import Item
 from provision.contract.table import MAX_BODY, Refusal, Run, Security, Store

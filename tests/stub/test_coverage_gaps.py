@@ -13,8 +13,9 @@ from typing import Any
 
 import pytest
 
-from provision.board.engine import Network, settings_geometry
+from provision.board.engine import settings_geometry
 from provision.board.flash import Faults, Flash, FlashError, Operation, Tear
+from provision.board.state import Network
 from provision.contract.digest import staged_digest as digest
 from provision.contract.table import Capability, Characters, Kind, Refusal, Run, Security, Store
 from provision.contract.table import MessageType as Type

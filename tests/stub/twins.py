@@ -7,8 +7,9 @@ import ctypes as c
 from dataclasses import dataclass
 from pathlib import Path
 
-from provision.board.engine import Board, Limits, from_declaration, settings_geometry
+from provision.board.engine import Board, from_declaration, settings_geometry
 from provision.board.flash import Flash
+from provision.board.state import Limits
 from provision.contract.line import Frame, LineReceiver, encode_line
 from provision.contract.messages import Message, check_body, decode_message, encode_message
 from provision.contract.profile import Item

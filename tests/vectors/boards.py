@@ -11,8 +11,9 @@ from pathlib import Path
 from typing import Protocol
 
 from provision.author.c_code import generate
-from provision.board.engine import Board, Identity, Limits, Network
+from provision.board.engine import Board
 from provision.board.flash import Flash, Geometry
+from provision.board.state import Identity, Limits, Network
 from provision.board.store import FlashStore
 from provision.contract.table import MAX_BODY, Capability, Reason, Run, Security, Step
 from provision.schema.codec import Packed

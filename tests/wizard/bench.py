@@ -14,9 +14,10 @@ from prompt_toolkit.data_structures import Size
 from prompt_toolkit.input import PipeInput, create_pipe_input
 from prompt_toolkit.output.vt100 import Vt100_Output
 
-from provision.board.engine import Board, Limits, from_declaration
+from provision.board.engine import Board, from_declaration
 from provision.board.firmware import Device, Surroundings, read_surroundings
 from provision.board.loopback import Loopback
+from provision.board.state import Limits
 from provision.client.board_client import FindAgain
 from provision.client.cache import Cache
 from provision.contract.line import Frame, LineReceiver

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from provision.board.engine import Limits
 from provision.board.firmware import Application, _Failure, _Work
+from provision.board.state import Limits
 from provision.client import board_client
 from provision.contract.table import MessageType, Reason, Run, Step
 from provision.link.connection import Connection

@@ -14,7 +14,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from provision.board.engine import Board, Limits, from_declaration
+from provision.board.engine import Board, from_declaration
+from provision.board.state import Limits
 from provision.contract.line import Frame, LineReceiver
 from provision.contract.messages import decode_message
 from provision.contract.table import MessageType, Refusal, Run

@@ -270,7 +270,7 @@ class Twin:
     def _expect(self, problem: ValueProblem, name: str, *values: object) -> None:
         with pytest.raises(ValueProblem) as found:
             self._page.say(name, *values)
-        assert (found.value.words, found.value.code) == (problem.words, problem.code)
+        assert (found.value.words, found.value.code) == (str(problem.words), problem.code)
 
     def _compare(self) -> None:
         flow = self._flow
