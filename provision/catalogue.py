@@ -1,9 +1,9 @@
 # SPDX-License-Identifier: MIT
 """What is said to people, in their language.
 
-The texts in the source are English. Each further language is a catalogue of GNU gettext, in
-provision/catalogues; scripts/catalogues.py keeps them in step with the source. Commands for authors
-and `--help` are in English only.
+The texts in the source are English. Every other language is a gettext catalogue in
+provision/catalogues; scripts/regenerate.py keeps them in step with the source. Commands for
+authors and `--help` are in English only.
 """
 
 from __future__ import annotations

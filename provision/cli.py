@@ -20,7 +20,7 @@ from provision.extras import MissingPackageError
 from provision.wizard.command_line import end, interrupted, refuse
 from provision.wizard.result import ExitCode
 
-_DESCRIPTION = "Set up a freshly flashed board over the cable that it hangs on."
+_DESCRIPTION = "Set up a freshly flashed board over its cable."
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -72,29 +72,35 @@ def _forbid_core_dumps() -> None:
 # --------------------------------------------------------------------------- the command line
 
 _COMMANDS = {
-    "setup": ("wizard.commands", "ask what the board needs, store it, see it work"),
-    "change": ("wizard.commands", "change some of what is set"),
-    "show": ("wizard.commands", "print what a board holds (never a secret)"),
-    "undo": ("wizard.commands", "go back to the settings before the present ones"),
-    "erase": ("wizard.commands", "wipe every setting, and see that none is left"),
-    "export": ("wizard.commands", "write what is set as an answers file"),
+    "setup": (
+        "wizard.commands",
+        "ask what the board needs, store it, and wait until the board works",
+    ),
+    "change": ("wizard.commands", "change some of the settings"),
+    "show": ("wizard.commands", "print the settings of a board (never a secret)"),
+    "undo": ("wizard.commands", "go back to the previous settings"),
+    "erase": ("wizard.commands", "erase every setting, and check that none is left"),
+    "export": ("wizard.commands", "write the settings as an answers file"),
     "diagnose": ("wizard.commands", "find out what is wrong with a port"),
-    "udev-rule": ("wizard.commands", "print the rule that permits ports on USB (Linux)"),
-    "log": ("wizard.commands", "watch what a board prints, cleaned, until Ctrl-C"),
-    "rehearse": ("author", "try the dialog, on a board in this process"),
-    "stand-in": ("author", "run a virtual board on a port"),
-    "check": ("author", "name every mistake in a schema file"),
-    "conform": ("author", "hold a board against the protocol"),
+    "udev-rule": ("wizard.commands", "print the udev rule that gives access to USB ports (Linux)"),
+    "log": ("wizard.commands", "show what a board prints, cleaned, until Ctrl-C"),
+    "rehearse": ("author", "try the dialog with a virtual board in this process"),
+    "stand-in": ("author", "run a virtual board on a serial port"),
+    "check": ("author", "list every mistake in a schema file"),
+    "conform": ("author", "test a board against the protocol"),
     "generate": ("author", "write the C for a schema file"),
     "stub": ("author", "write the stub, as a folder to keep beside a firmware"),
     "schema-reference": (
         "author",
-        "print what may stand in a schema file, or the JSON Schema of it",
+        "print the reference of the schema file, or its JSON Schema",
     ),
-    "describe": ("author", "write a page about the settings, for people"),
-    "page": ("author", "write the browser page that sets up boards, or show it"),
-    "carry-over": ("author", "tell what an update does to settings that people have"),
-    "image-check": ("author", "tell whether the pieces of a firmware fit, and spare the settings"),
+    "describe": ("author", "write a page about the settings, for people to read"),
+    "page": ("author", "write or show the browser page that sets up boards"),
+    "carry-over": ("author", "tell what an update does to the settings that people have"),
+    "image-check": (
+        "author",
+        "tell whether the pieces of a firmware fit and leave the settings alone",
+    ),
     "find-secrets": ("author", "search an image for the secrets of an answers file"),
     "clean-copy": ("author", "copy a dump of the flash without the settings"),
 }
@@ -110,7 +116,7 @@ def _parser() -> argparse.ArgumentParser:
         " error. NO_COLOR is honoured.",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--version", action=_Version, help="print the version and leave")
+    parser.add_argument("--version", action=_Version, help="print the version and exit")
     commands = parser.add_subparsers(
         title="commands", metavar="COMMAND", required=True, parser_class=_Command
     )

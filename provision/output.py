@@ -134,7 +134,7 @@ def write_file(path: Path, content: bytes, *, replace: bool = False) -> None:
     if path.exists():
         there = path.stat()
         if not stat.S_ISREG(there.st_mode):
-            raise OSError(errno.EINVAL, tr("it is no ordinary file"), str(path))
+            raise OSError(errno.EINVAL, tr("it is not a regular file"), str(path))
         if there.st_size == len(content) and path.read_bytes() == content:
             return
         if not replace:
@@ -178,7 +178,7 @@ def unwritten(path: Path, error: OSError) -> str:
     """Return why a file was not written, in one sentence that says what to do."""
     if isinstance(error, FileExistsError):
         return tr(
-            "{path}: is there already, and stays as it is: name another file, or give --replace.",
+            "{path}: already exists, and was not changed: name another file, or give --replace.",
             path=path,
         )
     return tr("{path}: cannot be written ({why}).", path=path, why=error.strerror)

@@ -14,7 +14,7 @@ from typing import Any
 from provision.phrases import mark, phrase
 
 TOO_DEEP = mark("it is nested too deep")
-TOO_LONG = mark("it has a number of thousands of digits")
+TOO_LONG = mark("it has a number with thousands of digits")
 
 _MOST_DIGITS = 1000
 """Far beyond any limit of a setting, and short of what Python refuses to print."""

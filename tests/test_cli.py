@@ -176,7 +176,7 @@ def test_something_that_is_no_port(tmp_path: Path) -> None:
     path.write_text("precious", encoding="utf-8")
     ran = provision("show", "--port", path)
     assert ran.returncode == ExitCode.PORT
-    assert "is no serial port" in ran.stderr
+    assert "is not a serial port" in ran.stderr
     assert path.read_text(encoding="utf-8") == "precious"
 
 
@@ -228,7 +228,7 @@ def test_no_terminal_and_no_answers() -> None:
 @pytest.mark.parametrize(
     ("text", "expected"),
     [
-        ("[network\n", "is no TOML file"),
+        ("[network\n", "is not a TOML file"),
         ('[network]\nnaem = "x"', "network.naem: the board has no such setting"),
         ('[network]\nname = "x"', "service.key: has no answer, and is required"),
         ('[network]\nname = "x\\u0007y-and-much-too-long-for-a-network"', "must have 1 to 32"),

@@ -11,7 +11,7 @@
 #include "pv.h"
 
 #if PV_STUB_VERSION != 1
-#error "This and the stub are of different versions: write both by one `provision`."
+#error "This file and the stub have different versions: write both with the same `provision`."
 #endif
 
 /* The flash: sizes in bytes, offsets from its start. */

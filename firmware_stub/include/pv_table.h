@@ -11,9 +11,9 @@
 #define PV_SKIPPABLE_FROM 64U
 /* Characters: longest BODY of any line (clause 2.3). */
 #define PV_MAX_BODY 655U
-/* Characters: the smallest limit that a board may announce for what it receives. */
+/* Characters: shortest limit that a board may announce for what it receives. */
 #define PV_MIN_BODY_LIMIT 128U
-/* Characters: of a line beyond its BODY: two LF, the tilde, CHECK. */
+/* Characters: what a line has beside its BODY: two LF, the tilde, CHECK. */
 #define PV_LINE_OVERHEAD 11U
 /* Levels: nested arrays and maps in a message. */
 #define PV_MAX_DEPTH 6U
@@ -47,11 +47,11 @@
 #define PV_MAX_LISTENING_MS 3600000UL
 /* Milliseconds: a host repeats hello until a board answers. */
 #define PV_HELLO_INTERVAL_MS 250U
-/* Milliseconds: a reply is late after its bytes at line rate and this much. */
+/* Milliseconds: a reply is late this long after the time that its bytes take at the line rate. */
 #define PV_REPLY_ALLOWANCE_MS 250U
 /* Milliseconds: longest pause between repeats. */
 #define PV_MAX_BACKOFF_MS 1000U
-/* Milliseconds: a host gives a request up after this much, announced times added. */
+/* Milliseconds: a host gives up a request after this long, plus announced times. */
 #define PV_STEP_BOUND_MS 10000U
 /* Milliseconds: a board drops what is staged when this long has passed since the last request it
  * answered. */
@@ -133,7 +133,7 @@ enum pv_message {
     /* A piece of the deflated schema. */
     PV_MSG_GET_SCHEMA = 3,
     PV_MSG_GET_SCHEMA_REPLY = 4,
-    /* What is set now, from a field number on. */
+    /* The stored values, from a field number on. */
     PV_MSG_GET_VALUES = 5,
     PV_MSG_GET_VALUES_REPLY = 6,
     /* Stage one value, clear one, or stage a part of a long one. */
@@ -142,19 +142,19 @@ enum pv_message {
     /* Make exactly the staged set durable, or nothing. */
     PV_MSG_COMMIT = 9,
     PV_MSG_COMMIT_REPLY = 10,
-    /* Where the board stands. */
+    /* The state of the board. */
     PV_MSG_STATUS = 11,
     PV_MSG_STATUS_REPLY = 12,
     /* Forget the staged set. */
     PV_MSG_DISCARD = 13,
     PV_MSG_DISCARD_REPLY = 14,
-    /* Put the set before this one in force again. */
+    /* Put the previous set in force again. */
     PV_MSG_UNDO = 15,
     PV_MSG_UNDO_REPLY = 16,
-    /* Wipe every stored value, staged ones too. */
+    /* Wipe every stored and staged value. */
     PV_MSG_ERASE = 17,
     PV_MSG_ERASE_REPLY = 18,
-    /* Restart the firmware; the reply goes out before. */
+    /* Restart the firmware, after the reply. */
     PV_MSG_RESTART = 19,
     PV_MSG_RESTART_REPLY = 20,
     /* Keep the set that is on trial. */
@@ -163,7 +163,7 @@ enum pv_message {
     /* Networks in range: start a scan, or go on reading one. */
     PV_MSG_SURVEY = 23,
     PV_MSG_SURVEY_REPLY = 24,
-    /* Make the board show itself, for about five seconds. */
+    /* Make the board seen or heard for about five seconds. */
     PV_MSG_LOCATE = 25,
     PV_MSG_LOCATE_REPLY = 26
 };
@@ -178,7 +178,7 @@ enum pv_refusal {
     PV_REFUSE_MALFORMED = 3,
     /* The board does not have this capability. */
     PV_REFUSE_NOT_OFFERED = 4,
-    /* The board wants a person present first (a button). */
+    /* The board requires a person to be present first (a button). */
     PV_REFUSE_PRESENCE = 5,
     /* Not legal in the present state. */
     PV_REFUSE_WRONG_STATE = 6,
@@ -188,13 +188,13 @@ enum pv_refusal {
     PV_REFUSE_OUT_OF_BOUNDS = 8,
     /* No field has this key. */
     PV_REFUSE_UNKNOWN_FIELD = 9,
-    /* A value of another CBOR type than the kind of the field takes. */
+    /* A value of a CBOR type that the kind of the field does not take. */
     PV_REFUSE_WRONG_KIND = 10,
     /* Too short or too long. */
     PV_REFUSE_LENGTH = 11,
     /* Below the smallest or above the largest value. */
     PV_REFUSE_RANGE = 12,
-    /* A character that this field does not admit. */
+    /* A character that this field does not allow. */
     PV_REFUSE_CHARACTERS = 13,
     /* Not in the form of this kind (host name, URL, time zone, passphrase). */
     PV_REFUSE_FORM = 14,
@@ -212,8 +212,8 @@ enum pv_refusal {
     PV_REFUSE_MISSING = 20,
     /* Two fields would use the same pin; `field` is the later, `other` the earlier. */
     PV_REFUSE_PIN_CONFLICT = 21,
-    /* A network name and its passphrase are set together or not at all; `other` is the one
-     * lacking. */
+    /* A network name and its passphrase are set together or not at all; `other` is the missing
+     * one. */
     PV_REFUSE_PARTNER = 22,
     /* The memory could not be written or read back (clauses 6.5 and 6.7). */
     PV_REFUSE_STORAGE = 23,
@@ -280,7 +280,7 @@ enum pv_store {
     PV_STORE_INCOMPLETE = 1,
     /* Every field has what it needs. */
     PV_STORE_COMPLETE = 2,
-    /* A set is on trial, the one before is kept. */
+    /* A set is on trial, and the previous one is kept. */
     PV_STORE_TRIAL = 3
 };
 
@@ -298,7 +298,7 @@ enum pv_run {
     PV_RUN_NOT_REPORTED = 4
 };
 
-/* The step at which the firmware is, or failed. */
+/* The step that the firmware is at, or failed at. */
 enum pv_step {
     /* No step in particular. */
     PV_STEP_NONE = 0,
@@ -349,7 +349,7 @@ enum pv_reason {
 #define PV_CAN_UNDO 0x0001U
 /* A commit over an older set starts a trial. */
 #define PV_CAN_TRIAL 0x0002U
-/* Changes want a person present once something is stored. */
+/* Changes require a person to be present once something is stored. */
 #define PV_CAN_PRESENCE 0x0004U
 /* Survey is offered. */
 #define PV_CAN_SURVEY 0x0008U
@@ -361,7 +361,7 @@ enum pv_reason {
 #define PV_CAN_ERASE 0x0040U
 /* Bytes that arrive during commit, undo, confirm and erase are kept. */
 #define PV_CAN_RECEIVES_WHILE_STORING 0x0080U
-/* The flash is translated: old cells may keep what was erased. */
+/* The flash has a translation layer: old cells may keep what was erased. */
 #define PV_CAN_ERASE_NOT_PHYSICAL 0x0100U
 
 /* What a pin can do. A sum of bits. */
@@ -376,7 +376,7 @@ enum pv_reason {
 /* Internal pull-up resistor. */
 #define PV_ABLE_PULL_UP 0x0010U
 
-/* The characters that a text admits. */
+/* The characters that a text may have. */
 enum pv_characters {
     /* Any character except U+0000 to U+001F and U+007F to U+009F. */
     PV_CHARACTERS_PRINTABLE = 0,
@@ -408,7 +408,7 @@ enum pv_refusal_key {
     PV_KEY_REFUSAL_FIELD = 2,
     /* A number whose meaning depends on the code (clause 7.2). */
     PV_KEY_REFUSAL_DETAIL = 3,
-    /* Full key of the second field concerned. */
+    /* Full key of the other field concerned. */
     PV_KEY_REFUSAL_OTHER = 4,
     /* The versions, or the request types, that the board supports. */
     PV_KEY_REFUSAL_SUPPORTED = 5
@@ -478,7 +478,7 @@ enum pv_get_values_key {
 enum pv_get_values_reply_key {
     /* Number of the first field given. */
     PV_KEY_GET_VALUES_REPLY_FIRST = 1,
-    /* Number of fields in all. */
+    /* Total number of fields. */
     PV_KEY_GET_VALUES_REPLY_COUNT = 2,
     /* For each field its full key, what is held, and (clause 6.3) the value. */
     PV_KEY_GET_VALUES_REPLY_ENTRIES = 3
@@ -488,7 +488,7 @@ enum pv_get_values_reply_key {
 enum pv_set_field_key {
     /* Full key of the field. */
     PV_KEY_SET_FIELD_FIELD = 1,
-    /* The value whole; null clears the field. */
+    /* The whole value; null clears the field. */
     PV_KEY_SET_FIELD_VALUE = 2,
     /* Offset in bytes of this part. */
     PV_KEY_SET_FIELD_OFFSET = 3,
@@ -502,7 +502,7 @@ enum pv_set_field_key {
 enum pv_set_field_reply_key {
     /* Number of fields staged, complete ones only. */
     PV_KEY_SET_FIELD_REPLY_STAGED = 1,
-    /* Of a value in parts: bytes that the board holds from its start. */
+    /* For a value in parts: bytes that the board holds from its start. */
     PV_KEY_SET_FIELD_REPLY_RECEIVED = 2
 };
 
@@ -512,7 +512,8 @@ enum pv_commit_key {
     PV_KEY_COMMIT_COUNT = 1,
     /* Digest of the staged set (clause 6.5). */
     PV_KEY_COMMIT_DIGEST = 2,
-    /* Random; stored with the set; the same token again is answered, not done again. */
+    /* Random, and stored with the set; a commit with the token in force is answered, not carried
+     * out again. */
     PV_KEY_COMMIT_TOKEN = 3
 };
 
@@ -601,7 +602,7 @@ enum pv_confirm_reply_key {
 
 /* Keys in the body of survey. */
 enum pv_survey_key {
-    /* Number of the scan to read on; absent: start a new one. */
+    /* Number of the scan to go on reading; absent: start a new one. */
     PV_KEY_SURVEY_SCAN = 1,
     /* Number of the first network wanted; absent: 0. */
     PV_KEY_SURVEY_FIRST = 2

@@ -118,7 +118,10 @@ class _Code:
         yield '#include "pv.h"'
         yield ""
         yield f"#if PV_STUB_VERSION != {STUB_VERSION}"
-        yield '#error "This and the stub are of different versions: write both by one `provision`."'
+        yield (
+            '#error "This file and the stub have different versions: write both with the same'
+            ' `provision`."'
+        )
         yield "#endif"
         yield ""
         yield from self._constants()

@@ -825,7 +825,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         choices=("stop", "loss"),
         default=[],
-        help="end with 0 although boards may stop, or although something may be lost; may be given"
+        help="end with 0 even if boards may stop, or even if something may be lost; may be given"
         " twice",
     )
     parser.epilog = (

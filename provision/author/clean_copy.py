@@ -58,13 +58,13 @@ class Area:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
-    parser.add_argument("dump", type=Path, metavar="DUMP", help="raw bytes, read from the flash")
+    parser.add_argument("dump", type=Path, metavar="DUMP", help="raw bytes read from the flash")
     parser.add_argument(
         "--schema",
         type=Path,
         required=True,
         metavar="FILE",
-        help="the firmware's schema file, for where the settings are",
+        help="the firmware's schema file, which says where the settings are",
     )
     parser.add_argument(
         "--out", type=Path, required=True, metavar="NEW", help="the copy, which must not exist yet"
@@ -74,11 +74,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=parse_address,
         default=0,
         metavar="ADDRESS",
-        help="where in the flash the dump begins, counted from the start of the flash (0)",
+        help="where the dump begins, counted from the start of the flash (default: 0)",
     )
     parser.epilog = (
-        "Exit code 0: the copy is written and was read back; 1: the dump or the schema file is no"
-        " good; 2: the copy cannot be written."
+        "Exit code 0: the copy is written and was read back; 1: the dump or the schema file"
+        " cannot be used; 2: the copy cannot be written."
     )
 
 
@@ -169,7 +169,7 @@ def write_copy(dump: Path, out: Path, area: Area) -> None:
     try:
         copy = out.open("xb")  # never over what is there, be it the dump itself
     except FileExistsError:
-        raise OutputError(f"{out}: is there already; name a new file.") from None
+        raise OutputError(f"{out}: already exists; name a new file.") from None
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
         raise _unwritable(out, error) from None
     try:
@@ -221,5 +221,5 @@ def _reading(dump: Path) -> BinaryIO:
 
 
 def _unwritable(out: Path, error: OSError | ValueError) -> OutputError:
-    reason = getattr(error, "strerror", None) or "it has no proper name"
+    reason = getattr(error, "strerror", None) or "its name is not valid"
     return OutputError(f"{out}: cannot be written ({reason}); nothing was left there.")

@@ -23,7 +23,7 @@ def add_file(parser: argparse.ArgumentParser) -> None:
 def add_networks(parser: argparse.ArgumentParser) -> None:
     """Add the file that says what is in a virtual board's range."""
     parser.add_argument(
-        "--networks", type=Path, metavar="FILE", help="what is in the board's range"
+        "--networks", type=Path, metavar="FILE", help="the networks in the board's range"
     )
 
 

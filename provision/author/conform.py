@@ -32,7 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--may-change-settings",
         action="store_true",
-        help="also store made-up settings, and erase: what is wired to the board may move",
+        help="also store made-up settings, and erase them: what is wired to the board may move",
     )
     parser.add_argument(
         "--patient", action="store_true", help="also run the checks that wait for minutes"
@@ -40,10 +40,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--only",
         metavar="NUMBER",
-        help="run the checks of this clause or requirement alone, such as 6.4 or 6.4.13",
+        help="run only the checks of this clause or requirement, such as 6.4 or 6.4.13",
     )
     parser.add_argument(
-        "--list", action="store_true", help="list the checks by clause, and ask no board"
+        "--list", action="store_true", help="list the checks by clause, without a board"
     )
     parser.add_argument(
         "--junit", type=Path, metavar="FILE", help="also write the report as JUnit XML"
@@ -60,7 +60,7 @@ def run(options: argparse.Namespace) -> int:
     if options.only is not None and not is_known(options.only):
         return refuse(
             options,
-            f"--only {options.only}: nothing looks at this; --list names what is looked at.",
+            f"--only {options.only}: no check covers this; --list shows what is covered.",
         )
     if options.list:
         for line in command.check_list(options.only):

@@ -31,10 +31,12 @@ _DONE, _MISTAKES, _USAGE = 0, 1, 2  # exit codes, those of every command
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add what the command `describe` takes."""
     parser.add_argument("file", type=Path, metavar="FILE", help="the firmware's schema file")
-    parser.add_argument("--html", action="store_true", help="make it HTML instead of Markdown")
-    parser.add_argument("--out", type=Path, metavar="FILE", help="write it to a file")
+    parser.add_argument("--html", action="store_true", help="write HTML instead of Markdown")
     parser.add_argument(
-        "--replace", action="store_true", help="let --out put a file in the place of another"
+        "--out", type=Path, metavar="FILE", help="the file to write (default: standard output)"
+    )
+    parser.add_argument(
+        "--replace", action="store_true", help="let --out overwrite an existing file"
     )
 
 
@@ -160,7 +162,7 @@ def _page(declaration: Declaration) -> Iterator[Block]:
             _fact(
                 "Trial",
                 f"new settings have {show(_SECONDS, schema.trial)} to prove that they work;"
-                " otherwise those before come back",
+                " otherwise the previous ones come back",
             )
         )
     yield Facts(tuple(facts))
@@ -223,16 +225,16 @@ def _facts(field: Field, section: Section, schema: Schema) -> Iterator[Fact]:
     if field.is_secret:
         yield _fact("Secret", "the board never gives it back, and nobody is shown it")
     if field.default is not None:
-        proposed = ", proposed with its caution, and not in force before somebody has chosen"
+        proposed = ", proposed with its caution, and not in force until somebody has chosen it"
         suffix = proposed if schema.only_proposes(field) else ""
         yield _fact("Default", f"{_default_words(field, schema)}{suffix}")
     if field.kind is Kind.PIN:
-        yield _fact("Pins that can serve", _serving(field, schema))
+        yield _fact("Suitable pins", _serving(field, schema))
         taken = _taken(field, schema)
         if taken:
             yield _fact("Not offered", taken)
         if field.shares:
-            yield _fact("Shared", "the same pin can serve another setting that shares, too")
+            yield _fact("Shared", "another setting that shares may have the same pin")
     yield _fact("Key", *_keys(field, section))
     if field.was:
         older = [piece for key in field.was for piece in (", ", Code(key))]
@@ -302,7 +304,7 @@ def _value_words(field: Field) -> str:
         if _is_limited(field, refusal)
     ]
     if is_key_only(field):
-        limits.append("only the key that is made of it goes to the board, never the passphrase")
+        limits.append("only the key made from it goes to the board, never the passphrase")
     return "; ".join([kind, *limits])
 
 
@@ -424,19 +426,20 @@ def _images(schema: Schema) -> Iterator[Block]:
     number = combinations(schema)
     yield Heading(2, "One image instead of many", "images")
     if number == 1:
-        yield _text("No answer is a choice between a few: one image serves as it is.")
+        yield _text("No setting is a choice from a few options: one image is enough as it is.")
         return
     yield _text(
-        f"This one image replaces {number:,}: so many ready-built ones would be needed for all"
-        " combinations of its yes-no and choice settings."
+        f"This one image replaces {number:,} ready-built ones, one for each combination of its"
+        " yes-no and choice settings."
     )
     yield _text(
         "How it is counted: a yes-no setting has two answers, and a choice as many as it has"
-        " options; those of settings that do not depend on each other multiply. A setting that is"
-        " asked only after certain answers counts after those alone. Sections that can be there"
-        " several times count with all of them there. Not counted are texts, numbers, pins and"
-        " whatever else is typed, settings that are asked only because of one of these, and giving"
-        " no answer where none is required. Whether there are pins enough is not looked at."
+        " options; the numbers of settings that do not depend on each other are multiplied. A"
+        " setting that is asked only after certain answers counts only after those. A section that"
+        " can be there several times counts as often as possible. Texts, numbers, pins and other"
+        " typed values are not counted, nor are settings that are asked only because of one of"
+        " these, nor giving no answer where none is required. Whether there are enough pins is not"
+        " checked."
     )
 
 

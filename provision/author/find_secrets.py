@@ -91,7 +91,7 @@ class Found:
             f"{self.pattern.key}: {self.pattern.form}, at {where} {shown}"
             + (f" and {more:,} more" if more else "")
             + (
-                ", so short that it may be chance"
+                ", so short that it may be a coincidence"
                 if len(self.pattern.data) < _LEAST_TELLING
                 else ""
             )
@@ -115,8 +115,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="the answers that you set up your own board with",
     )
     parser.epilog = (
-        "Exit code 0: none was found; 1: one was, or the image or the schema file is no good;"
-        " 8: the answers file is no good."
+        "Exit code 0: none was found; 1: one was, or the image or the schema file cannot be used;"
+        " 8: the answers file cannot be used."
     )
 
 
@@ -181,7 +181,7 @@ def read_secrets(path: Path, schema: Schema) -> tuple[list[Secret], list[str]]:
         secrets.append(secret)
         if setting.field.kind is Kind.PASSPHRASE and secret.derived_key is None:
             remarks.append(
-                f"{path}: {setting.key}: the key that is made of it is not looked for, since that"
+                f"{path}: {setting.key}: the key made from it is not searched for, since that"
                 " takes the network's name, which has no answer."
             )
     if not secrets:
@@ -197,17 +197,17 @@ def _read_toml(path: Path) -> dict[str, Any]:
         with path.open("rb") as file:
             content = file.read(_LARGEST_FILE + 1)
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
-        reason = getattr(error, "strerror", None) or "it has no proper name"
+        reason = getattr(error, "strerror", None) or "its name is not valid"
         raise AnswersProblem(f"{path}: cannot be read ({reason}).") from None
     if len(content) > _LARGEST_FILE:
-        raise AnswersProblem(f"{path}: is larger than a file of answers can be.")
+        raise AnswersProblem(f"{path}: is larger than an answers file can be.")
     try:
         entries = toml.loads(content.decode())
     except UnicodeDecodeError:
         raise AnswersProblem(f"{path}: is not written in UTF-8.") from None
     except ValueError as error:
         # The decoder's sentence names a place, and of the text a single character at the most.
-        raise AnswersProblem(f"{path}: is no TOML file ({error}).") from None
+        raise AnswersProblem(f"{path}: is not a TOML file ({error}).") from None
     for name in ("clear", "accept"):  # lists of keys, no answers
         if isinstance(entries.get(name), list):
             del entries[name]
@@ -261,10 +261,10 @@ def _file_content(path: Path) -> bytes:
         with path.open("rb") as file:
             content = file.read(MAX_BLOB + 1)
     except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "it has no proper name"
-        raise _unusable(f"is to be read from a file, and that cannot be ({reason})") from None
+        reason = getattr(error, "strerror", None) or "its name is not valid"
+        raise _unusable(f"cannot be read from its file ({reason})") from None
     if len(content) > MAX_BLOB:
-        raise _unusable(f"is to be read from a file, and that is longer than {MAX_BLOB} bytes")
+        raise _unusable(f"comes from a file that is longer than {MAX_BLOB} bytes")
     return content
 
 
@@ -313,7 +313,7 @@ def patterns(secret: Secret) -> list[Pattern]:
         text = secret.value.decode()
         forms += [("UTF-16 LE", text.encode("utf-16-le")), ("UTF-16 BE", text.encode("utf-16-be"))]
     if secret.derived_key is not None:
-        forms += _forms(secret.derived_key, "network key made of it")
+        forms += _forms(secret.derived_key, "network key made from it")
     found: dict[bytes, str] = {}
     for form, data in forms:
         found.setdefault(data, form)

@@ -18,7 +18,9 @@ if TYPE_CHECKING:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add what the command takes."""
     add_file(parser)
-    parser.add_argument("--out", type=Path, required=True, metavar="DIR", help="where to")
+    parser.add_argument(
+        "--out", type=Path, required=True, metavar="DIR", help="the folder for the C files"
+    )
 
 
 def run(options: argparse.Namespace) -> int:

@@ -42,27 +42,31 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=_piece,
         nargs="+",
         metavar="PIECE[@ADDRESS]",
-        help="a file of the firmware, and for raw bytes where it goes: 0x10000, 65536, 64KiB",
+        help="a file of the firmware, for raw bytes with its address: 0x10000, 65536, 64KiB",
     )
     parser.add_argument(
-        "--schema", type=Path, metavar="FILE", help="the firmware's schema file, for the flash"
+        "--schema",
+        type=Path,
+        metavar="FILE",
+        help="the firmware's schema file, which describes the flash",
     )
     parser.add_argument(
         "--flash-base",
         type=parse_address,
         default=0,
         metavar="ADDRESS",
-        help="where the processor sees the start of the flash, if the pieces' addresses are those"
-        " that it sees (0)",
+        help="the processor's address of the start of the flash, if the pieces have the processor's"
+        " addresses (default: 0)",
     )
     parser.add_argument(
         "--uf2-family",
         type=parse_address,
         metavar="ID",
-        help="the microcontroller to look at in UF2 files for several",
+        help="the family of microcontrollers to check, in UF2 files for several",
     )
     parser.epilog = (
-        "Exit code 0: the pieces fit, and the settings stay; 1: they do not, or a file is no good."
+        "Exit code 0: the pieces fit, and the settings stay; 1: they do not, or a file"
+        " cannot be used."
     )
 
 
@@ -113,7 +117,7 @@ class Flash:
         """base: the address of the first byte. Raises InputError if flash cannot lie there."""
         if base % board.erase_unit:
             raise InputError(
-                f"--flash-base {base:#x} is off the grid of erase units of {board.erase_unit:,}"
+                f"--flash-base {base:#x} is not aligned to the erase units of {board.erase_unit:,}"
                 " bytes; give the address from the data sheet."
             )
         self.start = base
@@ -225,7 +229,7 @@ def _off_the_grid(image: Image, flash: Flash) -> Iterator[str]:
         run, first = off[0]
         more = f", and so in {len(off) - 1:,} more places" if len(off) > 1 else ""
         yield (
-            f"{first:#x} is off the grid of erase units of {_bytes(flash.erase_unit)}, so that"
+            f"{first:#x} is not aligned to the erase units of {_bytes(flash.erase_unit)}, so that"
             f" writing it erases what is from {run:#x} on{more}"
         )
 

@@ -187,10 +187,10 @@ def regular_size(path: Path) -> int:
     try:
         found = path.stat()
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
-        reason = getattr(error, "strerror", None) or "it has no proper name"
+        reason = getattr(error, "strerror", None) or "its name is not valid"
         raise InputError(f"{path}: cannot be read ({reason}).") from None
     if not stat.S_ISREG(found.st_mode):
-        raise InputError(f"{path}: is no file; give an image that is one.")
+        raise InputError(f"{path}: is not a file; give an image file.")
     if found.st_size == 0:
         raise InputError(f"{path}: is empty; make the image again.")
     return found.st_size
@@ -241,7 +241,7 @@ def parse_address(text: str) -> int:
         if 0 <= value < 1 << 64:
             return value
     raise argparse.ArgumentTypeError(
-        f"{text!r} is no address; write it as in 0x10000, 65536, 0b1000, 64KiB or 1MiB"
+        f"{text!r} is not an address; write it as in 0x10000, 65536, 0b1000, 64KiB or 1MiB"
     )
 
 
@@ -352,7 +352,7 @@ def _lines(path: Path, file: BinaryIO, form: Form, pattern: re.Pattern[bytes]) -
         text = line.strip()
         if text:
             if not pattern.fullmatch(text):
-                raise _damaged(path, number, f"is no record of {form.value}")
+                raise _damaged(path, number, f"is not a record of {form.value}")
             yield _Line(offset, number, text.decode("ascii"))
         offset += len(line)
 

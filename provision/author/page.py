@@ -45,22 +45,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     what = parser.add_mutually_exclusive_group(required=True)
     what.add_argument("--out", type=Path, metavar="DIR", help="write the page into this folder")
     what.add_argument(
-        "--serve", action="store_true", help="show it on this machine, with a virtual board"
+        "--serve", action="store_true", help="show the page on this machine, with a virtual board"
     )
     parser.add_argument(
-        "--link", type=_link, metavar="URL", help="lead from the page to this one of yours"
+        "--link", type=_link, metavar="URL", help="link from the page to this page of yours"
     )
     parser.add_argument(
-        "--replace", action="store_true", help="with --out: overwrite files that are there"
+        "--replace", action="store_true", help="with --out: overwrite existing files"
     )
     parser.add_argument(
-        "--port", type=_tcp_port, metavar="N", help="with --serve: on this port (a free one)"
+        "--port",
+        type=_tcp_port,
+        metavar="N",
+        help="with --serve: use this TCP port (default: a free one)",
     )
     parser.add_argument(
         "--networks",
         type=Path,
         metavar="FILE",
-        help="with --serve: what is in the board's range",
+        help="with --serve: the networks in the board's range",
     )
 
 
@@ -70,7 +73,7 @@ def run(arguments: argparse.Namespace) -> int:
     for option in unfit:
         if getattr(arguments, option) not in (None, False):
             other = "--serve" if arguments.out else "--out"
-            return _fail(f"--{option} means something with {other} only.", _USAGE)
+            return _fail(f"--{option} is only for use with {other}.", _USAGE)
     try:
         declaration = load_declaration(arguments.file)
     except FileMistakes as error:
@@ -123,7 +126,7 @@ def _serve(page: Page, arguments: argparse.Namespace) -> int:
     try:
         serve(shown, device, arguments.port or 0, _say)
     except OSError as error:
-        return _fail(f"Port {arguments.port} of {HOST} cannot be had: {error.strerror}.", _PORT)
+        return _fail(f"Port {arguments.port} of {HOST} is not available: {error.strerror}.", _PORT)
     return _DONE
 
 
@@ -184,7 +187,7 @@ def write(page: Page, out: Path, *, replace: bool = False) -> None:
         is_same = there.is_file() and there.read_bytes() == fresh.get(there.name)
         if not is_same and not replace:
             raise PageError(
-                f"{there}: is there already: choose an empty folder, or give --replace to"
+                f"{there}: already exists: choose an empty folder, or give --replace to"
                 " overwrite the files of the page that was here."
             )
     # Beside their places first, so that a disk that fills up leaves what was there.
@@ -382,15 +385,15 @@ for (const [type, sentence] of Object.entries(words)) {
 _README = f"""\
 # The page that sets up your boards
 
-Written by `provision page`; it writes the same files anew.
+Written by `provision page`, which writes the same files again.
 
-- `{PAGE}` is the whole page in one file: put it on any static https host. Opened from a disk it
-  works as well. `index.de.html` and its like are the same in other languages; put those that you
-  want beside it, since each leads to the others.
-- `{MODULE}` defines the element `<board-settings>`, for a page of your own; it has its like in
-  other languages too.
-- `{EMBEDDED}` is an example of such a page. It needs a host, since browsers load no module from a
-  disk.
+- `{PAGE}` is the whole page in one file: put it on any static https host. It also works when
+  opened from a disk. `index.de.html` and the like are the same in other languages; put those that
+  you want beside it, since each links to the others.
+- `{MODULE}` defines the element `<board-settings>`, for a page of your own; there is one for each
+  other language too.
+- `{EMBEDDED}` is an example of such a page. It needs a host, since browsers do not load modules
+  from a disk.
 
 Browsers without Web Serial cannot reach a board; there the page says what to do instead.
 """

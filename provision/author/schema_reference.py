@@ -24,15 +24,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--json-schema",
         action="store_true",
-        help="the JSON Schema (draft-07) instead, with which an editor completes and checks",
+        help="print the JSON Schema (draft-07) instead, with which an editor completes and checks",
     )
-    parser.add_argument("--out", type=Path, metavar="FILE", help="write it to a file")
     parser.add_argument(
-        "--replace", action="store_true", help="let --out put a file in the place of another"
+        "--out", type=Path, metavar="FILE", help="the file to write (default: standard output)"
+    )
+    parser.add_argument(
+        "--replace", action="store_true", help="let --out overwrite an existing file"
     )
     parser.epilog = (
         "Many editors that know TOML find the JSON Schema by the first line of the schema file,"
-        " `#:schema ./schema-file.json`; others by their own settings."
+        " `#:schema ./schema-file.json`; others have a setting for it."
     )
 
 

@@ -19,12 +19,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add what the command takes."""
     add_file(parser)
     parser.add_argument(
-        "--tcp", type=tcp_port, metavar="PORT", help="serve it on TCP here, 0 for a free port"
+        "--tcp",
+        type=tcp_port,
+        metavar="PORT",
+        help="serve the board on this TCP port, 0 for a free one",
     )
-    parser.add_argument("--link", type=Path, metavar="PATH", help="link to its serial port")
+    parser.add_argument(
+        "--link", type=Path, metavar="PATH", help="make a link to its serial port here"
+    )
     parser.add_argument("--flash", type=Path, metavar="FILE", help="keep its flash in a file")
     add_networks(parser)
-    parser.add_argument("--log", action="store_true", help="let it print log text, too")
+    parser.add_argument("--log", action="store_true", help="let the board print log text as well")
 
 
 def run(options: argparse.Namespace) -> int:

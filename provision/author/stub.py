@@ -34,10 +34,10 @@ class StubError(Exception):
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument(
-        "--out", type=Path, required=True, metavar="DIR", help="where to put the folder"
+        "--out", type=Path, required=True, metavar="DIR", help="the folder to write it into"
     )
     parser.add_argument(
-        "--replace", action="store_true", help="put it in the place of one that was changed"
+        "--replace", action="store_true", help="overwrite a folder that was changed"
     )
     parser.epilog = (
         "The folder is called provision-stub-VERSION. Its README.md says which files a firmware"
@@ -76,8 +76,8 @@ def write(out: Path, *, replace: bool = False) -> Path:
                 return folder
             if not replace:
                 raise StubError(
-                    f"{folder}: is there already, and somebody has changed it: move your changes"
-                    " elsewhere, or give --replace to lose them."
+                    f"{folder}: already exists, and was changed: move your changes elsewhere, or"
+                    " give --replace to overwrite them."
                 )
             before = folder.rename(Path(made) / "before")
             try:

@@ -116,7 +116,7 @@ def read_surroundings(text: str) -> Surroundings:
             case _:
                 raise ValueError(
                     f"Line {number} is neither a network (name, passphrase and signal in dBm,"
-                    " parted by tabs) nor a line `service KEY`."
+                    " separated by tabs) nor a line `service KEY`."
                 )
     return Surroundings(tuple(networks), service_key)
 

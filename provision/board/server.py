@@ -106,7 +106,7 @@ async def serve_tcp(device: Running, port: int = 0) -> AsyncIterator[tuple[str, 
         try:
             listener.bind(("127.0.0.1", port))
         except OSError as error:
-            raise FrontError(f"TCP port {port} cannot be had: {error.strerror}.") from None
+            raise FrontError(f"TCP port {port} is not available: {error.strerror}.") from None
         listener.listen()
         listener.setblocking(False)
         async with _Pump(device) as pump:

@@ -100,6 +100,6 @@ def _read_surroundings(path: Path) -> Surroundings:
     except OSError as error:
         raise FrontError(f"The file {path} cannot be read: {error.strerror}.") from None
     except UnicodeDecodeError:
-        raise FrontError(f"The file {path} is no text in UTF-8.") from None
+        raise FrontError(f"The file {path} is not UTF-8 text.") from None
     except ValueError as error:
         raise FrontError(f"In the file {path}: {error}") from None

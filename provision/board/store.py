@@ -208,7 +208,7 @@ class FlashStore:
         if not 2 <= slot_count <= 8 or self._slot_size < record_size(0, geometry.program_unit):
             raise ValueError(
                 f"A settings area of {geometry.size} bytes in erase units of {geometry.erase_unit}"
-                f" has no {slot_count} slots; 2 to 8 are admitted."
+                f" has no {slot_count} slots; 2 to 8 are allowed."
             )
         self.flash = flash
         self._slots = [_Slot() for _ in range(slot_count)]

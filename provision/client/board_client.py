@@ -302,9 +302,7 @@ class BoardClient:
             self._on_event(Event.GONE)
             hello = await self._reconnect()
         if hello.unit != self.met.hello.unit:
-            raise LinkError(
-                phrase("Another board answers on this port than the one that was asked about.")
-            )
+            raise LinkError(phrase("The board on this port is not the one that was asked about."))
         if hello.schema_digest != self.met.hello.schema_digest:
             raise LinkError(phrase("The board's firmware has changed meanwhile: start again."))
         return hello

@@ -40,7 +40,7 @@ class StillHeld(LinkError):  # noqa: N818
         super().__init__(
             phrase(
                 "The board says that it has erased its settings, but still holds {left} of them:"
-                " its firmware needs mending. Do not give it away.",
+                " its firmware needs fixing. Do not give it away.",
                 left=left,
             )
         )

@@ -36,7 +36,7 @@ def held_settings(schema: Schema, values: Mapping[str, HeldValue] | None) -> dic
         raise SchemaError(
             phrase(
                 "The board's list of values does not fit its list of settings: its firmware needs"
-                " mending."
+                " fixing."
             )
         )
     return {setting.key: _held(setting, values[setting.key], schema) for setting in schema.settings}
@@ -54,8 +54,8 @@ def _held(setting: Setting, entry: HeldValue, schema: Schema) -> HeldSetting:
     if not fits:
         raise SchemaError(
             phrase(
-                "The board holds for {key} what its own firmware does not admit: the firmware needs"
-                " mending.",
+                "The board holds a value for {key} that its own firmware does not allow: the"
+                " firmware needs fixing.",
                 key=setting.key,
             )
         )

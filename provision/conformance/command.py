@@ -22,7 +22,7 @@ from provision.output import unwritten, write_file
 MET, NOT_MET, USAGE, PORT, NO_BOARD, INTERRUPTED = 0, 1, 2, 3, 4, 130
 """Exit codes: of the same classes as every command's, and 1 if a clause is not met."""
 
-_MADE_UP = "The board may hold values that the kit made up: set it up anew."
+_MADE_UP = "The board may hold values that the kit made up: set it up again."
 
 Say = Callable[[str], None]
 

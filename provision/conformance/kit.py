@@ -212,7 +212,7 @@ def _leave(bench: BoardUnderTest) -> Procedure[str]:
             return "The board was erased at the end."
     except (Gone, NotMet, NotApplicable):
         return ""
-    return "The board holds values that the kit made up: set it up anew."
+    return "The board holds values that the kit made up: set it up again."
 
 
 # --------------------------------------------------------------------------------------- the report

@@ -67,7 +67,7 @@ def show_line(raw: bytes, is_secret: Callable[[bytes, Message | None], bool]) ->
 
 
 def show_without_values(raw: bytes, is_secret: Callable[[bytes, Message | None], bool]) -> Shown:
-    """Return a line that came when values were asked for: of what is no good reply, the size."""
+    """Return a line that came when values were asked for: of a bad reply, the size."""
     _, message = _read(raw)
     if message is not None and message.type in (MessageType.REFUSAL, MessageType.GET_VALUES_REPLY):
         return show_line(raw, is_secret)

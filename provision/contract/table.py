@@ -31,10 +31,10 @@ MAX_BODY = 655
 """Characters: longest BODY of any line (clause 2.3)."""
 
 MIN_BODY_LIMIT = 128
-"""Characters: the smallest limit that a board may announce for what it receives."""
+"""Characters: shortest limit that a board may announce for what it receives."""
 
 LINE_OVERHEAD = 11
-"""Characters: of a line beyond its BODY: two LF, the tilde, CHECK."""
+"""Characters: what a line has beside its BODY: two LF, the tilde, CHECK."""
 
 MAX_DEPTH = 6
 """Levels: nested arrays and maps in a message."""
@@ -85,13 +85,13 @@ HELLO_INTERVAL_MS = 250
 """Milliseconds: a host repeats hello until a board answers."""
 
 REPLY_ALLOWANCE_MS = 250
-"""Milliseconds: a reply is late after its bytes at line rate and this much."""
+"""Milliseconds: a reply is late this long after the time that its bytes take at the line rate."""
 
 MAX_BACKOFF_MS = 1000
 """Milliseconds: longest pause between repeats."""
 
 STEP_BOUND_MS = 10000
-"""Milliseconds: a host gives a request up after this much, announced times added."""
+"""Milliseconds: a host gives up a request after this long, plus announced times."""
 
 STAGED_LIFETIME_MS = 600000
 """Milliseconds: a board drops what is staged when this long has passed since the last request it
@@ -115,7 +115,7 @@ class Refusal(IntEnum):
     """The board does not have this capability."""
 
     PRESENCE = 5
-    """The board wants a person present first (a button)."""
+    """The board requires a person to be present first (a button)."""
 
     WRONG_STATE = 6
     """Not legal in the present state."""
@@ -130,7 +130,7 @@ class Refusal(IntEnum):
     """No field has this key."""
 
     WRONG_KIND = 10
-    """A value of another CBOR type than the kind of the field takes."""
+    """A value of a CBOR type that the kind of the field does not take."""
 
     LENGTH = 11
     """Too short or too long."""
@@ -139,7 +139,7 @@ class Refusal(IntEnum):
     """Below the smallest or above the largest value."""
 
     CHARACTERS = 13
-    """A character that this field does not admit."""
+    """A character that this field does not allow."""
 
     FORM = 14
     """Not in the form of this kind (host name, URL, time zone, passphrase)."""
@@ -166,7 +166,7 @@ class Refusal(IntEnum):
     """Two fields would use the same pin; `field` is the later, `other` the earlier."""
 
     PARTNER = 22
-    """A network name and its passphrase are set together or not at all; `other` is the one lacking.
+    """A network name and its passphrase are set together or not at all; `other` is the missing one.
     """
 
     STORAGE = 23
@@ -261,7 +261,7 @@ class Store(IntEnum):
     """Every field has what it needs."""
 
     TRIAL = 3
-    """A set is on trial, the one before is kept."""
+    """A set is on trial, and the previous one is kept."""
 
 
 class Run(IntEnum):
@@ -284,7 +284,7 @@ class Run(IntEnum):
 
 
 class Step(IntEnum):
-    """The step at which the firmware is, or failed."""
+    """The step that the firmware is at, or failed at."""
 
     NONE = 0
     """No step in particular."""
@@ -358,7 +358,7 @@ class Capability(IntFlag):
     """A commit over an older set starts a trial."""
 
     PRESENCE = 4
-    """Changes want a person present once something is stored."""
+    """Changes require a person to be present once something is stored."""
 
     SURVEY = 8
     """Survey is offered."""
@@ -376,7 +376,7 @@ class Capability(IntFlag):
     """Bytes that arrive during commit, undo, confirm and erase are kept."""
 
     ERASE_NOT_PHYSICAL = 256
-    """The flash is translated: old cells may keep what was erased."""
+    """The flash has a translation layer: old cells may keep what was erased."""
 
 
 class Ability(IntFlag):
@@ -399,7 +399,7 @@ class Ability(IntFlag):
 
 
 class Characters(IntEnum):
-    """The characters that a text admits."""
+    """The characters that a text may have."""
 
     PRINTABLE = 0
     """Any character except U+0000 to U+001F and U+007F to U+009F."""
@@ -447,7 +447,7 @@ class MessageType(IntEnum):
     GET_SCHEMA_REPLY = 4
 
     GET_VALUES = 5
-    """What is set now, from a field number on."""
+    """The stored values, from a field number on."""
 
     GET_VALUES_REPLY = 6
 
@@ -462,7 +462,7 @@ class MessageType(IntEnum):
     COMMIT_REPLY = 10
 
     STATUS = 11
-    """Where the board stands."""
+    """The state of the board."""
 
     STATUS_REPLY = 12
 
@@ -472,17 +472,17 @@ class MessageType(IntEnum):
     DISCARD_REPLY = 14
 
     UNDO = 15
-    """Put the set before this one in force again."""
+    """Put the previous set in force again."""
 
     UNDO_REPLY = 16
 
     ERASE = 17
-    """Wipe every stored value, staged ones too."""
+    """Wipe every stored and staged value."""
 
     ERASE_REPLY = 18
 
     RESTART = 19
-    """Restart the firmware; the reply goes out before."""
+    """Restart the firmware, after the reply."""
 
     RESTART_REPLY = 20
 
@@ -497,7 +497,7 @@ class MessageType(IntEnum):
     SURVEY_REPLY = 24
 
     LOCATE = 25
-    """Make the board show itself, for about five seconds."""
+    """Make the board seen or heard for about five seconds."""
 
     LOCATE_REPLY = 26
 
@@ -515,7 +515,7 @@ class RefusalKey(IntEnum):
     """A number whose meaning depends on the code (clause 7.2)."""
 
     OTHER = 4
-    """Full key of the second field concerned."""
+    """Full key of the other field concerned."""
 
     SUPPORTED = 5
     """The versions, or the request types, that the board supports."""
@@ -610,7 +610,7 @@ class GetValuesReplyKey(IntEnum):
     """Number of the first field given."""
 
     COUNT = 2
-    """Number of fields in all."""
+    """Total number of fields."""
 
     ENTRIES = 3
     """For each field its full key, what is held, and (clause 6.3) the value."""
@@ -623,7 +623,7 @@ class SetFieldKey(IntEnum):
     """Full key of the field."""
 
     VALUE = 2
-    """The value whole; null clears the field."""
+    """The whole value; null clears the field."""
 
     OFFSET = 3
     """Offset in bytes of this part."""
@@ -642,7 +642,7 @@ class SetFieldReplyKey(IntEnum):
     """Number of fields staged, complete ones only."""
 
     RECEIVED = 2
-    """Of a value in parts: bytes that the board holds from its start."""
+    """For a value in parts: bytes that the board holds from its start."""
 
 
 class CommitKey(IntEnum):
@@ -655,7 +655,9 @@ class CommitKey(IntEnum):
     """Digest of the staged set (clause 6.5)."""
 
     TOKEN = 3
-    """Random; stored with the set; the same token again is answered, not done again."""
+    """Random, and stored with the set; a commit with the token in force is answered, not carried
+    out again.
+    """
 
 
 class CommitReplyKey(IntEnum):
@@ -767,7 +769,7 @@ class SurveyKey(IntEnum):
     """Keys in the body of survey."""
 
     SCAN = 1
-    """Number of the scan to read on; absent: start a new one."""
+    """Number of the scan to go on reading; absent: start a new one."""
 
     FIRST = 2
     """Number of the first network wanted; absent: 0."""

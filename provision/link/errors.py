@@ -78,7 +78,7 @@ class WrongVersion(LinkError):
 
 
 class BoardFault(LinkError):
-    """The board breaks the protocol: its firmware needs mending."""
+    """The board breaks the protocol: its firmware needs fixing."""
 
 
 REFUSALS: Mapping[int, str] = MappingProxyType(
@@ -87,18 +87,18 @@ REFUSALS: Mapping[int, str] = MappingProxyType(
             "The board's firmware speaks another version of the protocol: update this program."
         ),
         Refusal.UNKNOWN_TYPE: mark(
-            "The board's firmware does not know this request: it is too old for it."
+            "The board's firmware does not know this request: it is too old."
         ),
         Refusal.NOT_OFFERED: mark("The board's firmware does not offer this."),
         Refusal.PRESENCE: mark(
-            "The board wants somebody present: press its button, then try again."
+            "The board requires somebody to be present: press its button, then try again."
         ),
-        Refusal.WRONG_STATE: mark("This does not fit what the board holds at the moment."),
+        Refusal.WRONG_STATE: mark("This does not fit the present state of the board."),
         Refusal.MOVED_ON: mark("The board has changed or restarted meanwhile: start again."),
         Refusal.STORAGE: mark(
             "The board's memory could not be written; what was stored before still holds."
         ),
-        Refusal.NO_OLDER_SET: mark("The board holds no older settings that it could return to."),
+        Refusal.NO_OLDER_SET: mark("The board holds no older settings to go back to."),
         Refusal.BUSY: mark("The board is busy: try again later."),
     }
 )

@@ -232,8 +232,8 @@ def read_schema(size: int) -> Procedure[bytes]:
 def _other_pieces() -> BoardFault:
     return BoardFault(
         phrase(
-            "The board gives other pieces of its schema than it was asked for: its firmware needs"
-            " mending."
+            "The board sends pieces of its schema that were not asked for: its firmware needs"
+            " fixing."
         )
     )
 
@@ -319,7 +319,7 @@ def _page_request(first: int) -> Request:
 
 def _contradiction() -> BoardFault:
     return BoardFault(
-        phrase("The board's list of values contradicts itself: its firmware needs mending.")
+        phrase("The board's list of values contradicts itself: its firmware needs fixing.")
     )
 
 
@@ -355,7 +355,7 @@ def _scan(on_found: Callable[[list[Network]], None]) -> Procedure[list[Network]]
         ):
             raise BoardFault(
                 phrase(
-                    "The board's list of networks contradicts itself: its firmware needs mending."
+                    "The board's list of networks contradicts itself: its firmware needs fixing."
                 )
             )
         found += new
@@ -498,7 +498,7 @@ class _Staging:
                 self._tell(1)
             if not least <= held <= len(data):
                 raise BoardFault(
-                    phrase("The board miscounts the parts of a value: its firmware needs mending.")
+                    phrase("The board miscounts the parts of a value: its firmware needs fixing.")
                 )
         return None
 
@@ -661,14 +661,14 @@ def _unheard(lost: Lost) -> LinkError:
             fault = phrase(lost.fault) if lost.why is Why.ALIKE else lost.fault
             return BoardFault(
                 phrase(
-                    "The board breaks the protocol ({fault}): its firmware needs mending.",
+                    "The board breaks the protocol ({fault}): its firmware needs fixing.",
                     fault=fault,
                 )
             )
         case Why.DAMAGED:
             return OtherReader(
                 phrase(
-                    "The board's answers come damaged: another program is probably reading this"
+                    "The board's answers arrive damaged: another program is probably reading this"
                     " port; close it (or try another cable)."
                 )
             )

@@ -103,7 +103,7 @@ async def open_stream(
             port.close()
             raise PortMissing(
                 phrase(
-                    "The port {name} cannot be driven here: use a device, or socket://HOST:PORT.",
+                    "The port {name} cannot be used here: use a device, or socket://HOST:PORT.",
                     name=name,
                 )
             ) from None
@@ -198,7 +198,7 @@ def port_error(name: str, error: Exception) -> LinkError:
     if number in (errno.EACCES, errno.EPERM):
         return PortForbidden(
             phrase(
-                "You may not open the port {name}: {fix}",
+                "You have no permission to open the port {name}: {fix}",
                 name=name,
                 fix=_permission_fix(name),
             )
@@ -214,7 +214,7 @@ def port_error(name: str, error: Exception) -> LinkError:
     if number == errno.ENOTTY:
         return NoSerialPort(
             phrase(
-                "{name} is no serial port: name the board's port. {ports}",
+                "{name} is not a serial port: name the board's port. {ports}",
                 name=name,
                 ports=_ports_here(),
             )
@@ -259,7 +259,7 @@ def _ports_here() -> Phrase:
 def _permission_fix(name: str) -> Phrase:
     """Say which group opens the device and how to join it, or how else to open it."""
     if sys.platform == "win32":
-        return phrase("ask whoever looks after this computer.")
+        return phrase("ask the administrator of this computer.")
     otherwise = phrase("run `sudo chmod a+rw {name}`, and try again.", name=name)
     try:
         node = Path(name).stat()

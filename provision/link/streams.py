@@ -120,7 +120,7 @@ class DescriptorStream:
             self._lose(
                 LineLost(
                     phrase(
-                        "The port {name} takes no bytes any more: press reset.",
+                        "The port {name} no longer takes data: press the board's reset button.",
                         name=self._port.name,
                     )
                 )

@@ -34,9 +34,9 @@ const HINT_AFTER = 1500; // ms without an answer after which the person is told 
 /** @type {Partial<Record<Notice, string>>} What to say while nothing has failed yet. */
 const NOTICES = {
   "speaks-else":
-    "Something speaks on this port, but no board that can be set up has answered yet. Press the board's reset button; is its firmware the right one?",
-  "other-reader": "The board's answers come damaged: is another program reading this port?",
-  presence: "The board wants somebody present: press its button now.",
+    "Something speaks on this port, but no board that can be set up has answered yet. Press the board's reset button, and check that it has the right firmware.",
+  "other-reader": "The board's answers arrive damaged: is another program reading this port?",
+  presence: "The board requires somebody to be present: press its button now.",
   "line-lost": mark("The board is gone: plug it in again. Your answers are kept."),
 };
 
@@ -93,7 +93,7 @@ export class BoardSettings extends HTMLElement {
     void this.#start();
   }
 
-  /** Let go of the board. */
+  /** Release the board. */
   disconnectedCallback() {
     void this.#letGo();
   }
@@ -167,7 +167,7 @@ export class BoardSettings extends HTMLElement {
       this.#screen.say(
         error.name === "NotFoundError"
           ? say(
-              "No port was chosen. If the board is in none of the lines, try another cable: some only charge.",
+              "No port was chosen. If the board is not in the list, try another cable: some only charge.",
             )
           : say("This page is not permitted to use serial ports: {why}", { why: error.message }),
       );
@@ -185,7 +185,7 @@ export class BoardSettings extends HTMLElement {
         "p",
         {},
         say(
-          "The page needs a browser on a computer that can speak to serial ports (Web Serial), and has to be opened by https, or from this computer.",
+          "The page needs a browser with Web Serial on a computer, and has to be opened over https or from this computer.",
         ),
       ),
       element("p", {}, say("The same dialog runs in a terminal:")),
@@ -349,11 +349,11 @@ export class BoardSettings extends HTMLElement {
     const { store, run } = dialog.met.status;
     const isDone = store === Store.COMPLETE && run !== Run.FAILED;
     const setUp = say("Ask what is new or missing");
-    const close = say("Let go of the board");
+    const close = say("Release the board");
     const actions = {
       ...(isDone ? { close, setUp } : { setUp, close }),
       ...(hello.token && dialog.can(Capability.UNDO)
-        ? { undo: say("Go back to the settings before") }
+        ? { undo: say("Go back to the previous settings") }
         : {}),
       ...(hello.token && dialog.can(Capability.ERASE) ? { erase: say("Erase all settings") } : {}),
       ...(dialog.can(Capability.LOCATE) ? { locate: say("Make the board show itself") } : {}),
@@ -382,7 +382,7 @@ export class BoardSettings extends HTMLElement {
     }
   }
 
-  /** Let go of the board, say something, and begin again. @param {string} words */
+  /** Release the board, say something, and begin again. @param {string} words */
   async #letGoAndSay(words) {
     await this.#letGo();
     this.#screen.clear();

@@ -124,8 +124,8 @@ def unpack(deflated: bytes, digest: bytes) -> Schema:
     if not inflate.eof or inflate.unused_data or _digest(inflated) != digest:
         raise DamagedSchemaError(
             phrase(
-                "The list of settings did not arrive from the board as it was sent: start again,"
-                " with another cable if that does not help."
+                "The board's list of settings arrived damaged: start again, with another cable if"
+                " that does not help."
             )
         )
     try:
@@ -188,7 +188,7 @@ def _item(value: Any) -> Item:
 def _invalid(where: str, fault: str) -> Never:
     raise InvalidSchemaError(
         phrase(
-            "The firmware declares its settings wrongly, which its author has to mend: {where}:"
+            "The firmware declares its settings wrongly, which its author has to fix: {where}:"
             " {fault}.",
             where=where,
             fault=fault,

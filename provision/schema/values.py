@@ -647,7 +647,7 @@ _CHARACTER_SET_WORDS: Mapping[Characters, str] = MappingProxyType(
     {
         Characters.PRINTABLE: mark("must not have line breaks, tabs or other control characters"),
         Characters.ASCII: mark(
-            "must have only letters without accents, digits, spaces and the usual signs"
+            "must have only letters without accents, digits, spaces and common symbols"
         ),
         Characters.WORD: mark(
             "must have only letters a to z, digits, dots, hyphens and underscores"
@@ -661,7 +661,7 @@ _CHARACTER_WORDS: Mapping[Kind, str] = MappingProxyType(
         Kind.NETWORK_NAME: mark("must be text that can be written in UTF-8"),
         Kind.HOST: mark("must have only letters a to z, digits, hyphens and dots"),
         Kind.URL: mark(
-            "must have only the characters of a web address; a space, for one, is %20 there"
+            "must have only the characters of a web address; a space, for example, is %20"
         ),
         Kind.TIME_ZONE: mark("must be a time zone, such as Europe/London"),
         Kind.BLOB: mark("must be text that can be written in UTF-8"),

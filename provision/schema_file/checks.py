@@ -70,7 +70,7 @@ def _check_key(
     if key is None:
         return
     if key in earlier:
-        table.wrong("key", f"the {what} `{key}` is there already", "give it another key")
+        table.wrong("key", f"the {what} `{key}` already exists", "give it another key")
     earlier.add(key)
     name = c_names.member(key)
     if name in c_names.RESERVED or name == taken:
@@ -124,7 +124,7 @@ def _check_networks(fields: Sequence[FieldDraft]) -> None:
         elif other is None or (other.field and other.field.kind is not Kind.NETWORK_NAME):
             draft.table.wrong(
                 "network",
-                f"`{network}` is no network-name field of this section",
+                f"`{network}` is not a network-name field of this section",
                 reading.nearest(network.rpartition(".")[2], names)
                 if names
                 else "declare one in the section",

@@ -290,7 +290,7 @@ def _with_limits(table: Table, field: Field) -> Field:
     least = table.get("minimum", read_least) if "minimum" in OF_KIND[field.kind] else None
     most = table.get("maximum", read_most, needed)
     if least is not None and most is not None and least > most:
-        table.wrong("minimum", "`minimum` is above `maximum`", "exchange them, or mend one")
+        table.wrong("minimum", "`minimum` is above `maximum`", "swap them, or correct one")
         least = None
     return replace(field, minimum=least, maximum=most)
 
@@ -379,7 +379,7 @@ def _address(spot: Spot) -> bytes:
         if "%" not in address:  # the zone of RFC 4007 means something on one computer alone
             return ipaddress.ip_address(address).packed
     raise spot.wrong(
-        f"`{reading.shown(address)}` is no IP address",
+        f"`{reading.shown(address)}` is not an IP address",
         "write one as in 192.0.2.1 or 2001:db8::1",
     )
 
@@ -396,7 +396,7 @@ def _hex(spot: Spot) -> bytes:
         return bytes.fromhex(digits)
     except ValueError:
         raise spot.wrong(
-            f"{spot.name} is no hexadecimal text", 'write two digits for each byte, as in "0a ff"'
+            f"{spot.name} is not hexadecimal text", 'write two digits for each byte, as in "0a ff"'
         ) from None
 
 
@@ -418,7 +418,7 @@ def _options(spot: Spot) -> list[Option]:
         )
         help_text = table.get("help", reading.paragraph(limits.MAX_HELP))
         if key in keys:
-            table.wrong("key", f"the option `{key}` is there already", "give it another key")
+            table.wrong("key", f"the option `{key}` already exists", "give it another key")
         if key is None or label is None or table.bad:
             raise NotedError
         keys.add(key)
@@ -442,8 +442,8 @@ def _scheme(spot: Spot) -> str:
     if _SCHEME.match(scheme):
         return scheme
     raise spot.wrong(
-        f"`{reading.shown(scheme)}` is no scheme",
-        f"write one of at most {limits.MAX_SCHEME} small letters, as in https",
+        f"`{reading.shown(scheme)}` is not a scheme",
+        f"write one of at most {limits.MAX_SCHEME} lower-case letters, as in https",
     )
 
 

@@ -118,13 +118,13 @@ def _syntax_mistake(message: str, text: str) -> Mistake:
         lines = text.split("\n")
         line, column = len(lines), len(lines[-1]) + 1
     else:  # a number with thousands of digits, which Python will not read
-        line, column, wrong = 1, 1, "it has a number of thousands of digits"
+        line, column, wrong = 1, 1, "it has a number with thousands of digits"
     return Mistake(
         line,
         column,
         "file",
-        f"it is no TOML: {wrong[:1].lower()}{wrong[1:]}",
-        "mend this place first",
+        f"it is not TOML: {wrong[:1].lower()}{wrong[1:]}",
+        "fix this place first",
     )
 
 
@@ -136,9 +136,7 @@ def _declaration(top: Table) -> Declaration | None:
         )
     )
     top.get("format", reading.integer(1, 1), "`format = 1` as the first line")
-    title = top.get(
-        "title", reading.text(limits.MAX_LABEL), "`title`, what a person calls the thing"
-    )
+    title = top.get("title", reading.text(limits.MAX_LABEL), "`title`, what people call the device")
     language = top.get("language", translations.language)
     trial = top.get("trial", _trial)
     firmware = top.get("firmware", _firmware, "a table [firmware] with `name` and `version`")
@@ -188,7 +186,7 @@ def _trial(spot: Spot) -> int:
 def _firmware(spot: Spot) -> tuple[str, str]:
     table = reading.table(spot)
     table.only(("name", "version"))
-    name = table.get("name", reading.text(MAX_NAME), "`name`, that of the firmware")
+    name = table.get("name", reading.text(MAX_NAME), "`name`, the firmware's name")
     version = table.get("version", reading.text(MAX_VERSION), "`version`, as you write it")
     if name is None or version is None:
         raise NotedError
@@ -207,7 +205,7 @@ def _board(spot: Spot) -> BoardDeclaration:
         )
     )
     board = BoardDeclaration(
-        name=table.get("name", reading.text(MAX_NAME), "`name`, that of the board") or "?",
+        name=table.get("name", reading.text(MAX_NAME), "`name`, the board's name") or "?",
         flash_size=_board_size(table, "flash-size", '"4 MiB"', 1),
         erase_unit=_board_size(table, "erase-unit", '"4 KiB"', 1),
         program_unit=_board_size(table, "program-unit", "256", 1),
@@ -244,14 +242,14 @@ def _check_geometry(table: Table, board: BoardDeclaration) -> None:
     if good("erase-unit", "program-unit") and board.erase_unit % board.program_unit:
         table.wrong(
             "erase-unit",
-            f"`erase-unit` is no multiple of `program-unit`, {board.program_unit}",
+            f"`erase-unit` is not a multiple of `program-unit`, {board.program_unit}",
             "write both as in the data sheet of the flash",
         )
     for key, offset in (("settings-at", board.settings_at), ("settings-size", board.settings_size)):
         if good(key, "erase-unit") and offset % board.erase_unit:
             table.wrong(
                 key,
-                f"`{key}` is off the grid of erase units",
+                f"`{key}` is not aligned to the erase units",
                 f"write a multiple of {board.erase_unit:,}",
             )
     end = board.settings_at + board.settings_size
@@ -301,7 +299,7 @@ def _pins(top: Table) -> tuple[Pin, ...] | None:
         for number in numbers:
             if number in pins:
                 key = "number" if "number" in table else "numbers"
-                table.wrong(key, f"the pin {number} is there already", "declare each pin once")
+                table.wrong(key, f"the pin {number} already exists", "declare each pin once")
                 continue
             own_name = name.replace("#", str(number)) if name else None
             pins[number] = Pin(number, can, own_name, taken, caution)
@@ -330,5 +328,5 @@ def _number_ranges(spot: Spot) -> list[int]:
         raise spot.wrong_type(right)
     numbers = reading.pin_numbers(spot.value)
     if numbers is None:
-        raise spot.wrong(f"`{reading.shown(spot.value)}` is no list of pins", right)
+        raise spot.wrong(f"`{reading.shown(spot.value)}` is not a list of pins", right)
     return numbers

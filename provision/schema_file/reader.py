@@ -318,7 +318,7 @@ def screen_text(spot: Spot, value: str, longest: int) -> str:
     unshown = next((c for c in value if unicodedata.category(c) in _UNSHOWN), None)
     if unshown is not None:
         raise spot.wrong(
-            f"{spot.name} has U+{ord(unshown):04X}, which no screen is given",
+            f"{spot.name} has U+{ord(unshown):04X}, which is never shown on a screen",
             "leave out control and format characters",
         )
     size = len(value.encode())
@@ -345,7 +345,7 @@ def key_text(spot: Spot, value: str, longest: int) -> str:
     """Return the key if it is one, else note why it is none."""
     if not _KEY.match(value):
         raise spot.wrong(
-            f"`{shown(value)}` is no key",
+            f"`{shown(value)}` is not a key",
             "begin with a to z and go on with a to z, 0 to 9 and hyphens",
         )
     if len(value) > longest:
@@ -388,7 +388,7 @@ def duration(unit: str) -> Reader[int]:
             count, rest = divmod(int(match[1]) * TIMES[match[2]], TIMES[unit])
             if rest:
                 raise spot.wrong(
-                    f"{spot.name} is `{spot.value}`, no whole number of {unit}",
+                    f"{spot.name} is `{spot.value}`, not a whole number of {unit}",
                     f"the field counts in {unit}: choose a whole number of them, or the unit `ms`",
                 )
         else:
@@ -407,7 +407,7 @@ def decimal(digits: int) -> Reader[int]:
             raise spot.wrong_type("write a number, without quotes")
         number = Decimal(value)
         if not number.is_finite():
-            raise spot.wrong(f"{spot.name} is no finite number", "write a number as in 1.5")
+            raise spot.wrong(f"{spot.name} is not a finite number", "write a number as in 1.5")
         if not number:
             return 0
         # Beyond 10 places either way the answer is clear, and exact arithmetic could take for ever.
@@ -432,7 +432,7 @@ def decimal(digits: int) -> Reader[int]:
 
 
 def pin_numbers(text: str) -> list[int] | None:
-    """Return the pins that a text such as "0-5, 8" lists; None if it is no list of pins."""
+    """Return the pins that a text such as "0-5, 8" lists; None if it is not a list of pins."""
     numbers: list[int] = []
     for part in text.split(","):
         match = _PIN_RANGE.match(part)

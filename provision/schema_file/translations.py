@@ -26,7 +26,7 @@ def language(spot: Spot) -> str:
     if not isinstance(spot.value, str):
         raise spot.wrong_type(right)
     if not _TAG.match(spot.value):
-        raise spot.wrong(f"`{reading.shown(spot.value)}` is no language tag", right)
+        raise spot.wrong(f"`{reading.shown(spot.value)}` is not a language tag", right)
     return spot.value
 
 
@@ -72,11 +72,11 @@ def _tables(spot: Spot, schema: Schema, own: str | None) -> list[Translation]:
         if not _TAG.match(tag):
             table.wrong(
                 tag,
-                f"`{reading.shown(tag)}` is no language tag",
+                f"`{reading.shown(tag)}` is not a language tag",
                 "write the header as in [translation.de] or [translation.pt-BR]",
             )
         elif tag.lower() in seen:
-            table.wrong(tag, f"the language `{tag}` is there already", "leave one of the two out")
+            table.wrong(tag, f"the language `{tag}` already exists", "leave one of the two out")
         else:
             texts = table.get(tag, lambda spot: _texts(reading.table(spot), places))
             in_order = (place for place, _ in languages.texts(schema))

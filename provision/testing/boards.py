@@ -328,9 +328,7 @@ def program(command: Sequence[str], folder: Path) -> Iterator[Program]:
     """
     port = folder / "port"
     if not any("{port}" in part for part in command):
-        raise BoardError(
-            "The command of the firmware lacks {port}, the place where it is to put its port."
-        )
+        raise BoardError("The command of the firmware lacks {port}, the path of its port.")
     parts = [part.replace("{port}", str(port)) for part in command]
     said = folder / "said"
     with said.open("wb") as out:
@@ -349,7 +347,7 @@ def program(command: Sequence[str], folder: Path) -> Iterator[Program]:
                     f" {_last_words(said)}"
                 )
             if time.monotonic() > deadline:
-                raise BoardError(f"{parts[0]}: has put no port at {port} after 10 seconds.")
+                raise BoardError(f"{parts[0]}: has made no port at {port} after 10 seconds.")
             time.sleep(0.01)
         yield Program(process, port)
     finally:
@@ -386,5 +384,5 @@ def _fault(fault: str | InjectedFault) -> InjectedFault:
     if make is None:
         raise BoardError(f'There is no fault "{name}": there are {", ".join(sorted(FAULTS))}.')
     if number and not (number.isdecimal() and int(number) > 0):
-        raise BoardError(f'The fault "{fault}" wants a number from 1 behind the colon.')
+        raise BoardError(f'The fault "{fault}" needs a number from 1 after the colon.')
     return make(int(number or 1))

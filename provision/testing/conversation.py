@@ -215,7 +215,7 @@ def read(path: Path) -> list[Said]:
         raise ConversationError(f"{path}: is larger than a conversation can be.")
     lines = text.splitlines()
     if not lines or lines[0] != f"# {_FIRST_LINE}":
-        raise ConversationError(f"{path}: is no conversation: its first line is another.")
+        raise ConversationError(f"{path}: is not a conversation: its first line is wrong.")
     said = []
     for number, line in enumerate(lines, start=1):
         if not line or line.startswith("#"):
@@ -224,7 +224,7 @@ def read(path: Path) -> list[Said]:
             said.append(_read_line(line))
         except (ValueError, KeyError, TypeError, AttributeError):
             raise ConversationError(
-                f"{path}: line {number}: is no message: record the conversation anew."
+                f"{path}: line {number}: is not a message: record the conversation again."
             ) from None
     return said
 

@@ -103,7 +103,7 @@ def read_file(path: Path) -> AnswersFile:
             [tr("{path}: cannot be read ({why}).", path=path, why=error.strerror)]
         ) from error
     if len(content) > _LARGEST_FILE:
-        raise AnswersError([tr("{path}: is larger than a file of answers can be.", path=path)])
+        raise AnswersError([tr("{path}: is larger than an answers file can be.", path=path)])
     try:
         entries = toml.loads(content.decode())
     except UnicodeDecodeError as error:
@@ -111,7 +111,7 @@ def read_file(path: Path) -> AnswersFile:
     except ValueError as error:
         # The decoder's sentence names a place, and of the text a single character at the most.
         raise AnswersError(
-            [tr("{path}: is no TOML file ({error}).", path=path, error=error)]
+            [tr("{path}: is not a TOML file ({error}).", path=path, error=error)]
         ) from error
     lists: dict[str, tuple[str, ...]] = dict.fromkeys(_LISTS, ())
     problems = []
@@ -213,11 +213,11 @@ class _Matching:
             if instance is not None:
                 self.removed.add(instance)
                 if any(other.startswith(f"{key}.") for other in answered):
-                    self._report(place, tr("has answers as well: it is one or the other"))
+                    self._report(place, tr("also has answers: give only one of the two"))
             elif setting is None:
                 self._report(place, unknown_words(self._schema, key))
             elif key in answered:
-                self._report(place, tr("has an answer as well: it is one or the other"))
+                self._report(place, tr("also has an answer: give only one of the two"))
             elif self._schema.needs_value(setting.field):
                 self._report(place, tr("is required and cannot be cleared"))
             else:
@@ -327,7 +327,7 @@ class AnswersAsker:
         """Say it: whoever wrote the file is not here, or has answered already."""
         if self._person is not None and question.key in self._asked_in_person:
             return await self._person.stands_by(question, doubt)
-        said = tr("{label} {doubt}: is that meant?", label=question.field.label, doubt=doubt)
+        said = tr("{label} {doubt}: is that right?", label=question.field.label, doubt=doubt)
         self._say(f"  {said}")
         return True
 
@@ -386,7 +386,7 @@ class AnswersAsker:
         if question.fault is not None:
             raise UnanswerableError(f"{place}: {question.fault}.")
         if question.key in self._asked_in_person:
-            raise UnanswerableError(tr("{place}: has been asked for.", place=place))
+            raise UnanswerableError(tr("{place}: was asked for already.", place=place))
         return self.answer_to(question, flow)
 
     def answer_to(self, question: Question, flow: Flow) -> Answer:
@@ -405,7 +405,7 @@ class AnswersAsker:
             return Move.KEEP
         if question.key in self._answers.left_open:
             raise UnanswerableError(
-                tr("{place}: is to be asked for, and nobody is there to ask.", place=place)
+                tr("{place}: needs a person to answer, and there is nobody to ask.", place=place)
             )
         if question.can_clear:
             return Move.CLEAR
@@ -501,14 +501,12 @@ def read_bytes(path: Path) -> bytes:
         with path.open("rb") as file:
             content = file.read(MAX_BLOB + 1)
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
-        why = getattr(error, "strerror", None) or phrase("it has no proper name")
-        raise _problem(
-            phrase("is to be read from a file, and that cannot be ({why})", why=why)
-        ) from None
+        why = getattr(error, "strerror", None) or phrase("its name is not valid")
+        raise _problem(phrase("cannot be read from its file ({why})", why=why)) from None
     if len(content) > MAX_BLOB:
         raise _problem(
             phrase(
-                "is to be read from a file, and that is longer than {most} bytes",
+                "comes from a file that is longer than {most} bytes",
                 most=MAX_BLOB,
             )
         )

@@ -112,11 +112,9 @@ async def undo_at_port(place: PortSearch, person: Person, *, agreed: bool) -> Di
             said = nothing_changed(tr("The board's firmware does not offer to go back."))
             return DialogResult(ExitCode.REFUSED, Result.NOT_STORED, said)
         if met.hello.token is None:
-            said = nothing_changed(tr("Nothing is set on this board that could be undone."))
+            said = nothing_changed(tr("Nothing is set on this board, so there is nothing to undo."))
             return DialogResult(ExitCode.REFUSED, Result.NOT_STORED, said)
-        title = tr(
-            "The settings before the present ones come back; a second undo returns to these."
-        )
+        title = tr("The previous settings come back; a second undo returns to the present ones.")
         if not agreed and not await _told(person).agree(title, tr("Go back to them?")):
             return DialogResult(ExitCode.REFUSED, Result.NOT_STORED, nothing_changed())
         ending, board = await take_back(
@@ -132,7 +130,7 @@ async def erase_at_port(place: PortSearch, person: Person, *, agreed: bool) -> D
 
     async def agree(before: ToErase) -> bool:
         person.say(before.words())
-        return agreed or await _told(person).agree("", tr("Erase all of it?"))
+        return agreed or await _told(person).agree("", tr("Erase everything?"))
 
     _, found = await _find(place, person)
     async with found.connection as board:
@@ -247,7 +245,7 @@ async def _wanted(
             f"{heading(setting)}, {setting.field.label}: {value_words(met, setting)}"
             for setting in choices
         ]
-        chosen = await asker.choose_some(tr("What is to be changed?"), options)
+        chosen = await asker.choose_some(tr("What do you want to change?"), options)
         return [choices[number].key for number in chosen]
     keys: list[str] = []
     for name in names:
@@ -265,8 +263,8 @@ async def _wanted(
     if len(idle) == len(keys):
         said = nothing_changed(
             tr(
-                "{label} does not apply as the board is set now: another setting decides whether it"
-                " is asked for.",
+                "{label} does not apply with the present settings: another setting decides"
+                " whether it is asked for.",
                 label=idle[0].field.label,
             )
         )

@@ -53,19 +53,23 @@ def add_language(parser: argparse.ArgumentParser) -> None:
         "--language",
         type=_language,
         metavar="TAG",
-        help="speak this language, such as en or de (default: that of this computer)",
+        help="the language of the messages, such as en or de (default: the computer's)",
     )
 
 
 def _add_line(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--baud", type=_baud, default=115200, metavar="N", help="rate of the line (115200)"
+        "--baud",
+        type=_baud,
+        default=115200,
+        metavar="N",
+        help="baud rate of the line (default: 115200)",
     )
     parser.add_argument(
         "--driver",
         choices=("auto", "descriptor", "transport"),
         default="auto",
-        help="how the port is driven (auto)",
+        help="how to drive the port (default: auto)",
     )
 
 
@@ -82,7 +86,7 @@ def add_known(parser: argparse.ArgumentParser) -> None:
         "--answers",
         type=Path,
         metavar="FILE",
-        help="blank what stands in this file of answers where the board prints it",
+        help="blank the texts of this answers file where the board prints them",
     )
 
 
@@ -110,7 +114,7 @@ def add_yes(parser: argparse.ArgumentParser) -> None:
 def add_replace(parser: argparse.ArgumentParser) -> None:
     """Add whether a file that is there is overwritten."""
     parser.add_argument(
-        "--replace", action="store_true", help="let --out put a file in the place of another"
+        "--replace", action="store_true", help="let --out overwrite an existing file"
     )
 
 
@@ -215,7 +219,7 @@ def has_terminal() -> bool:
 def no_terminal(options: argparse.Namespace, command: str) -> int:
     """Refuse a command that asks, where nobody can be asked; return the exit code."""
     said = tr(
-        "There is no terminal here to ask on: run `provision {command}` with --answers FILE.",
+        "There is no terminal to ask at: run `provision {command}` with --answers FILE.",
         command=command,
     )
     return refuse(options, said)
@@ -224,7 +228,7 @@ def no_terminal(options: argparse.Namespace, command: str) -> int:
 def nobody_agrees(options: argparse.Namespace, command: str) -> int:
     """Refuse a command that wants a person's word; return the exit code."""
     said = tr(
-        "There is no terminal here to ask on: `provision {command} --yes` does it unasked.",
+        "There is no terminal to ask at: `provision {command} --yes` does it without asking.",
         command=command,
     )
     return refuse(options, said)

@@ -244,7 +244,7 @@ async def _look_at(port: Port, place: PortSearch, secrets: KnownSecrets | None) 
             looked.finding = PortVerdict(
                 "stops-answering",
                 tr(
-                    "A board answered, and then no more: look at what its log says last, press its"
+                    "A board answered, and then stopped: look at the end of its log, press its"
                     " reset button, and try another cable."
                 ),
                 ExitCode.NO_BOARD,
@@ -275,20 +275,20 @@ async def _converse(board: Connection, looked: Looked) -> PortVerdict:
         return PortVerdict(
             "restarts",
             tr(
-                "The board answers, but restarts by itself again and again: try another cable or"
-                " another USB port, without a hub, and look at what its log says last."
+                "The board answers, but keeps restarting by itself: try another cable or another"
+                " USB port, without a hub, and look at the end of its log."
             ),
             ExitCode.NO_BOARD,
         )
     said = tr(
-        "A board answers, and all is well on the line. {introduction}",
+        "A board answers, and the connection works well. {introduction}",
         introduction=introduction(met),
     )
     run = status_text.run_words(met.status.run)
     said += f" {tr('It {run}.', run=run)}"
     if met.status.run == Run.FAILED:
         why = status_text.why_words(met.schema, met.status)
-        said += f" {why} {tr('`provision setup` mends it.')}"
+        said += f" {why} {tr('`provision setup` fixes that.')}"
     elif met.hello.token is None:
         said += f" {tr('`provision setup` sets it up.')}"
     return PortVerdict("works", said, ExitCode.DONE)
@@ -310,8 +310,8 @@ async def _at_another_speed(looked: Looked, place: PortSearch) -> PortVerdict | 
             return PortVerdict(
                 "another-speed",
                 tr(
-                    "A board answers here at {speed} baud, and not at {baud}: give --baud {speed}"
-                    " to every command.",
+                    "A board answers here at {speed} baud, not at {baud}: give --baud {speed} to"
+                    " every command.",
                     speed=speed,
                     baud=place.baud,
                 ),
@@ -321,9 +321,9 @@ async def _at_another_speed(looked: Looked, place: PortSearch) -> PortVerdict | 
         return PortVerdict(
             "noise",
             tr(
-                "What comes from this port is no text, at none of the usual speeds: another"
-                " firmware at a speed of its own, or a damaged cable. Try another cable, then"
-                " flash the firmware once more."
+                "This port sends no text at any of the usual speeds: the board has another"
+                " firmware with a speed of its own, or the cable is damaged. Try another cable,"
+                " then flash the firmware again."
             ),
             ExitCode.NO_BOARD,
         )
@@ -348,8 +348,8 @@ def _no_port(driverless: Sequence[str]) -> PortVerdict:
             "no-driver",
             tr(
                 "A device is plugged in that may be the board ({names}), but this system has no"
-                " driver that makes a serial port of it: install the driver of the board's USB"
-                " chip, from where the board's maker says.",
+                " driver for its serial port: install the driver of the board's USB chip; the"
+                " board's maker says where to get it.",
                 names="; ".join(driverless),
             ),
             ExitCode.PORT,
@@ -357,8 +357,8 @@ def _no_port(driverless: Sequence[str]) -> PortVerdict:
     return PortVerdict(
         "nothing-plugged-in",
         tr(
-            "No serial port on USB is here. Plug the board in; if it is, try another cable: some"
-            " only charge, and have no wires for data."
+            "There is no USB serial port. Plug the board in; if it is plugged in, try another"
+            " cable: some only charge, and have no wires for data."
         ),
         ExitCode.PORT,
     )

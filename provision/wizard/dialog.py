@@ -280,7 +280,7 @@ class _Dialog:
         try:
             await self.client.undo()
         except (LinkError, asyncio.CancelledError) as error:
-            return unchanged(error, tr("`provision show` tells what it holds."))
+            return unchanged(error, tr("`provision show` shows its settings."))
         try:
             await self.client.expect_present_set()
             ending, _ = await self._follow(None)
@@ -501,14 +501,14 @@ class _Dialog:
         status = result.status
         if result.followed is Followed.WENT_BACK:
             said = tr(
-                "The settings did not work in time, and the board went back by itself to those"
-                " before."
+                "The settings did not work in time, and the board went back to the previous ones"
+                " by itself."
             )
             return DialogResult(ExitCode.NOT_WORKING, Result.NOT_STORED, said), None
         if result.followed is Followed.TIMED_OUT:
             said = tr(
-                "{done}, but in {limit:.0f} seconds the board has not said whether it works with"
-                " them. `provision show` looks again.",
+                "{done}, but the board has not said within {limit:.0f} seconds whether it works"
+                " with them. `provision show` looks again.",
                 done=self._done,
                 limit=self.client.follow_time,
             )
@@ -548,7 +548,7 @@ class _Dialog:
     def _not_awaited(self) -> DialogResult:
         return self._stored(
             ExitCode.DONE,
-            tr("{done}; whether the board works with them was not waited for.", done=self._done),
+            tr("{done}. Whether the board works with them was not checked.", done=self._done),
         )
 
     def _stored(self, code: ExitCode, said: str, **more: str | None) -> DialogResult:

@@ -54,9 +54,7 @@ class ToErase:
         said = ntr(
             "{who}: {count} setting set.", "{who}: {count} settings set.", self.held, who=who
         )
-        lost = tr(
-            "What is erased cannot be brought back, neither by this program nor by the board."
-        )
+        lost = tr("Neither this program nor the board can bring back what is erased.")
         return f"{said} {lost}"
 
 
@@ -80,7 +78,7 @@ async def erase(board: Connection, agree: Agree, say: Say, patience: float | Non
     now = await board.hello()
     if now.unit != hello.unit:
         raise LinkError(
-            nothing_changed(tr("Another board answers on this port than the one that was shown."))
+            nothing_changed(tr("The board on this port is not the one that was shown."))
         )
     try:
         await wipe(board, now.generation, lambda: say(tr(EVENTS[Event.PRESENCE])))
@@ -95,7 +93,7 @@ async def erase(board: Connection, agree: Agree, say: Say, patience: float | Non
     )
     if Capability.ERASE_NOT_PHYSICAL in hello.capabilities:
         said += " " + tr(
-            "Its flash may keep old copies where no program reaches them: before you give it"
-            " away, change the passwords and keys that it held."
+            "Its flash may keep old copies that no program can reach: before you give it away,"
+            " change the passwords and keys that it held."
         )
     return DialogResult(ExitCode.DONE, Result.ERASED, said)

@@ -31,11 +31,11 @@ def answers_file(met: BoardSnapshot) -> str:
 
 def _lines(met: BoardSnapshot) -> Iterator[str]:
     yield from _comment(
-        tr("What was set on: {introduction}", introduction=introduction(met)),
+        tr("Settings of: {introduction}", introduction=introduction(met)),
         tr(
-            "`provision setup --answers FILE` takes it, and asks for what is { ask = true } here:"
-            " secrets and contents of files, which no board gives away. An answer may take the"
-            ' place of such a mark, "in quotes" or as { file = "a file beside this one" }.'
+            "`provision setup --answers FILE` reads this file, and asks for what is { ask = true"
+            " }: secrets and contents of files, which no board gives away. You can put an answer"
+            ' in place of such a mark, "in quotes" or as { file = "a file beside this one" }.'
         ),
     )
     used = met.active
@@ -48,7 +48,10 @@ def _lines(met: BoardSnapshot) -> Iterator[str]:
     if cautions:
         yield ""
         yield from _comment(
-            tr("These carry a caution. To have it taken as read, take away the # before the list.")
+            tr(
+                "These carry a caution. To state that you have read it, remove the # before"
+                " the list."
+            )
         )
         yield f"# accept = [{', '.join(map(_text, cautions))}]"
     passphrases = {

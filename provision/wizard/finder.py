@@ -24,7 +24,7 @@ _LOOK_PAUSE = 0.5  # seconds between looks for a port
 _SHOW_TIME = 5.0  # seconds that a board shows itself (shared/protocol.md, clause 6.9)
 _BUSY_PATIENCE = 10.0  # seconds that a port may be busy after it was plugged in (common practice)
 
-_BY_CABLE = mark("I do not know: I unplug it, and plug it in again")
+_BY_CABLE = mark("I do not know: I will unplug it and plug it in again")
 _BY_SIGHT = mark("I do not know: let them show themselves, one after the other")
 
 
@@ -178,7 +178,7 @@ class Finder:
 
     async def _by_cable(self, answered: Sequence[Answered]) -> Found:
         """Return the board that the person unplugs and plugs in again."""
-        self._say(tr("Unplug the board that is meant."))
+        self._say(tr("Unplug the board that you mean."))
         while True:
             here = {port.device for port in await asyncio.to_thread(self._look)}
             gone = [board for board in answered if board.found.port.device not in here]

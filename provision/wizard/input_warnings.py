@@ -27,9 +27,9 @@ def doubts(declared: Field, value: Value) -> Iterator[str]:
     if text[:1].isspace():
         yield tr("begins with a space")
     if text[-1:].isspace() and text.strip():
-        yield tr("ends with a space, as what is copied often does")
+        yield tr("ends with a space, as copied text often does")
     if declared.kind in _EXACT:
         if any(character in _TYPOGRAPHIC for character in text):
-            yield tr("has typographic quotes, which some programs put in the place of plain ones")
+            yield tr("has typographic quotes, which some programs put in place of plain ones")
         if any(character in _SPACES for character in text):
-            yield tr("has a space of another sort than the space bar makes")
+            yield tr("has another kind of space than the space bar types")

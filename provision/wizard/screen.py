@@ -268,7 +268,8 @@ class ScreenAsker:
             self._print(tr("Caution: {caution}", caution=caution), "class:caution", _INDENT)
         answer = await self._yes_or_no(
             tr(
-                "The caution is read; go on with this answer ({label})?", label=question.field.label
+                "Have you read the caution, and do you accept it ({label})?",
+                label=question.field.label,
             ),
             default=None,
         )
@@ -277,7 +278,7 @@ class ScreenAsker:
     async def stands_by(self, question: Question, doubt: str) -> bool:
         """See Asker."""
         label = question.field.label
-        asked = tr("{label} {doubt}. Is that meant?", label=label, doubt=doubt)
+        asked = tr("{label} {doubt}. Is that right?", label=label, doubt=doubt)
         return await self._yes_or_no(asked, default=None) is True
 
     async def does_it_work(self) -> bool:
@@ -437,10 +438,7 @@ class ScreenAsker:
         self._print(tr("It {words}.", words=wanted), indent=_INDENT)
         if is_key_only(field):
             self._print(
-                tr(
-                    "Only the key that is made of it goes to the board, never the passphrase"
-                    " itself."
-                ),
+                tr("Only a key made from it goes to the board, never the passphrase itself."),
                 indent=_INDENT,
             )
         if field.kind is Kind.BLOB:
@@ -449,7 +447,7 @@ class ScreenAsker:
             if choice.pin.caution is not None:
                 self._print(f"{choice.name}: {choice.pin.caution}", indent=_INDENT)
         if question.current is not None:
-            keeps = tr("Return takes what stands in pale letters; Up lets you edit it.")
+            keeps = tr("Return takes the answer in pale letters; Up lets you edit it.")
             if field.is_secret:
                 keeps = tr("Return keeps the one that is set.")
             self._print(keeps, indent=_INDENT)
@@ -693,7 +691,7 @@ def _network_lines(networks: Sequence[InRange]) -> Iterator[str]:
     """Yield the networks in range, each with the number that chooses it."""
     if not networks:
         return
-    yield tr("In range; type a number, or the name of one that hides itself:")
+    yield tr("In range; type a number, or the name of a hidden network:")
     for number, network in enumerate(networks, start=1):
         yield f"{number:>3}  {network.shown} ({network.strength}, {network.security})"
 
@@ -708,7 +706,7 @@ def _pin_lines(pins: Sequence[PinChoice]) -> Iterator[str]:
         if obstacle:
             yield tr("Not free: {numbers} ({obstacle})", numbers=numbers, obstacle=obstacle)
         else:
-            yield tr("Can serve: {numbers}", numbers=numbers)
+            yield tr("Suitable: {numbers}", numbers=numbers)
 
 
 def _ranges(pins: Sequence[Pin]) -> str:

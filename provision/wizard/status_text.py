@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
 """Codes in a person's words: what the board does, why it failed, and what people do about it.
 
-Boards send codes; the words are the host's (design page, section 3). A code of a later version has
-words too: those of something that nobody here knows.
+A board sends codes, and the host has the words. A code of a later version has words too, which say
+that this version does not know it.
 """
 
 from __future__ import annotations
@@ -51,14 +51,14 @@ REASONS: Mapping[int, str] = MappingProxyType(
             " so does a fixed address."
         ),
         Reason.NAME_NOT_RESOLVED: mark(
-            "The host name could not be looked up. Is it spelt right, and does the network reach"
-            " the internet?"
+            "The host name could not be looked up. Is it spelt correctly, and does the network"
+            " reach the internet?"
         ),
         Reason.UNREACHABLE: mark(
             "The service did not answer. Are its name and port right, and is it running?"
         ),
         Reason.KEY_REFUSED: mark(
-            "The service did not take the key. Copy it once more, whole, from where the service"
+            "The service did not take the key. Copy the whole key again from where the service"
             " shows it."
         ),
         Reason.PIN_CONFLICT: mark("The firmware cannot use this pin."),
@@ -74,7 +74,7 @@ REASONS: Mapping[int, str] = MappingProxyType(
 NO_WORD_WHY = mark("does not work, and the board does not say why")
 """What is wrong with a setting that the board names with no reason, to follow the label."""
 
-UNKNOWN_REASON = mark("The reason is one that this program does not know: a newer one may.")
+UNKNOWN_REASON = mark("This program does not know the reason; a newer version may.")
 
 UNKNOWN_STEP = mark("at a step that this program does not know")
 
@@ -113,7 +113,7 @@ RUNS: Mapping[int, str] = MappingProxyType(
 
 EVENTS: Mapping[Event, str] = MappingProxyType(
     {
-        Event.PRESENCE: mark("The board wants somebody present: press its button now."),
+        Event.PRESENCE: mark("The board requires somebody to be present: press its button now."),
         Event.GONE: mark(
             "The board is gone: plug it in again. Your answers are kept. (Ctrl-C leaves.)"
         ),
@@ -128,19 +128,19 @@ EVENTS: Mapping[Event, str] = MappingProxyType(
 
 WHYS: Mapping[Why, str] = MappingProxyType(
     {
-        Why.FELL_BACK: mark("The value stored is one that this firmware no longer takes."),
+        Why.FELL_BACK: mark("This firmware no longer takes the stored value."),
         Why.PARTNER: mark("A network's name and its passphrase are set together."),
     }
 )
 """Why a question is asked, where that is not plain."""
 
-_NOT_WHOLE = mark("The settings did not arrive whole, again and again; try another cable.")
+_NOT_WHOLE = mark("The settings did not arrive whole in several attempts; try another cable.")
 
 _SET_REFUSALS: Mapping[int, str] = MappingProxyType(
     {
         **REFUSALS,
         Refusal.UNKNOWN_FIELD: mark(
-            "The board does not know a setting that it declared itself: its firmware needs mending."
+            "The board does not know a setting that it declared itself: its firmware needs fixing."
         ),
         # Of a commit the two mean the same (shared/protocol.md, clause 6.5).
         Refusal.SET_DIFFERS: _NOT_WHOLE,
@@ -153,10 +153,10 @@ NOTICES: Mapping[Notice, str] = MappingProxyType(
     {
         Notice.SPEAKS_ELSE: mark(
             "Something speaks on this port, but no board that can be set up has answered yet."
-            " Press the board's reset button; is its firmware the right one?"
+            " Press the board's reset button, and check that it has the right firmware."
         ),
         Notice.OTHER_READER: mark(
-            "The board's answers come damaged: is another program reading this port?"
+            "The board's answers arrive damaged: is another program reading this port?"
         ),
     }
 )
@@ -222,7 +222,7 @@ def step_words(step: int | None) -> str:
 
 
 STORED = mark("The settings are stored")
-TAKEN_BACK = mark("The settings before are in force again")
+TAKEN_BACK = mark("The previous settings are in force again")
 
 
 def failure_sentence(done: str, step: int | None) -> str:
@@ -237,7 +237,7 @@ def failure_sentence(done: str, step: int | None) -> str:
 def refused_words(schema: Schema, refused: Refused | None) -> str:
     """Return why a board refused a whole set, in one sentence."""
     if refused is None:
-        return tr("The board holds what it held before.")
+        return tr("The board's settings are as before.")
     setting = schema.setting(refused.field) if refused.field else None
     if setting is not None:
         return f"{setting.field.label} {spoken(refusal_words(setting.field, refused.code))}."
@@ -249,7 +249,7 @@ def refused_words(schema: Schema, refused: Refused | None) -> str:
 
 
 _UNDECLARED = mark(
-    "It names a field that its schema does not have: the board's firmware needs mending."
+    "It names a field that its schema does not have: the board's firmware needs fixing."
 )
 """What is said instead of a key that a board made up: it may be anything, what it was sent too."""
 

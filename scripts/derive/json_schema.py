@@ -245,7 +245,7 @@ def _firmware() -> Json:
             ),
         },
     )
-    return _described("Firmware", "The firmware that these are the settings of.", table)
+    return _described("Firmware", "The firmware that has these settings.", table)
 
 
 def _board() -> Json:
@@ -254,7 +254,7 @@ def _board() -> Json:
         ("name", "flash-size", "erase-unit", "program-unit", "settings-at", "settings-size"),
         {
             "name": _described_line("Name", "The board's name", MAX_NAME),
-            "flash-size": _described("Size of the flash", f"Of all of it, {size}", _size(1)),
+            "flash-size": _described("Size of the flash", f"The whole flash, {size}", _size(1)),
             "erase-unit": _described(
                 "Erase unit", f"What the flash erases at a time, {size}", _size(1)
             ),
@@ -266,7 +266,7 @@ def _board() -> Json:
             ),
             "settings-at": _described(
                 "Where the settings are",
-                f"From the start of the flash, on an erase unit, {size}",
+                f"The offset from the start of the flash, aligned to an erase unit, {size}",
                 _size(0),
             ),
             "settings-size": _described(
@@ -276,12 +276,12 @@ def _board() -> Json:
             ),
             "slots": _described(
                 "Slots",
-                "Into how many slots the part is divided; the largest set must fit into one.",
+                "The number of slots in that part; the largest set must fit into one.",
                 {**_whole(limits.MIN_SLOTS, limits.MAX_SLOTS), "default": 4},
             ),
             "baud": _described(
                 "Rate",
-                "Of the serial port, in baud.",
+                "The rate of the serial port, in baud.",
                 {**_whole(limits.MIN_BAUD, limits.MAX_BAUD), "default": 115200},
             ),
         },
@@ -295,7 +295,7 @@ def _pin() -> Json:
         {
             "number": _described("Number", "The number of one pin.", _whole(0, limits.MAX_PIN)),
             "numbers": _described(
-                "Numbers", 'Those of several pins that are alike: "0-5, 8".', _pin_numbers()
+                "Numbers", 'The numbers of several pins that are alike: "0-5, 8".', _pin_numbers()
             ),
             "name": _described(
                 "Name",
@@ -305,7 +305,7 @@ def _pin() -> Json:
             ),
             "can": _described(
                 "What it can do",
-                "May be left out of a pin that is taken.",
+                "May be left out for a pin that is taken.",
                 _list_of(_word(ABILITIES), len(ABILITIES)),
             ),
             "taken": _described(
@@ -315,7 +315,7 @@ def _pin() -> Json:
             ),
             "caution": _described(
                 "Caution",
-                f"Shown, and asked about, before the pin is chosen; up to {limits.MAX_CAUTION}"
+                f"Shown when the pin is chosen, and to be accepted; up to {limits.MAX_CAUTION}"
                 " bytes.",
                 _paragraph(limits.MAX_CAUTION),
             ),
@@ -333,9 +333,9 @@ def _section() -> Json:
         ("least", "most"),
         {
             "least": _described(
-                "Least", "So many instances are always in use.", _whole(0, limits.MAX_INSTANCES)
+                "Least", "How many instances are always in use.", _whole(0, limits.MAX_INSTANCES)
             ),
-            "most": _described("Most", "So many can be in use.", _whole(1, limits.MAX_INSTANCES)),
+            "most": _described("Most", "How many can be in use.", _whole(1, limits.MAX_INSTANCES)),
         },
     )
     table = _only(
@@ -343,8 +343,8 @@ def _section() -> Json:
         {
             "key": _described(
                 "Key",
-                "Stable for ever: values are stored under it. Small letters, digits, hyphens,"
-                f" beginning with a letter; up to {limits.MAX_KEY_PART}.",
+                "Never change it, since values are stored under it. Lower-case letters, digits and"
+                f" hyphens, beginning with a letter; up to {limits.MAX_KEY_PART}.",
                 _key(limits.MAX_KEY_PART, (*RESERVED, STATE_MEMBER)),
             ),
             "label": _described_line(
@@ -392,9 +392,9 @@ def _keys_of_every_kind(source: Table) -> dict[str, Json]:
     keys = {
         "key": _described(
             "Key",
-            "Stable for ever: the value is stored under it. Small letters, digits, hyphens,"
-            f" beginning with a letter; up to {limits.MAX_KEY_PART}, and up to {MAX_KEY} with"
-            " the key of the section before it.",
+            "Never change it, since the value is stored under it. Lower-case letters, digits and"
+            f" hyphens, beginning with a letter; up to {limits.MAX_KEY_PART}, and up to {MAX_KEY}"
+            " together with the key of the section.",
             _key(limits.MAX_KEY_PART, RESERVED),
         ),
         "kind": _described("Kind", f"What the setting holds.\n{kinds}", _word(KINDS)),
@@ -404,21 +404,21 @@ def _keys_of_every_kind(source: Table) -> dict[str, Json]:
         "help": _described_paragraph("Help", "What a person should know", limits.MAX_HELP),
         "required": _described(
             "Required",
-            "True: there must be a value while the field is asked.",
+            "True: the field needs a value while it is asked.",
             {"type": "boolean", "default": False},
         ),
         "caution": _described(
             "Caution",
-            f"Up to {limits.MAX_CAUTION} bytes; shown, and asked about, where the value is chosen."
-            " Whatever can hurt somebody has one, and it defers to local codes and licensed"
-            " practice. The default of such a field is only proposed, and needs a person.",
+            f"Up to {limits.MAX_CAUTION} bytes; shown when the value is chosen, and to be accepted."
+            " Anything that can hurt somebody needs one that refers to local codes and licensed"
+            " practice. The default of such a field is only proposed to a person.",
             _paragraph(limits.MAX_CAUTION),
         ),
         "asked-if": {"$ref": "#/definitions/asked-if"},
         "was": _described(
             "Older keys",
-            'Keys under which a value may still be stored: ["old-key", "old-section.key"]. A key'
-            " that stands here is never declared again.",
+            'Keys under which a value may still be stored: ["old-key", "old-section.key"].'
+            " Never declare a key again that is listed here.",
             _list_of({"type": "string", "pattern": older}, limits.MAX_OLDER_KEYS),
         ),
     }
@@ -438,7 +438,7 @@ def _asked_if() -> Json:
             ),
             "is": _described(
                 "Is",
-                "Its value, or a list of values. Left out: asked if it has any.",
+                "Its value, or a list of values. Left out: asked if it has any value.",
                 {"anyOf": [value, several]},
             ),
         },
@@ -457,7 +457,7 @@ def _own_keys(source: Table) -> dict[str, tuple[str, str]]:
     own["characters"] = ("Characters", "\n".join((own["characters"][1], *characters)))
     own["key-only"] = (
         "Key only",
-        "Whether only the network's key is stored, which the dialog makes of the passphrase.",
+        "Whether only the network's key is stored, which the dialog derives from the passphrase.",
     )
     return own
 

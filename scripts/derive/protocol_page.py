@@ -12,7 +12,7 @@ _STAGED_NODES = {False: "unstaged", True: "staged"}
 
 
 def messages(table: Table) -> str:
-    """Every type of message: who sends it, what it needs, and where it is legal."""
+    """Every type of message: who sends it, what it needs, and when it is legal."""
     return _table(
         ("type", "name", "from", "needs", "changes", "legal", "meaning"),
         (
@@ -23,7 +23,7 @@ def messages(table: Table) -> str:
                 row.needs or "",
                 "yes" if row.changes else "",
                 _where(table, row) if row.is_request else "",
-                row.means or f"done as {row.name.removesuffix('-reply')} asked",
+                row.means or f"{row.name.removesuffix('-reply')} was carried out",
             )
             for row in table.messages
         ),
@@ -40,8 +40,8 @@ def states(table: Table) -> str:
     return (
         "The two parts of the state are independent of each other:\n\n"
         f"{_diagram(table, stores[0])}\n"
-        "In brackets stands a capability that makes the difference.\n\n"
-        "Which request is legal with what stored, and with what staged:\n\n"
+        "A transition with a capability in brackets needs that capability.\n\n"
+        "Which requests are legal, by what is stored and what is staged:\n\n"
         f"{legality}"
     )
 
@@ -49,7 +49,7 @@ def states(table: Table) -> str:
 def bodies(table: Table) -> str:
     """The keys in the body of every message."""
     intro = (
-        "Sizes are in bytes, of an array in items. "
+        "Sizes are in bytes, those of arrays in items. "
         "A *value* is an integer, text, bytes or bool; its field says which [9.1].\n\n"
     )
     return intro + "\n".join(
@@ -69,7 +69,7 @@ def codes(table: Table) -> str:
         means = code_set.means[:1].upper() + code_set.means[1:]
         sections.append(
             f"#### {code_set.name}\n\n"
-            f"{means}: {form}, in later versions others up to {code_set.max:,}.\n\n{rows}"
+            f"{means}: {form}. Others up to {code_set.max:,} are for later versions.\n\n{rows}"
         )
     return "\n".join(sections)
 
@@ -186,13 +186,17 @@ def _body(row: MessageRow) -> str:
         return "No keys.\n"
     alternatives = {name for names in row.one_of for name in names}
     keys = _table(
-        ("key", "name", "type", "there", "meaning"),
+        ("key", "name", "type", "presence", "meaning"),
         (
             (
                 str(key.key),
                 key.name,
                 _type(key.type),
-                "always" if key.required else "see below" if key.name in alternatives else "may be",
+                "always"
+                if key.required
+                else "see below"
+                if key.name in alternatives
+                else "optional",
                 key.means,
             )
             for key in row.body

@@ -195,7 +195,7 @@ def test_another_version_of_the_stub_is_refused_at_compile_time(tmp_path: Path, 
         timeout=60,
     )
     assert result.returncode != 0
-    assert "of different versions: write both by one `provision`" in result.stderr
+    assert "have different versions: write both with the same `provision`" in result.stderr
 
 
 @needs_compiler

@@ -95,7 +95,7 @@ def test_an_area_wherever_the_windows_are(tmp_path: Path, start: int, size: int)
 
 
 def test_dumps_that_are_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """A dump that is no good is told in one sentence, with code 1, and nothing is written."""
+    """A dump that cannot be used is told in one sentence, with code 1, and nothing is written."""
     whole = dump_of(tmp_path).read_bytes()
     files = {
         "short.bin": whole[: START + 5],
@@ -161,7 +161,7 @@ def test_nothing_is_overwritten(tmp_path: Path, capsys: pytest.CaptureFixture[st
     names = files_in(tmp_path)
     for out in ("dump.bin", "old.bin", "hard.bin", "soft.bin", "dangling.bin"):
         assert run(clean_copy, dump, "--schema", DEMO, "--out", tmp_path / out) == 2
-        assert "is there already; name a new file." in capsys.readouterr().err
+        assert "already exists; name a new file." in capsys.readouterr().err
     assert run(clean_copy, dump, "--schema", DEMO, "--out", tmp_path / "no" / "a.bin") == 2
     assert "cannot be written (No such file or directory)" in capsys.readouterr().err
     assert dump.read_bytes() == before

@@ -118,7 +118,7 @@ def test_a_setting_is_described_in_plain_words() -> None:
     )
     probe = part(page, "Pin of the probe")
     assert "- Asked: only if “Sort of probe” is “Analog”\n" in probe
-    assert "- Pins that can serve: GPIO26, GPIO27, GPIO28\n" in probe
+    assert "- Suitable pins: GPIO26, GPIO27, GPIO28\n" in probe
     assert "- Not offered: GPIO29 (battery voltage)\n" in probe
     assert "- Key: `probe.1.pin` to `probe.3.pin`\n" in probe
     assert "> **Caution:** The relay can switch mains voltage" in part(page, "Pin of the relay")
@@ -229,7 +229,7 @@ def test_the_combinations_are_those_that_can_be_answered(schema: Schema, number:
 def test_the_page_says_how_many_images_one_replaces() -> None:
     """The number stands on the page, with how it is counted; without options it is none."""
     page = describe.as_markdown(load_declaration(DEMO))
-    assert "replaces 64:" in part(page, "One image instead of many")
+    assert "replaces 64 " in part(page, "One image instead of many")
     assert "How it is counted" in page
     plain = NESTED[: NESTED.index("[[section.field]]")] + (
         '[[section.field]]\nkey = "f"\nkind = "port"\nlabel = "F"\n'

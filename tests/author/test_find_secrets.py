@@ -95,11 +95,11 @@ DERIVED = pairwise_master_key(PASSPHRASE.decode(), NETWORK) or b""
         (base64.b64encode(KEY), "service.key: base64"),
         (base64.b64encode(b"x" + KEY + b"y"), "service.key: base64"),
         (base64.urlsafe_b64encode(b"xy" + KEY), "service.key: base64"),
-        (DERIVED, "network.passphrase: network key made of it"),
-        (DERIVED[::-1], "network.passphrase: network key made of it, bytes reversed"),
-        (DERIVED.hex().encode(), "network.passphrase: network key made of it, hex"),
-        (DERIVED.hex().upper().encode(), "network.passphrase: network key made of it, hex"),
-        (base64.b64encode(DERIVED), "network.passphrase: network key made of it, base64"),
+        (DERIVED, "network.passphrase: network key made from it"),
+        (DERIVED[::-1], "network.passphrase: network key made from it, bytes reversed"),
+        (DERIVED.hex().encode(), "network.passphrase: network key made from it, hex"),
+        (DERIVED.hex().upper().encode(), "network.passphrase: network key made from it, hex"),
+        (base64.b64encode(DERIVED), "network.passphrase: network key made from it, base64"),
     ],
     ids=range(15),
 )
@@ -288,10 +288,10 @@ def test_secrets_of_every_kind(tmp_path: Path, capsys: pytest.CaptureFixture[str
     image.write_bytes(b"all may know 9182" + TEST_KEY + noise(3000) + b"0011223344556677")
     code, lines, _ = find(capsys, image, answers=answers, schema=tmp_path / "s.toml")
     assert lines[:-1] == [
-        "net.1.pass: network key made of it, at byte 0x11.",
+        "net.1.pass: network key made from it, at byte 0x11.",
         "keys.seed: hex, at byte 0xbe9.",
         "keys.cert: plain, at byte 0x31.",
-        "keys.pin: plain, at byte 0xd, so short that it may be chance.",
+        "keys.pin: plain, at byte 0xd, so short that it may be a coincidence.",
     ]
     assert lines[-1].endswith("it has net.1.pass, keys.seed, keys.cert, keys.pin in it.")
     assert code == 1
@@ -307,8 +307,8 @@ def test_a_short_secret_that_is_everywhere(
     answers = answers_file(tmp_path, 'keys.pin = "7"')
     code, lines, _ = find(capsys, image, answers=answers, schema=tmp_path / "s.toml")
     assert lines[0] == (
-        "keys.pin: plain, at byte 0x0, 0x1, 0x2, 0x3 and 99,996 more, so short that it may be"
-        " chance."
+        "keys.pin: plain, at byte 0x0, 0x1, 0x2, 0x3 and 99,996 more, so short that it may be a"
+        " coincidence."
     )
     assert code == 1
 
@@ -319,20 +319,20 @@ def test_a_passphrase_without_a_network(tmp_path: Path, capsys: pytest.CaptureFi
     image.write_bytes(noise(1000))
     answers = answers_file(tmp_path, 'network.passphrase = "Vq8.mZ2x-Lk0wTe"')
     code, _, said = find(capsys, image, answers=answers)
-    assert "network.passphrase: the key that is made of it is not looked for" in said
+    assert "network.passphrase: the key made from it is not searched for" in said
     assert code == 0
 
 
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ('network.passphrase = "Vq8.mZ2x-Lk0wTe', "is no TOML file"),
+        ('network.passphrase = "Vq8.mZ2x-Lk0wTe', "is not a TOML file"),
         ('network.pasphrase = "Vq8.mZ2x-Lk0wTe"', "network.pasphrase: the schema file has no"),
         ('passphrase = "Vq8.mZ2x-Lk0wTe"', "passphrase: the schema file has no such setting"),
         ('mast.interval = "2 min"', "has no answer to a setting that is secret"),
         ('network.name = "open"\nnetwork.passphrase = ""', "has no answer to a setting that is"),
         ("service.key = true", 'service.key: must be a text, a number or { file = "..." }'),
-        ('service.key = { file = "none" }', "service.key: is to be read from a file, and that"),
+        ('service.key = { file = "none" }', "service.key: cannot be read from its file"),
         ('network.passphrase = "short"', "network.passphrase: "),
     ],
     ids=range(8),
@@ -363,7 +363,7 @@ def test_what_cannot_be_searched(tmp_path: Path, capsys: pytest.CaptureFixture[s
         (good, newer, None, 1, "is of format 2, newer"),
         (good, DEMO, tmp_path / "none.toml", 8, "cannot be read (No such file or directory)"),
         (good, DEMO, tmp_path, 8, "cannot be read (Is a directory)"),
-        (good, DEMO, good, 8, "is no TOML file"),
+        (good, DEMO, good, 8, "is not a TOML file"),
     ):
         code, lines, error = find(capsys, image, answers=answers, schema=schema)
         assert (code, lines) == (expected, [])

@@ -117,8 +117,8 @@ def test_off_the_grid_of_erase_units(tmp_path: Path, capsys: pytest.CaptureFixtu
     code, lines, _ = check(capsys, f"{boot}@0", f"{app}@0x1800")
     assert lines[0].endswith(": fits.")
     assert (
-        "0x1800 is off the grid of erase units of 4 KiB, so that writing it erases what is from"
-        " 0x1000 on" in lines[1]
+        "0x1800 is not aligned to the erase units of 4 KiB, so that writing it erases what is"
+        " from 0x1000 on" in lines[1]
     )
     assert code == 1
 
@@ -137,7 +137,7 @@ def test_parts_of_one_piece_share_erase_units(
     written.add_binary(b"x", 0x9001)
     path.write_text(written.as_ihex())
     code, lines, _ = check(capsys, path)
-    assert "0x9001 is off the grid" in lines[0]
+    assert "0x9001 is not aligned" in lines[0]
     assert code == 1
 
 
@@ -172,7 +172,7 @@ def test_a_name_with_an_at_sign(tmp_path: Path, capsys: pytest.CaptureFixture[st
     with pytest.raises(SystemExit) as left:
         check(capsys, tmp_path / "missing@home.hex")
     assert left.value.code == 2
-    assert "'home.hex' is no address" in capsys.readouterr().err
+    assert "'home.hex' is not an address" in capsys.readouterr().err
 
 
 def test_what_cannot_be_checked(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -188,7 +188,7 @@ def test_what_cannot_be_checked(tmp_path: Path, capsys: pytest.CaptureFixture[st
         ([cut, "--schema", DEMO], "so the file is cut short or damaged"),
         ([f"{raw}@0", tmp_path / "none.hex"], "cannot be read (No such file or directory)"),
         ([f"{raw}@0", "--schema", newer], "is of format 7, newer than what this version reads"),
-        ([f"{raw}@0", "--schema", DEMO, "--flash-base", "1"], "is off the grid of erase units"),
+        ([f"{raw}@0", "--schema", DEMO, "--flash-base", "1"], "is not aligned to the erase units"),
     ]
     for arguments, said in cases:
         code, lines, error = check(capsys, *arguments, schema=False)

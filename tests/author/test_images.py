@@ -101,7 +101,7 @@ def test_an_address_in_any_base(text: str, value: int) -> None:
 )
 def test_no_address(text: str) -> None:
     """What is no address is refused by a message, however long it is."""
-    with pytest.raises(argparse.ArgumentTypeError, match="is no address"):
+    with pytest.raises(argparse.ArgumentTypeError, match="is not an address"):
         parse_address(text)
 
 
@@ -254,9 +254,9 @@ END = ":00000001FF\n"
         ("a.hex", LINE, "is cut short: it has no end record"),
         ("a.hex", LINE + LINE[:20], "line 2 has a wrong length or checksum"),
         ("a.hex", LINE.replace("40\n", "41\n") + END, "line 1 has a wrong length or checksum"),
-        ("a.hex", LINE + "rubbish\n" + END, "line 2 is no record of Intel HEX"),
-        ("a.hex", LINE + "0" * 9999, "line 2 is no record of Intel HEX"),
-        ("a.hex", LINE + ": 1 2 3 4 5 6 7\n", "line 2 is no record of Intel HEX"),
+        ("a.hex", LINE + "rubbish\n" + END, "line 2 is not a record of Intel HEX"),
+        ("a.hex", LINE + "0" * 9999, "line 2 is not a record of Intel HEX"),
+        ("a.hex", LINE + ": 1 2 3 4 5 6 7\n", "line 2 is not a record of Intel HEX"),
         ("a.hex", ":00000007F9\n", "line 1 has a type that Intel HEX does not have"),
         ("a.hex", ":0100000400FB\n", "line 1 has an address of the wrong length"),
         ("a.hex", LINE + END + LINE, "goes on in line 3 after its end record"),
@@ -294,10 +294,10 @@ def test_what_is_no_file(tmp_path: Path) -> None:
     """A folder, a pipe, a missing file and a name that is none are refused; nothing waits."""
     os.mkfifo(tmp_path / "pipe")
     for path, said in (
-        (tmp_path, "is no file"),
-        (tmp_path / "pipe", "is no file"),
+        (tmp_path, "is not a file"),
+        (tmp_path / "pipe", "is not a file"),
         (tmp_path / "missing", "No such file"),
-        (Path("nul\0in-it"), "no proper name"),
+        (Path("nul\0in-it"), "name is not valid"),
     ):
         with pytest.raises(InputError, match=said):
             open_image(path)

@@ -297,7 +297,7 @@ def test_a_folder_with_something_else_in_it_is_kept_unless_they_say_so(
     assert cli.main(["page", str(DEMO), "--out", str(tmp_path)]) == ExitCode.USAGE
     said = capsys.readouterr().err
     assert len(said.splitlines()) == 1
-    assert f"{tmp_path / Path(there).parts[0]}: is there already" in said
+    assert f"{tmp_path / Path(there).parts[0]}: already exists" in said
     assert [path.name for path in tmp_path.iterdir()] == [Path(there).parts[0]]
     assert cli.main(["page", str(DEMO), "--out", str(tmp_path), "--replace"]) == ExitCode.DONE
     assert {path.name for path in tmp_path.iterdir()} == FILES | {Path(there).parts[0]}
@@ -324,9 +324,9 @@ def test_a_disk_that_fills_up_leaves_what_was_there(
     [
         ([], "one of the arguments --out --serve is required"),
         (["--out", "x", "--serve"], "not allowed with"),
-        (["--out", "x", "--port", "80"], "--port means something with --serve only"),
-        (["--out", "x", "--networks", "y"], "--networks means something with --serve only"),
-        (["--serve", "--replace"], "--replace means something with --out only"),
+        (["--out", "x", "--port", "80"], "--port is only for use with --serve"),
+        (["--out", "x", "--networks", "y"], "--networks is only for use with --serve"),
+        (["--serve", "--replace"], "--replace is only for use with --out"),
         (["--serve", "--port", "65536"], "must be a TCP port"),
         *(
             (["--out", "x", "--link", link], "must be a URL that begins with https://")
@@ -574,7 +574,7 @@ def test_a_port_that_is_taken_is_told(browser: Browser, capsys: pytest.CaptureFi
     port = browser.connection.port
     assert cli.main(["page", str(DEMO), "--serve", "--port", str(port)]) == ExitCode.PORT
     said = capsys.readouterr().err
-    assert said.startswith(f"Port {port} of 127.0.0.1 cannot be had: ")
+    assert said.startswith(f"Port {port} of 127.0.0.1 is not available: ")
     assert len(said.splitlines()) == 1
 
 

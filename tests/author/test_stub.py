@@ -71,7 +71,7 @@ def test_a_folder_that_somebody_changed_is_kept_unless_they_say_so(
     assert cli.main(["stub", "--out", str(tmp_path)]) == ExitCode.USAGE
     said = capsys.readouterr().err
     assert len(said.splitlines()) == 1
-    assert f"{folder}: is there already, and " in said
+    assert f"{folder}: already exists, and " in said
     assert stub.content(folder) == changed
     assert cli.main(["stub", "--out", str(tmp_path), "--replace"]) == ExitCode.DONE
     assert stub.content(folder) == right

@@ -168,7 +168,7 @@ def test_tcp_is_on_this_machine_and_for_one_host() -> None:
                     each.close()
                     await each.wait_closed()
                 await asyncio.sleep(0.05)
-            with pytest.raises(FrontError, match="cannot be had"):
+            with pytest.raises(FrontError, match="is not available"):
                 async with serve_tcp(device, port):
                     pass
 

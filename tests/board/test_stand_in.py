@@ -146,7 +146,7 @@ def test_it_serves_on_tcp() -> None:
     ("content", "sentence"),
     [
         (None, "cannot be read"),
-        (b"\xff\xfe", "no text in UTF-8"),
+        (b"\xff\xfe", "not UTF-8 text"),
         (b"service key\norchard\n", "Line 2 is neither a network"),
     ],
 )

@@ -112,9 +112,9 @@ def status_with(after_commit: bool = False, **other: Any) -> Change:
 
 
 BREAKS = "The board breaks the protocol"
-MENDING = "its firmware needs mending"
+MENDING = "its firmware needs fixing"
 WRONGLY = "The firmware declares its settings wrongly, which its author has to mend"
-DAMAGED = "did not arrive from the board as it was sent"
+DAMAGED = "arrived damaged"
 REFUSED, NO_BOARD, SCHEMA = ExitCode.REFUSED, ExitCode.NO_BOARD, ExitCode.SCHEMA
 
 # ------------------------------------------------------------------------------------ hello
@@ -500,7 +500,7 @@ def _(board: HostileBoard) -> None:
 
 CONTRADICTS = "list of values contradicts itself"
 NOT_FITTING = "does not fit its list of settings"
-NOT_ADMITTED = "what its own firmware does not admit"
+NOT_ADMITTED = "that its own firmware does not allow"
 
 
 def values_as(entries: Callable[[HostileBoard], list[Item]]) -> Change:

@@ -350,7 +350,7 @@ def _(board: HostileBoard) -> None:
 @case(
     "the plug is pulled right after the commit",
     ExitCode.NOT_WORKING,
-    "was not waited for. The other end of the line was closed.",
+    "was not checked. The other end of the line was closed.",
     command=SETUP,
     commits=True,
 )

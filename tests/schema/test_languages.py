@@ -153,7 +153,7 @@ def test_what_lacks_a_translation_is_known_by_its_place() -> None:
         (
             file("[translation.de_AT]\n"),
             (
-                "translation, de_AT: `de_AT` is no language tag; write the header as in"
+                "translation, de_AT: `de_AT` is not a language tag; write the header as in"
                 " [translation.de] or [translation.pt-BR]"
             ),
         ),
@@ -162,11 +162,11 @@ def test_what_lacks_a_translation_is_known_by_its_place() -> None:
                 "[translation.de]\n[translation.DE]\n".replace("DE", "de-at")
                 + "[translation.de-AT]"
             ),
-            "translation, de-AT: the language `de-AT` is there already; leave one of the two out",
+            "translation, de-AT: the language `de-AT` already exists; leave one of the two out",
         ),
         (
             file("[translation.en]\n"),
-            "translation, en: the language `en` is there already; leave one of the two out",
+            "translation, en: the language `en` already exists; leave one of the two out",
         ),
         (
             file("[translation.de]\n", top=""),
@@ -186,7 +186,10 @@ def test_what_lacks_a_translation_is_known_by_its_place() -> None:
         ),
         (
             file("", top='language = "English"'),
-            'language: `English` is no language tag; write a language tag, as in "en" or "pt-BR"',
+            (
+                'language: `English` is not a language tag; write a language tag, as in "en"'
+                ' or "pt-BR"'
+            ),
         ),
         (
             file("", top="language = 1"),

@@ -383,11 +383,14 @@ def test_mistakes_about_one_line_are_told_once() -> None:
     [
         (
             "format = 1\ntitle =\n",
-            "2:8: file: it is no TOML: invalid value; mend this place first.",
+            "2:8: file: it is not TOML: invalid value; fix this place first.",
         ),
-        ("a = 1\na = 2", "2:6: file: it is no TOML: cannot overwrite a value; mend"),
-        ("format = 1\nx = [1,", "2:8: file: it is no TOML: invalid value; mend this place first."),
-        ("x = " + "9" * 5000, "1:1: file: it is no TOML: it has a number of thousands of digits;"),
+        ("a = 1\na = 2", "2:6: file: it is not TOML: cannot overwrite a value; fix"),
+        ("format = 1\nx = [1,", "2:8: file: it is not TOML: invalid value; fix this place first."),
+        (
+            "x = " + "9" * 5000,
+            "1:1: file: it is not TOML: it has a number with thousands of digits;",
+        ),
         ("x = " + "[" * 5000, "1:1: file: it is nested too deep; write it without nesting."),
     ],
 )

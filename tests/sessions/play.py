@@ -18,7 +18,7 @@ THE INVARIANT, which a test asserts over many seeds (shared/protocol.md, clauses
  7. Everything ends: each procedure within 10 s and the announced times for each request it made,
     and no request is repeated after that (in virtual time).
  8. What a host reads (values, schema) is what the board holds; and a host never says of these
-    boards, which conform, that their firmware needs mending.
+    boards, which conform, that their firmware needs fixing.
 
 Left to chance, as clause 2.3 says: damage that makes a delimiter, at 2^-32.
 """

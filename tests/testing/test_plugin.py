@@ -349,16 +349,16 @@ def test_unanswered(provision_board, provision_set_up):
     result.stdout.fnmatch_lines_random(
         [
             '*BoardError: There is no fault "loose-reply": there are *',
-            '*BoardError: The fault "lose-reply:x" wants a number from 1 behind the colon.',
+            '*BoardError: The fault "lose-reply:x" needs a number from 1 after the colon.',
             "*nothing.toml:1:1: file: there is no such file*",
             "*broken.toml*",
             "*There is no port /dev/no-such-port*",
             "*no-such-program: cannot be started (No such file or directory).",
-            "*lacks {port}, the place where it is to put its port.",
+            "*lacks {port}, the path of its port.",
             "*Changes of the flash count from 1.",
             "*sh: ended with 3 before it had a port: flash is full",
-            "*damaged.txt: line 3: is no message: record the conversation anew.",
-            "*other.txt: is no conversation: its first line is another.",
+            "*damaged.txt: line 3: is not a message: record the conversation again.",
+            "*other.txt: is not a conversation: its first line is wrong.",
             "*nothing.txt: cannot be read (No such file or directory).",
             "*answers: alarm.name: has no answer, and is required*",
         ]

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: MIT */
 /*
- * The C stub as firmware of an 8-bit AVR, for the tests: does what avr_lab.c says, byte by byte over one
- * register, and asks it for all that a board has around the stub.
+ * The C stub as firmware of an 8-bit AVR, for the tests: does what avr_emulator.c says, byte by
+ * byte over one register, and asks it for all that a board has around the stub.
  */
 #include <avr/io.h>
 #include <string.h>

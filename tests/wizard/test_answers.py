@@ -33,7 +33,7 @@ place = "gate"
 colour = "Cold white"
 """
 
-NO_FILE = "door.code: is to be read from a file, and that cannot be (No such file or directory)."
+NO_FILE = "door.code: cannot be read from its file (No such file or directory)."
 CAUTION = (
     "door.relay: carries a caution; read it, and list the key under `accept` to go on:"
     ' "The motor moves as soon as this is stored."'
@@ -136,7 +136,7 @@ def test_an_answer_that_is_not_asked_for_is_named(tmp_path: Path) -> None:
             'clear = ["door.contact", "door.note", "lamp.1"]\n[door]\nnote = "x"',
             [
                 "clear: door.contact: is required and cannot be cleared.",
-                "clear: door.note: has an answer as well: it is one or the other.",
+                "clear: door.note: also has an answer: give only one of the two.",
                 "clear: lamp.1: the board has no such setting; the nearest is lamp.1.place.",
             ],
             id="what cannot be cleared",

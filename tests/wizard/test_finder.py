@@ -176,7 +176,7 @@ def test_the_board_that_is_unplugged_and_plugged_in_again_is_the_one() -> None:
             hello = await found.connection.hello()
             await found.connection.close()
             assert (found.port, hello.unit) == (ports[1], b"\x02")
-            assert said == ["Unplug the board that is meant.", "That is it. Plug it in again."]
+            assert said == ["Unplug the board that you mean.", "That is it. Plug it in again."]
 
     asyncio.run(play())
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Which question comes next, and what the answers change (design page, sections 5 and 7)."""
+"""Which question comes next, and what the answers change."""
 
 from __future__ import annotations
 

@@ -119,7 +119,7 @@ def test_undo_goes_back_and_a_second_one_forth_again(port: str, tmp_path: Path) 
         done = provision("undo", "--port", port, "--yes", "--json")
         result = json.loads(done.stdout)
         assert (result["result"], result["run"]) == ("taken back", "proven")
-        assert result["words"].startswith("The settings before are in force again, and the board")
+        assert result["words"].startswith("The previous settings are in force again, and the board")
         assert held(port)["orchard.name"] == name
 
 
@@ -155,7 +155,7 @@ def test_undo_on_an_empty_board_is_told_apart() -> None:
 def test_erasing_asks_says_what_and_leaves_nothing(port: str) -> None:
     """What the board is, how much is set, and that it cannot be brought back; then it is empty."""
     with terminal("erase", "--port", port) as here:
-        here.wait_for("Erase all of it?")
+        here.wait_for("Erase everything?")
         assert "26 settings set" in " ".join(here.text.split())
         here.type("y", RETURN)
         assert here.end() == ExitCode.DONE

@@ -115,7 +115,7 @@ def test_a_board_that_contradicts_its_own_schema_is_not_believed(
     changed: dict[str, HeldValue],
 ) -> None:
     """With one sentence that says whose fault it is."""
-    with pytest.raises(SchemaError, match="needs mending"):
+    with pytest.raises(SchemaError, match="needs fixing"):
         held_settings(SCHEMA, values(changed))
 
 

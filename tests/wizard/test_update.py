@@ -84,7 +84,7 @@ def test_a_value_that_fell_back_under_a_caution_is_asked_for_with_it() -> None:
             assert here.board.stored["dryer.limit"] == 45
         screen = " ".join(here.screen.split())
         assert "until this is answered: Dryer, Warmest air has no value." in screen
-        assert "The value stored is one that this firmware no longer takes." in screen
+        assert "This firmware no longer takes the stored value." in screen
         assert screen.count("Dry fruit can catch fire") == 2  # with the question, each time
 
     asyncio.run(play())

@@ -55,7 +55,7 @@ export class NoReply extends LinkError {}
 /** The board speaks no version of the protocol that this page speaks. */
 export class WrongVersion extends LinkError {}
 
-/** The board breaks the protocol: its firmware needs mending. */
+/** The board breaks the protocol: its firmware needs fixing. */
 export class BoardFault extends LinkError {}
 
 /** @type {Readonly<Record<number, string>>} What a refusal means, whatever was asked for. */
@@ -63,14 +63,14 @@ export const REFUSALS = Object.freeze({
   [Refusal.UNSUPPORTED_VERSION]:
     "The board's firmware speaks another version of the protocol: update this program.",
   [Refusal.UNKNOWN_TYPE]:
-    "The board's firmware does not know this request: it is too old for it.",
+    "The board's firmware does not know this request: it is too old.",
   [Refusal.NOT_OFFERED]: "The board's firmware does not offer this.",
-  [Refusal.PRESENCE]: "The board wants somebody present: press its button, then try again.",
-  [Refusal.WRONG_STATE]: "This does not fit what the board holds at the moment.",
+  [Refusal.PRESENCE]: "The board requires somebody to be present: press its button, then try again.",
+  [Refusal.WRONG_STATE]: "This does not fit the present state of the board.",
   [Refusal.MOVED_ON]: "The board has changed or restarted meanwhile: start again.",
   [Refusal.STORAGE]:
     "The board's memory could not be written; what was stored before still holds.",
-  [Refusal.NO_OLDER_SET]: "The board holds no older settings that it could return to.",
+  [Refusal.NO_OLDER_SET]: "The board holds no older settings to go back to.",
   [Refusal.BUSY]: "The board is busy: try again later.",
 });
 

@@ -271,7 +271,7 @@ function pieceRequest(offset, length) {
 const otherPieces = () =>
   new BoardFault(
     say(
-      "The board gives other pieces of its schema than it was asked for: its firmware needs mending.",
+      "The board sends pieces of its schema that were not asked for: its firmware needs fixing.",
     ),
   );
 
@@ -318,7 +318,7 @@ export function* readValues() {
     isSound &&= values.size === end && end <= count; // else a key came twice
     if (!isSound || reply.get(GetValuesReplyKey.COUNT) !== count) {
       throw new BoardFault(
-        say("The board's list of values contradicts itself: its firmware needs mending."),
+        say("The board's list of values contradicts itself: its firmware needs fixing."),
       );
     }
   } while (values.size < count);
@@ -366,7 +366,7 @@ function* scan(onFound) {
       found.length + networks.length > count
     ) {
       throw new BoardFault(
-        say("The board's list of networks contradicts itself: its firmware needs mending."),
+        say("The board's list of networks contradicts itself: its firmware needs fixing."),
       );
     }
     const come = networks.map(([name, signal, security]) => ({ name, signal, security }));
@@ -489,7 +489,7 @@ function* stageInParts(key, bytes, capacity) {
     }
     if (held < least || held > bytes.length) {
       throw new BoardFault(
-        say("The board miscounts the parts of a value: its firmware needs mending."),
+        say("The board miscounts the parts of a value: its firmware needs fixing."),
       );
     }
   }
@@ -638,14 +638,14 @@ function body({ request, result }) {
 function unheard({ why, fault }) {
   if (fault) {
     return new BoardFault(
-      say("The board breaks the protocol ({fault}): its firmware needs mending.", { fault }),
+      say("The board breaks the protocol ({fault}): its firmware needs fixing.", { fault }),
     );
   }
   switch (why) {
     case "damaged":
       return new OtherReader(
         say(
-          "The board's answers come damaged: another program is probably reading this port; close" +
+          "The board's answers arrive damaged: another program is probably reading this port; close" +
             " it (or try another cable).",
         ),
       );

@@ -81,8 +81,7 @@ export async function unpack(deflated, digest) {
     throw new SchemaError(
       "damaged",
       say(
-        "The list of settings did not arrive from the board as it was sent: start again, with" +
-          " another cable if that does not help.",
+        "The board's list of settings arrived damaged: start again, with another cable if that does not help.",
       ),
     );
   }
@@ -102,7 +101,7 @@ export async function unpack(deflated, digest) {
 const invalid = (where) =>
   new SchemaError(
     "invalid",
-    say("The firmware declares its settings wrongly, which its author has to mend: {where}.", {
+    say("The firmware declares its settings wrongly, which its author has to fix: {where}.", {
       where,
     }),
   );

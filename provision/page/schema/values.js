@@ -704,7 +704,7 @@ function lengthWords(field) {
 const CHARACTER_SET_WORDS = {
   [Characters.PRINTABLE]: "must not have line breaks, tabs or other control characters",
   [Characters.ASCII]:
-    "must have only letters without accents, digits, spaces and the usual signs",
+    "must have only letters without accents, digits, spaces and common symbols",
   [Characters.WORD]: "must have only letters a to z, digits, dots, hyphens and underscores",
   [Characters.DIGITS]: "must have only the digits 0 to 9",
 };
@@ -713,7 +713,7 @@ const CHARACTER_WORDS = {
   [Kind.PASSPHRASE]: /** @type {string} */ (CHARACTER_SET_WORDS[Characters.ASCII]),
   [Kind.NETWORK_NAME]: "must be text that can be written in UTF-8",
   [Kind.HOST]: "must have only letters a to z, digits, hyphens and dots",
-  [Kind.URL]: "must have only the characters of a web address; a space, for one, is %20 there",
+  [Kind.URL]: "must have only the characters of a web address; a space, for example, is %20",
   [Kind.TIME_ZONE]: "must be a time zone, such as Europe/London",
   [Kind.BLOB]: "must be text that can be written in UTF-8",
 };

@@ -2,8 +2,8 @@
 /**
  * Codes in a person's words: what the board does, why it failed, and what people do about it.
  *
- * Boards send codes; the words are the host's (design page, section 3). A code of a later version
- * has words too: those of something that nobody here knows.
+ * A board sends codes, and the host has the words. A code of a later version has words too, which
+ * say that this version does not know it.
  *
  * The tables are in English; say() puts what is taken from them into the person's language.
  *
@@ -45,12 +45,11 @@ export const REASONS = Object.freeze({
     "The network gave the board no address. Switching the router off and on often helps; so does" +
     " a fixed address.",
   [Reason.NAME_NOT_RESOLVED]:
-    "The host name could not be looked up. Is it spelt right, and does the network reach the" +
-    " internet?",
+    "The host name could not be looked up. Is it spelt correctly, and does the network reach the internet?",
   [Reason.UNREACHABLE]:
     "The service did not answer. Are its name and port right, and is it running?",
   [Reason.KEY_REFUSED]:
-    "The service did not take the key. Copy it once more, whole, from where the service shows it.",
+    "The service did not take the key. Copy the whole key again from where the service shows it.",
   [Reason.PIN_CONFLICT]: "The firmware cannot use this pin.",
   [Reason.NO_RESPONSE]:
     "What is wired to the board does not answer. Look at the wiring, and at the pin.",
@@ -58,7 +57,7 @@ export const REASONS = Object.freeze({
   [Reason.OTHER]: "Something else went wrong.",
 });
 
-export const UNKNOWN_REASON = "The reason is one that this program does not know: a newer one may.";
+export const UNKNOWN_REASON = "This program does not know the reason; a newer version may.";
 
 /** @type {Readonly<Record<number, readonly number[]>>} */
 const KINDS_AT_FAULT = Object.freeze({
@@ -74,21 +73,21 @@ const KINDS_AT_FAULT = Object.freeze({
 
 /** @type {Readonly<Record<string, string>>} Why a question is asked, where that is not plain. */
 export const WHYS = Object.freeze({
-  [Why.FELL_BACK]: "The value stored is one that this firmware no longer takes.",
+  [Why.FELL_BACK]: "This firmware no longer takes the stored value.",
   [Why.PARTNER]: "A network's name and its passphrase are set together.",
 });
 
 /** What is said instead of a key that a board made up: it may be anything, what it was sent too. */
 const UNDECLARED =
-  "It names a field that its schema does not have: the board's firmware needs mending.";
+  "It names a field that its schema does not have: the board's firmware needs fixing.";
 
-const NOT_WHOLE = "The settings did not arrive whole, again and again; try another cable.";
+const NOT_WHOLE = "The settings did not arrive whole in several attempts; try another cable.";
 
 /** @type {Words} What the refusal of a set means. */
 const SET_REFUSALS = Object.freeze({
   ...REFUSALS,
   [Refusal.UNKNOWN_FIELD]:
-    "The board does not know a setting that it declared itself: its firmware needs mending.",
+    "The board does not know a setting that it declared itself: its firmware needs fixing.",
   // Of a commit the two mean the same (shared/protocol.md, clause 6.5).
   [Refusal.SET_DIFFERS]: NOT_WHOLE,
   [Refusal.WRONG_STATE]: NOT_WHOLE,
@@ -99,7 +98,7 @@ export const NO_WORD_WHY = "does not work, and the board does not say why";
 
 /** What was done when a board fails with its settings, for failureSentence(). */
 export const STORED = "The settings are stored";
-export const TAKEN_BACK = "The settings before are in force again";
+export const TAKEN_BACK = "The previous settings are in force again";
 
 /**
  * Return a fault as a sentence: words in lower case follow the label, others stand alone.
@@ -194,7 +193,7 @@ export function failureSentence(done, step) {
  *   nothing was stored
  */
 export function refusedWords(schema, refused) {
-  if (refused === null) return say("The board holds what it held before.");
+  if (refused === null) return say("The board's settings are as before.");
   const setting = schema.settings.find((each) => each.key === refused.field);
   if (setting) return `${setting.field.label} ${refusalWords(setting.field, refused.code)}.`;
   const words = SET_REFUSALS[refused.code];

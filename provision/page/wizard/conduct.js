@@ -124,7 +124,7 @@ function heldSettings(schema, values) {
     throw new SchemaError(
       "invalid",
       say(
-        "The board's list of values does not fit its list of settings: its firmware needs mending.",
+        "The board's list of values does not fit its list of settings: its firmware needs fixing.",
       ),
     );
   }
@@ -156,7 +156,7 @@ function heldSetting(schema, { field, key }, entry) {
     throw new SchemaError(
       "invalid",
       say(
-        "The board holds for {key} what its own firmware does not admit: the firmware needs mending.",
+        "The board holds a value for {key} that its own firmware does not allow: the firmware needs fixing.",
         { key },
       ),
     );
@@ -286,7 +286,7 @@ export class Dialog {
   undo(leaving) {
     return this.#toTheEnd(leaving, async () => {
       const title = say(
-        "The settings before the present ones come back; a second undo returns to these.",
+        "The previous settings come back; a second undo returns to the present ones.",
       );
       if (!(await this.#asker.agree(title, say("Go back to them?")))) throw new Left();
       await this.#meetAgain();
@@ -314,15 +314,15 @@ export class Dialog {
         unit: [...this.met.hello.unit].map((byte) => byte.toString(16).padStart(2, "0")).join(""),
       });
       const title = `${sayPlural("{who}: {count} setting set.", "{who}: {count} settings set.", count, { who })} ${say(
-        "What is erased cannot be brought back, neither by this program nor by the board.",
+        "Neither this program nor the board can bring back what is erased.",
       )}`;
-      if (!(await this.#asker.agree(title, say("Erase all of it?")))) throw new Left();
+      if (!(await this.#asker.agree(title, say("Erase everything?")))) throw new Left();
       await this.#meetAgain();
       await this.#change(() => this.board.erase(this.#generation));
       const { isEmpty, left } = await this.board.verifyErased();
       if (!isEmpty) {
         const words = say(
-          "The board says that it has erased its settings, but still holds {left} of them: its firmware needs mending. Do not give it away.",
+          "The board says that it has erased its settings, but still holds {left} of them: its firmware needs fixing. Do not give it away.",
           { left: left.length },
         );
         return { result: "unknown", isGood: false, words };
@@ -332,7 +332,7 @@ export class Dialog {
       );
       if (this.can(Capability.ERASE_NOT_PHYSICAL)) {
         words += ` ${say(
-          "Its flash may keep old copies where no program reaches them: before you give it away, change the passwords and keys that it held.",
+          "Its flash may keep old copies that no program can reach: before you give it away, change the passwords and keys that it held.",
         )}`;
       }
       return { result: "erased", isGood: true, words };
@@ -387,7 +387,7 @@ export class Dialog {
         return {
           result: "stored",
           isGood: true,
-          words: say("{done}; whether the board works with them was not waited for.", {
+          words: say("{done}. Whether the board works with them was not checked.", {
             done: say(this.#done),
           }),
         };
@@ -612,7 +612,7 @@ export class Dialog {
     }
     if (String(hello.unit) !== String(this.met.hello.unit)) {
       throw new LinkError(
-        say("Another board answers on this port than the one that was asked about."),
+        say("The board on this port is not the one that was asked about."),
       );
     }
     if (String(hello.schemaDigest) !== String(this.met.hello.schemaDigest)) {
@@ -675,7 +675,7 @@ export class Dialog {
     this.#standing = {
       result: "stored",
       isGood: true,
-      words: say("{done}; whether the board works with them was not waited for.", { done }),
+      words: say("{done}. Whether the board works with them was not checked.", { done }),
     };
     this.#asker.say(say("{done}. Waiting for the board to try them.", { done }));
     const told = new Set([""]); // a board that goes to and fro says each step once
@@ -717,7 +717,7 @@ export class Dialog {
       // A trial that ended: well, if the board still has our set.
       if (String((await this.board.hello()).token) !== String(this.#durable)) {
         const words = say(
-          "The settings did not work in time, and the board went back by itself to those before.",
+          "The settings did not work in time, and the board went back to the previous ones by itself.",
         );
         return { ending: { result: "not-stored", isGood: false, words }, failed: null };
       }

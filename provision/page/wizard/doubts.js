@@ -36,13 +36,13 @@ export function doubts(field, value) {
   const found = [];
   if (isSpace(text.slice(0, 1))) found.push(say("begins with a space"));
   if (isSpace(text.slice(-1)) && trimmed(text)) {
-    found.push(say("ends with a space, as what is copied often does"));
+    found.push(say("ends with a space, as copied text often does"));
   }
   if (exact && TYPOGRAPHIC.test(text)) {
-    found.push(say("has typographic quotes, which some programs put in the place of plain ones"));
+    found.push(say("has typographic quotes, which some programs put in place of plain ones"));
   }
   if (exact && OTHER_SPACES.test(text)) {
-    found.push(say("has a space of another sort than the space bar makes"));
+    found.push(say("has another kind of space than the space bar types"));
   }
   return found;
 }

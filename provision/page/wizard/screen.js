@@ -268,10 +268,10 @@ export class Screen {
 
   /** @param {Question} question @param {string} doubt */
   async standsBy(question, doubt) {
-    const said = say("{label} {doubt}. Is that meant?", { label: question.field.label, doubt });
+    const said = say("{label} {doubt}. Is that right?", { label: question.field.label, doubt });
     const chosen = await this.choose(question.field.label, [said], {
       no: say("Answer differently"),
-      yes: say("Yes, it is meant"),
+      yes: say("Yes, it is right"),
     });
     return chosen === "yes";
   }
@@ -437,7 +437,7 @@ function wanted({ field }) {
   const said = [say("It {words}.", { words })];
   if (isKeyOnly(field)) {
     said.push(
-      say("Only the key that is made of it goes to the board, never the passphrase itself."),
+      say("Only a key made from it goes to the board, never the passphrase itself."),
     );
   }
   return said;
@@ -586,7 +586,7 @@ function radios(question, choices, other) {
     typed.addEventListener("input", () => {
       own.checked = true;
     });
-    typed.setAttribute("aria-label", say("Name of a network that hides itself"));
+    typed.setAttribute("aria-label", say("Name of a hidden network"));
     if (!own.checked) typed.value = "";
     inputs.push(own);
     rows.push(

@@ -41,8 +41,8 @@ def run(options: argparse.Namespace) -> int:
     """Run the command; return its exit code."""
     if not has_terminal():
         said = tr(
-            "There is no terminal here to ask on: name the settings in a file, and run"
-            " `provision setup --answers FILE`."
+            "There is no terminal to ask at: give the settings in a file, and run `provision"
+            " setup --answers FILE`."
         )
         return refuse(options, said)
 

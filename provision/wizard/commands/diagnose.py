@@ -37,7 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--out",
         type=Path,
         metavar="FILE",
-        help="also write what was found, for whoever helps; it has no secret: read it first",
+        help="also write a report, for those who help you; it has no secrets, but read it first",
     )
     add_known(parser)
     add_replace(parser)
@@ -62,7 +62,7 @@ def run(options: argparse.Namespace) -> int:
         if write_file(options.out, report, replace=options.replace):
             say(
                 tr(
-                    "{path}: has what was found. Read it before you give it to anybody.",
+                    "{path}: holds the report. Read it before you give it to anybody.",
                     path=options.out,
                 )
             )

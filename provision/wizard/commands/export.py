@@ -23,11 +23,13 @@ from provision.wizard.result import DialogResult, ExitCode
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add what the command takes."""
     parser.description = (
-        "Write what is set as an answers file, for a second board or after an erase. Secrets are"
+        "Write the settings as an answers file, for a second board or after an erase. Secrets are"
         " not in it: `provision setup --answers FILE` asks for them."
     )
     add_port(parser)
-    parser.add_argument("--out", type=Path, metavar="FILE", help="where to (standard output)")
+    parser.add_argument(
+        "--out", type=Path, metavar="FILE", help="the file to write (default: standard output)"
+    )
     add_replace(parser)
 
 
@@ -41,7 +43,7 @@ def run(options: argparse.Namespace) -> int:
     if isinstance(met, DialogResult):
         return end(options, met, board)
     if met.status.store == Store.EMPTY:
-        say(tr("Nothing is set on this board, so that there is nothing to write."))
+        say(tr("Nothing is set on this board, so there is nothing to write."))
         return ExitCode.DONE
     text = answers_file(met)
     if options.out is not None:

@@ -27,7 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add what the command takes."""
     add_port(parser)
     add_answers(parser)
-    parser.add_argument("--ask-all", action="store_true", help="ask for what is set, too")
+    parser.add_argument("--ask-all", action="store_true", help="also ask for what is already set")
     add_log(parser)
     add_plain(parser)
     add_json(parser)

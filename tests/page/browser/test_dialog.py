@@ -224,7 +224,7 @@ def test_the_focus_goes_to_each_step_and_leaves_the_page_at_its_end(visit: Visit
     person.press(PLUGGED)
     person.arrives("Network")
     assert person.stop()["name"] == "Orchard Gate"
-    hidden = "Name of a network that hides itself"
+    hidden = "Name of a hidden network"
     assert person.stops() == ["Orchard Gate", hidden, "Next", "Leave the board as it is"]
 
 
@@ -246,7 +246,7 @@ def test_a_network_that_hides_itself_is_typed(
     person = Person(page)
     person.begin()
     person.arrives("Network")
-    person.type("Name of a network that hides itself", "Orchard Gate")
+    person.type("Name of a hidden network", "Orchard Gate")
     page.keyboard.press("Enter")
     person.arrives("Passphrase")
     person.sees("For the network Orchard Gate.")
@@ -548,16 +548,16 @@ def test_one_setting_is_changed(visit: Visit, set_up_board: WiredBoard) -> None:
 
 
 def test_a_change_is_taken_back(visit: Visit, set_up_board: WiredBoard) -> None:
-    """The settings before are in force again."""
+    """The previous settings are in force again."""
     set_up_board.store({"orchard.name": "Upper mast"})
     person = Person(visit())
     person.begin()
     person.arrives(OVERVIEW)
-    person.press("Go back to the settings before")
+    person.press("Go back to the previous settings")
     person.arrives("Go back to them?")
     person.press("Yes")
     person.arrives(OVERVIEW)
-    person.hears("The settings before are in force again")
+    person.hears("The previous settings are in force again")
     assert set_up_board.held() == TOLD
 
 
@@ -571,7 +571,7 @@ def test_all_settings_are_erased(
     person.begin()
     person.arrives(OVERVIEW)
     person.press("Erase all settings")
-    person.arrives("Erase all of it?")
+    person.arrives("Erase everything?")
     assert_everybody_can_use(page)
     keep_screenshot(page, "erase")
     person.press("Yes")
@@ -588,7 +588,7 @@ def test_erasing_can_be_refused(visit: Visit, set_up_board: WiredBoard) -> None:
     person.begin()
     person.arrives(OVERVIEW)
     person.press("Erase all settings")
-    person.arrives("Erase all of it?")
+    person.arrives("Erase everything?")
     assert person.stops() == ["No", "Yes", "Leave the board as it is"]
     person.press("No")
     person.arrives(OVERVIEW)
@@ -622,7 +622,7 @@ def test_left_while_the_board_tries_it_stays_left(
     person.press("Leave the board as it is")
     person.arrives(OVERVIEW)
     told = page.get_by_role("status").inner_text()
-    assert told == "The settings are stored; whether the board works with them was not waited for."
+    assert told == "The settings are stored. Whether the board works with them was not checked."
     page.wait_for_timeout(3000)  # longer than the practice network takes to answer
     person.arrives(OVERVIEW)
     assert page.get_by_role("status").inner_text() == told
