@@ -236,7 +236,9 @@ case("hello is answered under another id", NO_BOARD, SPEAKS_ELSE)(
         board, MessageType.HELLO, lambda m: message(2, (m.id + 1) % 65536, board.hello_body())
     )
 )
-case("pieces are answered under the id of the next one", NO_BOARD, "other pieces|contradicts")(
+case(
+    "pieces are answered under the id of the next one", NO_BOARD, "were not asked for|contradicts"
+)(
     lambda board: answers(
         board,
         MessageType.GET_SCHEMA,
@@ -468,7 +470,7 @@ case(
 case(
     "a failure for reasons that nobody knows",
     ExitCode.NOT_WORKING,
-    "a newer one may",
+    "a newer version may",
     command=SETUP,
     commits=True,
 )(status_with(after_commit=True, run=int(Run.FAILED), step=200, reason=201))
