@@ -42,6 +42,7 @@ from provision.link.procedures import Change
 from provision.link.replies import NotStored, Outcome, Stored, Unknown
 from provision.settings.model import Schema, Value
 from provision.settings.whole import in_force
+from tests.c_board.board import Tear
 from tests.sessions.ledger import Ledger, Violation
 from tests.sessions.units import (
     UNIT_ID,
@@ -49,7 +50,6 @@ from tests.sessions.units import (
     CUnit,
     Past,
     PythonUnit,
-    TearKind,
     Unit,
     image_with,
     load,
@@ -337,7 +337,7 @@ class _Player:
                 return world.reset
             case "cut":
                 operations = chance.choice((chance.randrange(25), chance.randrange(70)))
-                size, tear = chance.randrange(64), chance.choice(list(TearKind))
+                size, tear = chance.randrange(64), chance.choice(list(Tear))
                 return lambda: world.cut_power_in(operations, size, tear)
             case "flash":
                 # One or two in a row are made up for; more, from the first on, are a refusal.

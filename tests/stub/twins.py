@@ -16,7 +16,7 @@ from provision.contract.table import CommitKey, MessageType
 from provision.settings.declaration import Declaration
 from provision.settings.file import read
 from provision.settings.whole import staged_digest
-from tests.stub.c_stub import Stub
+from tests.c_board.board import Stub
 
 VECTORS = Path(__file__).parents[2] / "shared" / "vectors"
 TOKEN = bytes(range(8))
@@ -106,7 +106,7 @@ def twins(library: c.CDLL, name: str, *, presence: bool = False, listens: int = 
     """Return both boards, switched on, with nothing stored."""
     declared = declaration(name)
     geometry = settings_geometry(declared)
-    stub = Stub(library, declared, Flash(geometry), presence=presence, listens=listens)
+    stub = Stub(library, declared, presence=presence, listens=listens)
     assert stub.start() == 0
     board = from_declaration(
         declared,
