@@ -50,10 +50,10 @@ if TYPE_CHECKING:
         SpeaksElse,
         WrongVersion,
     )
-    from provision.settings.file import load_schema
-    from provision.settings.file_reading import FileMistakes
-    from provision.settings.model import Schema, Setting
-    from provision.settings.wire import SchemaError
+    from provision.schema.codec import SchemaError
+    from provision.schema.model import Schema, Setting
+    from provision.schema_file.load import load_schema
+    from provision.schema_file.reader import FileMistakes
     from provision.testing.boards import VirtualBoard
 
     __version__: str
@@ -102,10 +102,10 @@ _HOMES = {
     "provision.client.changes": {"ValueFault", "ValuesError"},
     "provision.client.changing": {"ErasedUnseen", "OutcomeUnknown", "StillHeld"},
     "provision.errors": {"ProvisionError"},
-    "provision.settings.file": {"load_schema"},
-    "provision.settings.file_reading": {"FileMistakes"},
-    "provision.settings.model": {"Schema", "Setting"},
-    "provision.settings.wire": {"SchemaError"},
+    "provision.schema_file.load": {"load_schema"},
+    "provision.schema_file.reader": {"FileMistakes"},
+    "provision.schema.model": {"Schema", "Setting"},
+    "provision.schema.codec": {"SchemaError"},
     "provision.testing.boards": {"VirtualBoard"},
     "provision.link.errors": {
         *("BoardFault", "BoardRefused", "LineLost", "LinkError", "NoReply", "OtherReader"),

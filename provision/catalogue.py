@@ -12,7 +12,12 @@ import gettext
 import re
 import sys
 from collections.abc import Mapping, Sequence
+from contextvars import ContextVar
 from pathlib import Path
+
+from provision.phrases import Phrase, in_language, mark
+
+__all__ = ["Catalogue", "mark", "ntr", "of_environment", "spoken", "tr", "use", "wanted"]
 
 DOMAIN = "provision"
 FOLDER = Path(__file__).parent / "catalogues"
@@ -21,35 +26,39 @@ _SOURCE_LANGUAGE = "en"
 _LOCALE = re.compile(r"([A-Za-z]{2,3})(?:[_-]([A-Za-z0-9]{2,8}))?(?:\..*|@.*)?\Z")
 
 
-class _Spoken:
-    """The language that is spoken in this process."""
+class Catalogue:
+    """One language, in which people are told what is to be told."""
 
-    def __init__(self) -> None:
-        self.wanted: tuple[str, ...] = ()
-        self.catalogue = gettext.NullTranslations()
+    def __init__(self, wanted: Sequence[str] = ()) -> None:
+        """Speak the first wanted language that there is a catalogue for, else English.
+
+        wanted: language tags such as "de-AT", the best first.
+        """
+        self.wanted = tuple(wanted)
+        self._words = gettext.NullTranslations()
+        for tag in wanted:
+            if tag.lower().split("-")[0] == _SOURCE_LANGUAGE:
+                return
+            if gettext.find(DOMAIN, FOLDER, [tag.replace("-", "_")]) is not None:
+                self._words = gettext.translation(DOMAIN, FOLDER, [tag.replace("-", "_")])
+                return
+
+    def spoken(self, what: object) -> str:
+        """Return a phrase, or an exception that carries one, in this language; else its str()."""
+        return str(in_language(what, self._words))
 
 
-_spoken = _Spoken()
+_catalogue: ContextVar[Catalogue] = ContextVar("catalogue", default=Catalogue())  # noqa: B039
 
 
 def use(wanted: Sequence[str]) -> None:
-    """Speak the first wanted language that there is a catalogue for, else English.
-
-    wanted: language tags such as "de-AT", the best first.
-    """
-    _spoken.wanted = tuple(wanted)
-    _spoken.catalogue = gettext.NullTranslations()
-    for tag in wanted:
-        if tag.lower().split("-")[0] == _SOURCE_LANGUAGE:
-            return
-        if gettext.find(DOMAIN, FOLDER, [tag.replace("-", "_")]) is not None:
-            _spoken.catalogue = gettext.translation(DOMAIN, FOLDER, [tag.replace("-", "_")])
-            return
+    """Speak a language from here on, in this task or thread; see Catalogue."""
+    _catalogue.set(Catalogue(wanted))
 
 
 def wanted() -> tuple[str, ...]:
     """Return the tags of the languages that the person reads, the best first."""
-    return _spoken.wanted
+    return _catalogue.get().wanted
 
 
 def of_environment(environment: Mapping[str, str]) -> list[str]:
@@ -85,17 +94,16 @@ def _of_windows() -> str:
     return ""
 
 
+def spoken(what: object) -> str:
+    """Return a phrase, or an exception that carries one, in the person's language."""
+    return _catalogue.get().spoken(what)
+
+
 def tr(text: str, /, **values: object) -> str:
     """Return a text in the person's language, its `{names}` replaced by values."""
-    spoken = _spoken.catalogue.gettext(text)
-    return spoken.format(**values) if values else spoken
+    return spoken(Phrase(text, values))
 
 
 def ntr(one: str, many: str, count: int, /, **values: object) -> str:
     """Return a text with a count in it, `{count}`, in the form that the count needs."""
-    return _spoken.catalogue.ngettext(one, many, count).format(count=count, **values)
-
-
-def mark(text: str) -> str:
-    """Return a text as it is: it is in the catalogues, and said with tr() later."""
-    return text
+    return spoken(Phrase(one, values, many, count))

@@ -18,7 +18,7 @@ from typing import Any, NoReturn
 from provision import catalogue, output
 from provision.extras import MissingPackageError
 from provision.wizard.command_line import end, interrupted, refuse
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 
 _DESCRIPTION = "Set up a freshly flashed board over the cable that it hangs on."
 
@@ -51,7 +51,7 @@ def _main(given: Sequence[str]) -> int:
         command: Callable[[argparse.Namespace], int] = options.command
         return command(options)
     except (_CommandLineError, MissingPackageError) as error:
-        return refuse(options, str(error))
+        return refuse(options, catalogue.spoken(error))
     except KeyboardInterrupt:
         return end(options, interrupted())
 

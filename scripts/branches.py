@@ -35,13 +35,13 @@ NOT_WITH_COUNTERS = [
     "tests/stub/test_objects.py",
     "tests/stub/test_wiping.py",
 ]
-PYTHON_TESTS = ["tests/contract", "tests/settings", "tests/link", "tests/board"]
+PYTHON_TESTS = ["tests/contract", "tests/schema", "tests/link", "tests/board"]
 PYTHON_FILES = [
     "provision/contract/*",
-    "provision/settings/*",
+    "provision/schema/*",
     "provision/link/session.py",
     "provision/link/exchange.py",
-    "provision/link/procedures.py",
+    "provision/link/operations.py",
     "provision/board/engine.py",
     "provision/board/store.py",
 ]

@@ -46,7 +46,7 @@ def covered(target: str, corpus: Path, folder: Path) -> list[Tally]:
                 "tests.fuzz.replay_schemas",
                 str(corpus),
             ],
-            ["provision/settings/wire.py", "provision/contract/profile.py"],
+            ["provision/schema/codec.py", "provision/contract/profile.py"],
             folder,
         )
     program = build_replay(target, folder, counting=True)

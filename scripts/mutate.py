@@ -53,9 +53,10 @@ TESTS = {
     "provision/link": ["tests/link"],
     "provision/page/contract": ["tests/page/core"],
     "provision/page/link": ["tests/page/link"],
-    "provision/page/settings": ["tests/page/core"],
+    "provision/page/schema": ["tests/page/core"],
     "provision/page/wizard": ["tests/page/wizard"],
-    "provision/settings": ["tests/settings"],
+    "provision/schema": ["tests/schema"],
+    "provision/schema_file": ["tests/schema_file"],
     "provision/wizard": [f"tests/wizard/test_{each}.py" for each in WIZARD_TESTS.split()],
 }
 """Where the code is that is changed, and the tests that must notice, beside those of its name."""

@@ -45,10 +45,10 @@ def _table() -> source.Table:
 def _sample() -> dict[str, str]:
     """The C that an author gets for the demo's schema file."""
     from provision.author import c_code  # noqa: PLC0415
-    from provision.settings import file  # noqa: PLC0415
+    from provision.schema_file.load import load_declaration  # noqa: PLC0415
 
     path = ROOT / "schemas" / "orchard-frost-alarm.toml"
-    return c_code.generate(file.load(path), path.stem)
+    return c_code.generate(load_declaration(path), path.stem)
 
 
 def _json_schema() -> bytes:
@@ -58,13 +58,13 @@ def _json_schema() -> bytes:
 
 
 def _page_zones() -> bytes:
-    from provision.settings.time_zones import zones  # noqa: PLC0415
+    from provision.schema.time_zones import zones  # noqa: PLC0415
 
     return page_zones.page_zones(zones())
 
 
 def _exit_codes() -> str:
-    from provision.wizard.ending import ExitCode  # noqa: PLC0415
+    from provision.wizard.result import ExitCode  # noqa: PLC0415
 
     rows = "".join(f"| {int(code)} | {code.words} |\n" for code in ExitCode)
     return f"| code | meaning |\n|---|---|\n{rows}"
@@ -74,10 +74,10 @@ def _exit_codes() -> str:
 # `provision` imports it when it is called, so that a broken table can be made anew.
 TARGETS: list[tuple[str, Callable[[], bytes]]] = [
     ("provision/contract/table.py", lambda: python_table.python_table(_table())),
-    ("provision/settings/table.py", lambda: python_table.schema_table(_table())),
+    ("provision/schema/table.py", lambda: python_table.schema_table(_table())),
     ("provision/page/contract/table.js", lambda: page_table.page_table(_table())),
-    ("provision/page/settings/table.js", lambda: page_table.schema_table(_table())),
-    ("provision/page/settings/zones.js", _page_zones),
+    ("provision/page/schema/table.js", lambda: page_table.schema_table(_table())),
+    ("provision/page/schema/zones.js", _page_zones),
     ("firmware_stub/include/pv_table.h", lambda: c_header.c_header(_table())),
     ("shared/protocol.cddl", lambda: cddl.cddl(_table())),
     ("shared/vectors/lines.json", lines.document),

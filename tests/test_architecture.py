@@ -20,50 +20,59 @@ ROOT = Path(__file__).parents[1] / PACKAGE
 
 # Who may know whom. A room that is not in this table has no place in the house yet: give it one.
 ARROWS: dict[str, frozenset[str]] = {
-    "catalogue": frozenset(),
+    "phrases": frozenset(),
+    "catalogue": frozenset({"phrases"}),
     "errors": frozenset(),
     "extras": frozenset({"errors"}),
     "output": frozenset({"catalogue"}),
     "contract": frozenset(),
-    "settings": frozenset({"catalogue", "errors", "extras", "contract"}),
-    "board": frozenset({"contract", "settings"}),
-    "link": frozenset({"catalogue", "errors", "contract"}),
-    "client": frozenset({"catalogue", "errors", "contract", "settings", "link"}),
+    "toml": frozenset({"phrases"}),
+    "schema": frozenset({"phrases", "errors", "extras", "contract"}),
+    "schema_file": frozenset({"errors", "toml", "contract", "schema"}),
+    "board": frozenset({"contract", "schema"}),
+    "link": frozenset({"phrases", "errors", "contract"}),
+    "client": frozenset({"phrases", "errors", "toml", "contract", "schema", "link"}),
     "wizard": frozenset(
-        {"catalogue", "errors", "output", "contract", "settings", "link", "client"}
+        {
+            *("catalogue", "phrases", "errors", "toml", "output", "contract", "schema", "link"),
+            "client",
+        }
     ),
     "author": frozenset(
         {
-            *("catalogue", "contract", "settings", "board", "client", "wizard", "conformance"),
-            *("output", "extras"),
+            *("phrases", "toml", "contract", "schema", "schema_file", "board", "client"),
+            *("wizard", "conformance", "output", "extras"),
         }
     ),
-    "conformance": frozenset({"contract", "settings", "link", "output"}),
-    "testing": frozenset({"contract", "settings", "board", "link", "wizard", "conformance"}),
+    "conformance": frozenset({"contract", "schema", "link", "output"}),
+    "testing": frozenset(
+        {"contract", "schema", "schema_file", "board", "link", "wizard", "conformance"}
+    ),
     # It names the commands' modules, and imports the one that is called for.
     "cli": frozenset({"catalogue", "extras", "output", "wizard"}),
     "__main__": frozenset({"cli"}),
     # provision/__init__.py, which every import of any room runs: it imports what it exports only
     # when that is asked for.
-    "": frozenset({"errors", "client", "link", "settings", "testing"}),
+    "": frozenset({"errors", "client", "link", "schema", "schema_file", "testing"}),
 }
 
 # Of a room that another one may know, these modules only. The kit reads a board's schema with the
 # host's reader; what a board has to do with it the kit takes from the page (expected.py), since an
 # error of the host's rules must not become a fault of boards.
 ONLY: dict[tuple[str, str], frozenset[str]] = {
-    ("conformance", "settings"): frozenset({"settings.model", "settings.wire"}),
+    ("conformance", "schema"): frozenset({"schema.model", "schema.codec"}),
 }
 
 # These take bytes, time and answers and return bytes, events and questions. "*": the whole room.
 SANS_IO: dict[str, tuple[str, ...]] = {
     "contract": ("*",),
-    "settings": ("*",),
+    "schema": ("*",),
+    "schema_file": ("*",),
     "board": ("engine", "flash", "store"),
     "link": ("session",),
-    "wizard": ("flow",),
+    "wizard": ("flow", "draft", "offers"),
     "conformance": (
-        "bench",
+        "board_under_test",
         "checks",
         "checks.committing",
         "checks.crafted",
@@ -90,7 +99,7 @@ SANS_IO: dict[str, tuple[str, ...]] = {
         "junit",
         "kit",
         "leaks",
-        "made_up",
+        "sample_values",
         "refusals",
         "shown",
         "watch",
@@ -290,30 +299,30 @@ def plant(root: Path, sources: dict[str, str]) -> dict[str, Module]:
 @pytest.mark.parametrize(
     ("place", "source"),
     [
-        ("contract/line.py", "import provision.settings"),
-        ("contract/line.py", "from provision import settings"),
-        ("contract/line.py", "from provision.settings import check"),
-        ("contract/line.py", "from ..settings.check import value"),
-        ("contract/line.py", "from .. import settings"),
-        ("contract/line.py", "def late():\n    from provision import settings"),
-        ("contract/line.py", "import importlib\nimportlib.import_module('provision.settings')"),
-        ("contract/line.py", "__import__('provision.settings')"),
-        ("link/__init__.py", "from ..settings import check"),
-        ("link/port.py", "from provision.settings import check"),
+        ("contract/line.py", "import provision.schema"),
+        ("contract/line.py", "from provision import schema"),
+        ("contract/line.py", "from provision.schema import check"),
+        ("contract/line.py", "from ..schema.check import value"),
+        ("contract/line.py", "from .. import schema"),
+        ("contract/line.py", "def late():\n    from provision import schema"),
+        ("contract/line.py", "import importlib\nimportlib.import_module('provision.schema')"),
+        ("contract/line.py", "__import__('provision.schema')"),
+        ("link/__init__.py", "from ..schema import check"),
+        ("link/port.py", "from provision.schema import check"),
         ("wizard/ask.py", "from provision import board"),
         ("author/page.py", "from provision import link"),
-        ("board/front.py", "from provision import link"),
+        ("board/server.py", "from provision import link"),
         ("testing.py", "from provision import author"),
-        ("settings/check.py", "from provision import cli"),
+        ("schema/check.py", "from provision import cli"),
         ("__init__.py", "from provision import contract"),
-        ("conformance/kit.py", "from provision.settings import whole"),
-        ("conformance/kit.py", "import provision.settings.values"),
+        ("conformance/kit.py", "from provision.schema import constraints"),
+        ("conformance/kit.py", "import provision.schema.values"),
         ("attic/box.py", ""),
     ],
 )
 def test_a_wrong_arrow_is_found(tmp_path: Path, place: str, source: str) -> None:
     """Each way of writing an import that points up, and a room nobody declared, is found."""
-    rooms = {f"{room}/__init__.py": "" for room in ("contract", "settings", "board", "link")}
+    rooms = {f"{room}/__init__.py": "" for room in ("contract", "schema", "board", "link")}
     found = wrong_arrows(plant(tmp_path, {**rooms, "cli.py": "", place: source}))
     assert len(found) == 1
     module = place.removesuffix(".py").removesuffix("__init__").rstrip("/").replace("/", ".")
@@ -336,8 +345,8 @@ def test_a_right_arrow_is_left_alone(tmp_path: Path) -> None:
     ("sources", "found"),
     [
         (
-            {"settings/check.py": "from os import open as look"},
-            ["settings.check: must not reach os", "settings.check: must not reach os.open"],
+            {"schema/check.py": "from os import open as look"},
+            ["schema.check: must not reach os", "schema.check: must not reach os.open"],
         ),
         (
             {"link/session.py": "def late():\n    import time"},

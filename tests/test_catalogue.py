@@ -3,13 +3,15 @@
 
 from __future__ import annotations
 
-import gettext
+import asyncio
 import re
 from collections.abc import Iterator
 
 import pytest
 
 from provision import catalogue
+from provision.contract.table import MessageType
+from provision.link.errors import BoardRefused, Refused
 from scripts.derive import catalogues
 
 
@@ -127,4 +129,27 @@ def test_what_a_catalogue_lacks_is_said_in_english() -> None:
     """Nothing is left out."""
     catalogue.use(["de"])
     assert catalogue.tr("Not in any catalogue.") == "Not in any catalogue."
-    assert isinstance(catalogue._spoken.catalogue, gettext.GNUTranslations)
+    assert catalogue.tr("yes") == "ja"
+
+
+def test_two_languages_are_spoken_in_one_process() -> None:
+    """A phrase is data: two people are told the same, each in their language."""
+    refused = BoardRefused(MessageType.COMMIT, Refused(99))
+    english, german = catalogue.Catalogue(["en"]), catalogue.Catalogue(["de"])
+    assert english.spoken(refused) == "The board refused the request commit: code 99."
+    assert german.spoken(refused) == "Das Board hat die Anfrage commit abgelehnt: Code 99."
+    assert str(refused) == english.spoken(refused)
+
+
+def test_a_language_holds_for_its_task() -> None:
+    """Each task speaks the language that it asked for, whatever others ask for meanwhile."""
+
+    async def ask(tag: str) -> str:
+        catalogue.use([tag])
+        await asyncio.sleep(0)
+        return catalogue.tr("yes")
+
+    async def both() -> list[str]:
+        return [*await asyncio.gather(ask("de"), ask("en"))]
+
+    assert asyncio.run(both()) == ["ja", "yes"]

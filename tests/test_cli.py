@@ -19,7 +19,7 @@ import pytest
 from provision import cli
 from provision.cli import main
 from provision.wizard import at_port
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from tests.waiting import PATIENCE, next_line
 
 ROOT = Path(__file__).parents[1]

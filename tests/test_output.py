@@ -16,7 +16,7 @@ import pytest
 
 from provision import output
 from provision.cli import main
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from tests.standard_streams import CONDITIONS, Runner
 from tests.test_cli import ANSWERS, NETWORKS, SCHEMA, stand_in
 

@@ -20,13 +20,14 @@ from typing import cast
 from provision.author import c_text
 from provision.contract.table import Ability, Characters, Kind
 from provision.output import write_file
-from provision.settings import c_names, capacity
-from provision.settings.carrying import older_keys, tag
-from provision.settings.declaration import Declaration
-from provision.settings.model import Condition, Field, Pin, Schema, Section, Setting
-from provision.settings.table import LENGTH_OF_KEY
-from provision.settings.values import is_key_only, limits, show
-from provision.settings.wire import Packed, pack
+from provision.schema import capacity
+from provision.schema.codec import Packed, pack
+from provision.schema.declaration import Declaration
+from provision.schema.migration import older_keys, tag
+from provision.schema.model import Condition, Field, Pin, Schema, Section, Setting
+from provision.schema.table import LENGTH_OF_KEY
+from provision.schema.values import is_key_only, limits, show
+from provision.schema_file import c_names
 
 GENERATOR_VERSION = 1
 """Counts the changes to the form of the generated code."""

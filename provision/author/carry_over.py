@@ -28,14 +28,14 @@ from typing import Any
 
 from provision.author.pin_clashes import Clash, pin_clashes
 from provision.contract.table import Characters, Kind, Refusal
-from provision.settings.capacity import HEADER_SIZE, largest_payload, record_size
-from provision.settings.carrying import convert, older_keys, tag
-from provision.settings.declaration import BoardDeclaration, Declaration
-from provision.settings.file import FileMistakes, load
-from provision.settings.model import Condition, Field, Schema, Setting, Value
-from provision.settings.table import LENGTH_OF_KEY
-from provision.settings.values import check_value, is_key_only, limits, refusal_words, show
-from provision.settings.whole import key_beside
+from provision.schema.capacity import HEADER_SIZE, largest_payload, record_size
+from provision.schema.constraints import key_beside
+from provision.schema.declaration import BoardDeclaration, Declaration
+from provision.schema.migration import convert, older_keys, tag
+from provision.schema.model import Condition, Field, Schema, Setting, Value
+from provision.schema.table import LENGTH_OF_KEY
+from provision.schema.values import check_value, is_key_only, limits, refusal_words, show
+from provision.schema_file.load import FileMistakes, load_declaration
 
 
 class Fate(Enum):
@@ -113,7 +113,7 @@ class Carried:
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class UpdateOutcome:
     """What becomes of the settings, and of the boards."""
 
     settings: tuple[Carried, ...]
@@ -148,11 +148,11 @@ class Outcome:
         return Verdict.QUESTIONS if offered else Verdict.NOTHING
 
 
-def carry_over(old: Declaration, new: Declaration) -> Outcome:
+def carry_over(old: Declaration, new: Declaration) -> UpdateOutcome:
     """Return what becomes of every setting, and of the boards that hold them."""
     update = _Update(old, new)
     found = {_Share.NONE: Chance.ALWAYS, _Share.SOME: Chance.PERHAPS, _Share.ALL: Chance.NEVER}
-    return Outcome(
+    return UpdateOutcome(
         _carried(update),
         tuple(pin_clashes(old.schema, new.schema)),
         found[_fit_of_place(old, new).share],
@@ -319,7 +319,7 @@ def _fit_of_sized(old: Field, new: Field) -> _Fit:
     if max(least, new_least) > min(most, new_most):
         return _Fit(_Share.NONE, tuple(why))
     if _WIDEST_FIRST.index(new.characters) > _WIDEST_FIRST.index(old.characters):
-        words = refusal_words(new, Refusal.CHARACTERS).removeprefix("must have ")
+        words = str(refusal_words(new, Refusal.CHARACTERS)).removeprefix("must have ")
         why.append(f"{words} now")
     return _Fit(_Share.SOME, tuple(why)) if why else _FITS
 
@@ -723,7 +723,7 @@ _GROUPS = tuple(
 )
 
 
-def lines(update: Outcome) -> list[str]:
+def lines(update: UpdateOutcome) -> list[str]:
     """Return the text for people: one line for each setting, in groups, and what it comes to.
 
     Instances of a section to which the same happens share a line.
@@ -773,7 +773,7 @@ def _range(settings: Sequence[Setting]) -> str | None:
     return f"{first.section.key}.{','.join(spans)}.{first.field.key}"
 
 
-def summary(update: Outcome) -> str:
+def summary(update: UpdateOutcome) -> str:
     """Return what it comes to, in two sentences: for what people have set, and for the boards."""
     return f"{_loss_words(update.settings)}. {_VERDICT_WORDS[update.verdict, update.stops]}"
 
@@ -845,7 +845,7 @@ def run(arguments: argparse.Namespace) -> int:
     declarations, wrong = [], []
     for path in (arguments.old, arguments.new):
         try:
-            declarations.append(load(path))
+            declarations.append(load_declaration(path))
         except FileMistakes as error:
             # With the whole path: both files often have one name.
             wrong.append(FileMistakes(str(path), error.mistakes))
@@ -868,7 +868,7 @@ def _version(declaration: Declaration) -> str:
     return f"{declaration.firmware_name} {declaration.firmware_version}"
 
 
-def _as_json(old: Declaration, new: Declaration, update: Outcome) -> dict[str, Any]:
+def _as_json(old: Declaration, new: Declaration, update: UpdateOutcome) -> dict[str, Any]:
     return {
         "old": _version(old),
         "new": _version(new),

@@ -7,7 +7,7 @@ import argparse
 
 from provision.author.command_line import add_file
 from provision.wizard.command_line import add_json, print_json
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -18,13 +18,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Run the command; return its exit code."""
-    from provision.settings.file import FileMistakes, load  # noqa: PLC0415
-    from provision.settings.file_languages import untranslated  # noqa: PLC0415
+    from provision.schema_file.load import FileMistakes, load_declaration  # noqa: PLC0415
+    from provision.schema_file.translations import untranslated  # noqa: PLC0415
 
     mistakes = []
     lacking: dict[str, list[str]] = {}
     try:
-        declaration = load(options.file)
+        declaration = load_declaration(options.file)
     except FileMistakes as error:
         mistakes = [
             {

@@ -24,7 +24,7 @@ from provision.author.images import (
     unreadable,
     windows,
 )
-from provision.settings.declaration import BoardDeclaration
+from provision.schema.declaration import BoardDeclaration
 
 DONE, MISTAKES, USAGE = 0, 1, 2
 

@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from provision.wizard.command_line import refuse
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 
 if TYPE_CHECKING:
-    from provision.settings.declaration import Declaration
+    from provision.schema.declaration import Declaration
 
 
 def add_file(parser: argparse.ArgumentParser) -> None:
@@ -29,10 +29,10 @@ def add_networks(parser: argparse.ArgumentParser) -> None:
 
 def with_declaration(options: argparse.Namespace, command: Callable[[Declaration], int]) -> int:
     """Run a command on a schema file, unless there are mistakes in it."""
-    from provision.settings.file import FileMistakes, load  # noqa: PLC0415
+    from provision.schema_file.load import FileMistakes, load_declaration  # noqa: PLC0415
 
     try:
-        declaration = load(options.file)
+        declaration = load_declaration(options.file)
     except FileMistakes as error:
         return refuse(options, str(error), ExitCode.MISTAKES)
     return command(declaration)

@@ -17,7 +17,7 @@ from provision.wizard.command_line import (
     run_with_board,
     say,
 )
-from provision.wizard.ending import Ending, ExitCode
+from provision.wizard.result import DialogResult, ExitCode
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -55,7 +55,7 @@ def run(options: argparse.Namespace) -> int:
     """Run the command; return its exit code."""
     from provision.conformance import command  # noqa: PLC0415
     from provision.conformance.kit import is_known  # noqa: PLC0415
-    from provision.conformance.port import Place as Where  # noqa: PLC0415
+    from provision.conformance.port import PortOptions  # noqa: PLC0415
 
     if options.only is not None and not is_known(options.only):
         return refuse(
@@ -72,12 +72,12 @@ def run(options: argparse.Namespace) -> int:
         from provision.wizard.at_port import find_port  # noqa: PLC0415
 
         found, board = run_with_board(options, lambda person: find_port(place_of(options), person))
-        if isinstance(found, Ending):
+        if isinstance(found, DialogResult):
             return end(options, found, board)
         port = found
 
     return command.conform(
-        Where(port, options.baud, options.driver),
+        PortOptions(port, options.baud, options.driver),
         may_change=options.may_change_settings,
         patient=options.patient,
         only=options.only,

@@ -18,12 +18,12 @@ from types import MappingProxyType
 
 from provision.contract.table import Ability, Characters, Kind, Refusal
 from provision.output import unwritten, write_file
-from provision.settings.declaration import Declaration
-from provision.settings.file import FileMistakes, load
-from provision.settings.file_fields import ABILITIES
-from provision.settings.model import Condition, Field, Pin, Schema, Section, Setting
-from provision.settings.values import as_typed, is_key_only, refusal_words, show
-from provision.settings.whole import key_beside
+from provision.schema.constraints import key_beside
+from provision.schema.declaration import Declaration
+from provision.schema.model import Condition, Field, Pin, Schema, Section, Setting
+from provision.schema.values import as_typed, is_key_only, refusal_words, show
+from provision.schema_file.fields import ABILITIES
+from provision.schema_file.load import FileMistakes, load_declaration
 
 _DONE, _MISTAKES, _USAGE = 0, 1, 2  # exit codes, those of every command
 
@@ -42,7 +42,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Print the page about a schema file, or write it; return the exit code."""
     out: Path | None = arguments.out
     try:
-        declaration = load(arguments.file)
+        declaration = load_declaration(arguments.file)
     except FileMistakes as error:
         return _fail(str(error), _MISTAKES)
     text = as_html(declaration) if arguments.html else as_markdown(declaration)
@@ -293,7 +293,7 @@ def _value_words(field: Field) -> str:
     if refusal is None:
         kind = _KINDS[field.kind]
     else:
-        kind = refusal_words(field, refusal).removeprefix("must be ")
+        kind = str(refusal_words(field, refusal)).removeprefix("must be ")
     if field.unit is not None and field.kind in (Kind.INTEGER, Kind.DECIMAL):
         kind += f", in {field.unit}"
     limits = [

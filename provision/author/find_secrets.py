@@ -19,6 +19,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
+from provision import toml
 from provision.author.images import (
     WINDOW,
     Form,
@@ -30,12 +31,12 @@ from provision.author.images import (
     windows,
 )
 from provision.contract.table import MAX_BLOB, Kind, Refusal
-from provision.settings import toml
-from provision.settings.file_reading import shown
-from provision.settings.model import Schema, Setting
-from provision.settings.table import LENGTH_OF_KEY
-from provision.settings.values import ValueProblem, check_value, parse, refusal_words
-from provision.settings.whole import key_beside
+from provision.phrases import Phrase
+from provision.schema.constraints import key_beside
+from provision.schema.model import Schema, Setting
+from provision.schema.table import LENGTH_OF_KEY
+from provision.schema.values import ValueProblem, check_value, parse, refusal_words
+from provision.schema_file.reader import shown
 
 NONE_FOUND, FOUND, ANSWERS = 0, 1, 8
 """Exit codes; what is wrong with an image or a schema file has FOUND, too."""
@@ -268,7 +269,7 @@ def _file_content(path: Path) -> bytes:
 
 
 def _unusable(words: str) -> ValueProblem:
-    return ValueProblem(words, Refusal.WRONG_KIND)
+    return ValueProblem(Phrase(words), Refusal.WRONG_KIND)
 
 
 def _secret(

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 from provision.author.command_line import add_file, with_declaration
 from provision.wizard.command_line import say
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 
 if TYPE_CHECKING:
-    from provision.settings.declaration import Declaration
+    from provision.schema.declaration import Declaration
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

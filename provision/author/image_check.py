@@ -22,7 +22,7 @@ from provision.author.images import (
     open_image,
     parse_address,
 )
-from provision.settings.declaration import BoardDeclaration
+from provision.schema.declaration import BoardDeclaration
 
 FITS, DOES_NOT_FIT = 0, 1
 
@@ -142,7 +142,7 @@ class Flash:
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class PieceReport:
     """What was found about one piece: `faults` are against it, `notes` are not."""
 
     image: Image
@@ -159,7 +159,7 @@ class Finding:
         return f"{_range(image.start, image.end)}  {image.path} ({form}): {said}."
 
 
-def check(images: Sequence[Image], flash: Flash | None) -> list[Finding]:
+def check(images: Sequence[Image], flash: Flash | None) -> list[PieceReport]:
     """Look at the pieces together, in the order of their addresses."""
     ordered = sorted(images, key=lambda image: (image.start, image.end))
     overlaps = _overlaps(ordered)
@@ -182,7 +182,7 @@ def check(images: Sequence[Image], flash: Flash | None) -> list[Finding]:
             hurt = _on_the_settings(image, flash)
             spares = not hurt
             faults += hurt
-        findings.append(Finding(image, tuple(faults), tuple(notes), spares))
+        findings.append(PieceReport(image, tuple(faults), tuple(notes), spares))
     return findings
 
 
@@ -238,7 +238,7 @@ def _on_the_settings(image: Image, flash: Flash) -> list[str]:
     return []
 
 
-def verdict(findings: Sequence[Finding], flash: Flash | None) -> str:
+def verdict(findings: Sequence[PieceReport], flash: Flash | None) -> str:
     """Return the verdict, a sentence."""
     wrong = [finding for finding in findings if finding.faults]
     hurting = [str(finding.image.path) for finding in findings if not finding.spares_settings]

@@ -27,10 +27,10 @@ from itertools import islice
 from pathlib import Path
 from typing import BinaryIO
 
+from provision import toml
 from provision.extras import of_authors
-from provision.settings import toml
-from provision.settings.declaration import Declaration
-from provision.settings.file import FileMistakes, load
+from provision.schema.declaration import Declaration
+from provision.schema_file.load import FileMistakes, load_declaration
 
 WINDOW = 1 << 20
 """Bytes that are held of a file at a time."""
@@ -205,7 +205,7 @@ def windows(file: BinaryIO) -> Iterator[bytes]:
 def load_schema(path: Path) -> Declaration:
     """Return what a schema file declares. Raises InputError, with a line for each mistake."""
     try:
-        return load(path)
+        return load_declaration(path)
     except FileMistakes as mistakes:
         if any(mistake.where == "format" for mistake in mistakes.mistakes):
             format_version = toml.loads(path.read_text(encoding="utf-8-sig")).get("format")

@@ -20,9 +20,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from provision.settings.declaration import Declaration
-from provision.settings.file import FileMistakes, load
-from provision.settings.languages import in_language
+from provision.schema.declaration import Declaration
+from provision.schema.languages import in_language
+from provision.schema_file.load import FileMistakes, load_declaration
 
 _DONE, _MISTAKES, _USAGE, _PORT = 0, 1, 2, 3  # exit codes, those of every command
 
@@ -72,7 +72,7 @@ def run(arguments: argparse.Namespace) -> int:
             other = "--serve" if arguments.out else "--out"
             return _fail(f"--{option} means something with {other} only.", _USAGE)
     try:
-        declaration = load(arguments.file)
+        declaration = load_declaration(arguments.file)
     except FileMistakes as error:
         return _fail(str(error), _MISTAKES)
     page = Page(declaration, arguments.link)

@@ -15,11 +15,11 @@ from itertools import islice, product
 
 from provision.board.store import pack_values, unpack_values
 from provision.contract.table import Kind, Refusal
-from provision.settings.carrying import convert, older_keys, tag
-from provision.settings.model import Field, Schema, Setting, Value
-from provision.settings.table import LENGTH_OF_KEY
-from provision.settings.values import check_value, is_key_only, limits
-from provision.settings.whole import active, defect, in_force, key_beside, missing
+from provision.schema.constraints import active, defect, in_force, key_beside, missing
+from provision.schema.migration import convert, older_keys, tag
+from provision.schema.model import Field, Schema, Setting, Value
+from provision.schema.table import LENGTH_OF_KEY
+from provision.schema.values import check_value, is_key_only, limits
 
 _MOST_TRIED = 4096  # sets for one pair and pin; beyond, it is taken to be possible
 _MOST_STEPS = 1000  # settings filled in for one of them; beyond, it is given up

@@ -18,12 +18,12 @@ from provision.wizard.command_line import (
     no_terminal,
     refuse,
 )
-from provision.wizard.ending import Ending, ExitCode
+from provision.wizard.result import DialogResult, ExitCode
 
 if TYPE_CHECKING:
     from provision.board.firmware import Surroundings
     from provision.board.loopback import Loopback
-    from provision.settings.declaration import Declaration
+    from provision.schema.declaration import Declaration
     from provision.wizard.at_port import Person
 
 
@@ -42,7 +42,7 @@ def run(options: argparse.Namespace) -> int:
     if options.answers is None and not has_terminal():
         return no_terminal(options, "rehearse")
 
-    async def act(person: Person, declaration: Declaration) -> Ending:
+    async def act(person: Person, declaration: Declaration) -> DialogResult:
         from provision.board.engine import from_declaration  # noqa: PLC0415
         from provision.board.firmware import Device  # noqa: PLC0415
         from provision.board.loopback import Loopback  # noqa: PLC0415

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 from provision.author.command_line import add_file, add_networks, with_declaration
 from provision.wizard.command_line import say
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 
 if TYPE_CHECKING:
-    from provision.settings.declaration import Declaration
+    from provision.schema.declaration import Declaration
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -31,7 +31,7 @@ def run(options: argparse.Namespace) -> int:
     """Run the command; return its exit code."""
 
     def act(declaration: Declaration) -> int:
-        from provision.board.front import FrontError  # noqa: PLC0415
+        from provision.board.server import FrontError  # noqa: PLC0415
         from provision.board.stand_in import StandInOptions, run_stand_in  # noqa: PLC0415
 
         where = StandInOptions(

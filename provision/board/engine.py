@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
 """The board's side of the contract: bytes and the time go in, replies and events come out.
 
-    board = Board(schema, identity, Store(flash, 4), boot_number=1)
+    board = Board(schema, identity, FlashStore(flash, 4), boot_number=1)
     replies = board.receive(data, now_ms)
     for event in board.take_events(): ...     # what the firmware has to do
     board.report(Run.PROVEN, address=address) # how it gets on
@@ -17,12 +17,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 from provision.board.flash import Flash, Geometry
-from provision.board.staging import Refused, Staging
+from provision.board.staging import RequestRefused, Staging
 from provision.board.store import (
+    DecodedSet,
+    FlashStore,
     NoOlderSet,
     StorageError,
-    Store,
-    Stored,
     pack_values,
     unpack_values,
 )
@@ -70,16 +70,16 @@ from provision.contract.table import (
     SetFieldReplyKey,
     StatusReplyKey,
     Step,
+    Store,
     SurveyKey,
     SurveyReplyKey,
     UndoKey,
     UndoReplyKey,
 )
-from provision.contract.table import Store as StoreState
-from provision.settings.declaration import Declaration
-from provision.settings.model import Schema, Setting, Value
-from provision.settings.whole import active, check_whole, defect, in_force, staged_digest
-from provision.settings.wire import Packed, pack
+from provision.schema.codec import Packed, pack
+from provision.schema.constraints import active, check_whole, defect, in_force, staged_digest
+from provision.schema.declaration import Declaration
+from provision.schema.model import Schema, Setting, Value
 
 OFFERED = (
     Capability.UNDO
@@ -218,7 +218,7 @@ class Board:
         self,
         schema: Schema,
         identity: Identity,
-        store: Store,
+        store: FlashStore,
         boot_number: int,
         *,
         limits: Limits | None = None,
@@ -355,13 +355,13 @@ class Board:
         return self.store.current.generation
 
     @property
-    def store_state(self) -> StoreState:
+    def store_state(self) -> Store:
         """What is stored [5.1]; a set on trial counts as that, whether complete or not."""
         if not self.store.current.is_set:
-            return StoreState.EMPTY
+            return Store.EMPTY
         if self.store.current.on_trial:
-            return StoreState.TRIAL
-        return StoreState.COMPLETE if self._defect is None else StoreState.INCOMPLETE
+            return Store.TRIAL
+        return Store.COMPLETE if self._defect is None else Store.INCOMPLETE
 
     # ---------------------------------------------------------------------- requests and replies
 
@@ -384,7 +384,7 @@ class Board:
         self._room = _LARGEST_ITEM - len(profile.encode([*envelope]))
         try:
             reply = Message(PROTOCOL_VERSION, message.type + 1, message.id, self._handle(message))
-        except Refused as refused:
+        except RequestRefused as refused:
             self.traffic.refusals += 1
             reply = Message(
                 PROTOCOL_VERSION, MessageType.REFUSAL, message.id, _refusal_body(refused)
@@ -398,29 +398,29 @@ class Board:
             # The form of hello is the same in every version, but a later one may have more keys.
             if message.type is MessageType.HELLO:
                 return self._hello({})
-            raise Refused(Refusal.UNSUPPORTED_VERSION, supported=(PROTOCOL_VERSION,))
+            raise RequestRefused(Refusal.UNSUPPORTED_VERSION, supported=(PROTOCOL_VERSION,))
         row = MESSAGES.get(message.type)
         if row is None:
-            raise Refused(Refusal.UNKNOWN_TYPE, supported=tuple(sorted(self._handlers)))
+            raise RequestRefused(Refusal.UNKNOWN_TYPE, supported=tuple(sorted(self._handlers)))
         try:
             check_body(message)
         except MessageError:
-            raise Refused(Refusal.MALFORMED) from None
+            raise RequestRefused(Refusal.MALFORMED) from None
         if row.needs is not None and row.needs not in self.capabilities:
-            raise Refused(Refusal.NOT_OFFERED)
+            raise RequestRefused(Refusal.NOT_OFFERED)
         if self._is_repeat(row.type, message.body):
             return {CommitReplyKey.GENERATION: self.generation}  # the same key in all four replies
         if row.changes and not self._presence_suffices():
-            raise Refused(Refusal.PRESENCE)
+            raise RequestRefused(Refusal.PRESENCE)
         if not legal(row.type, self.store_state, bool(self.staged)):
-            raise Refused(Refusal.WRONG_STATE)
+            raise RequestRefused(Refusal.WRONG_STATE)
         self._check_not_moved_on(row.type, message.body)
         return self._handlers[row.type](message.body)
 
     def _presence_suffices(self) -> bool:
         return (
             Capability.PRESENCE not in self.capabilities
-            or self.store_state is StoreState.EMPTY
+            or self.store_state is Store.EMPTY
             or self._now < self._present_until
         )
 
@@ -443,7 +443,7 @@ class Board:
         else:
             return
         if body[key] != present:
-            raise Refused(Refusal.MOVED_ON, detail=present)
+            raise RequestRefused(Refusal.MOVED_ON, detail=present)
 
     def _hello(self, _body: Body) -> Body:
         current = self.store.current
@@ -471,14 +471,14 @@ class Board:
         offset, length = _integer(body, GetSchemaKey.OFFSET), _integer(body, GetSchemaKey.LENGTH)
         size = len(self._packed.deflated)
         if offset >= size:
-            raise Refused(Refusal.OUT_OF_BOUNDS, detail=size)
+            raise RequestRefused(Refusal.OUT_OF_BOUNDS, detail=size)
         piece = self._packed.deflated[offset : offset + length]
         return {GetSchemaReplyKey.OFFSET: offset, GetSchemaReplyKey.PIECE: piece}
 
     def _get_values(self, body: Body) -> Body:
         first, count = _integer(body, GetValuesKey.FIRST), len(self.schema.settings)
         if first >= count:
-            raise Refused(Refusal.OUT_OF_BOUNDS, detail=count)
+            raise RequestRefused(Refusal.OUT_OF_BOUNDS, detail=count)
         reply: Body = {GetValuesReplyKey.FIRST: first, GetValuesReplyKey.COUNT: count}
         entries = (self._entry(setting) for setting in self.schema.settings[first:])
         reply[GetValuesReplyKey.ENTRIES] = _as_fit(entries, reply, count, self._room)
@@ -510,7 +510,7 @@ class Board:
         offset, total = _integer(body, SetFieldKey.OFFSET), _integer(body, SetFieldKey.TOTAL)
         part = _octets(body, SetFieldKey.PART)
         if offset + len(part) > total:
-            raise Refused(Refusal.MALFORMED)
+            raise RequestRefused(Refusal.MALFORMED)
         self._staging.stage_part(self._setting(body), offset, total, part)
         return {
             SetFieldReplyKey.STAGED: len(self.staged),
@@ -522,17 +522,17 @@ class Board:
         assert isinstance(key, str)
         setting = self.schema.setting(key)
         if setting is None:
-            raise Refused(Refusal.UNKNOWN_FIELD, key)
+            raise RequestRefused(Refusal.UNKNOWN_FIELD, key)
         return setting
 
     def _commit(self, body: Body) -> Body:
         expected = (len(self.staged), staged_digest(self.schema, self.staged))
         if (body[CommitKey.COUNT], body[CommitKey.DIGEST]) != expected:
             self._staging.forget()
-            raise Refused(Refusal.SET_DIFFERS)
+            raise RequestRefused(Refusal.SET_DIFFERS)
         fault = check_whole(self.schema, self.stored, self.staged)
         if fault is not None:
-            raise Refused(fault.code, fault.field, other=fault.other)
+            raise RequestRefused(fault.code, fault.field, other=fault.other)
         whole = {**self.stored, **self.staged}
         payload = pack_values(
             self.schema, {key: value for key, value in whole.items() if value is not None}
@@ -562,9 +562,9 @@ class Board:
         if report.run is Run.FAILED:
             body[StatusReplyKey.REASON] = int(report.reason)
             body[StatusReplyKey.FIELD] = report.field
-        if self.store_state is StoreState.TRIAL:
+        if self.store_state is Store.TRIAL:
             body[StatusReplyKey.TRIAL_LEFT] = max(0, self._trial_ends - self._now)
-        if self.store_state is StoreState.INCOMPLETE and self._defect is not None:
+        if self.store_state is Store.INCOMPLETE and self._defect is not None:
             field, other = self._defect.field, self._defect.other
             body[StatusReplyKey.MISSING] = field if other is None else None
             body[StatusReplyKey.CONFLICT] = None if other is None else [field, other]
@@ -579,7 +579,7 @@ class Board:
             with _storage_refused():
                 self.store.undo(self._serves)
         except NoOlderSet:
-            raise Refused(Refusal.NO_OLDER_SET) from None
+            raise RequestRefused(Refusal.NO_OLDER_SET) from None
         self._brought = (MessageType.UNDO, _integer(body, UndoKey.GENERATION), self.generation)
         self._staging.forget()  # parts: nothing else may be staged
         self._come_into_force()
@@ -592,7 +592,7 @@ class Board:
         except StorageError:
             if self.generation != before:  # a slot failed when the set was out of force already
                 self._take_up_erase()
-            raise Refused(Refusal.STORAGE) from None
+            raise RequestRefused(Refusal.STORAGE) from None
         self._take_up_erase()
         self._brought = (MessageType.ERASE, before, self.generation)
         return {EraseReplyKey.GENERATION: self.generation}
@@ -619,7 +619,7 @@ class Board:
         first = body.get(SurveyKey.FIRST, 0)
         assert isinstance(first, int)
         if body.get(SurveyKey.SCAN, scan.number) != scan.number or first > len(scan.networks):
-            raise Refused(Refusal.OUT_OF_BOUNDS, detail=len(scan.networks))
+            raise RequestRefused(Refusal.OUT_OF_BOUNDS, detail=len(scan.networks))
         if starts:
             self._scan = scan
             self._events.append(SurveyStarted())
@@ -654,7 +654,9 @@ class Board:
     def _come_into_force(self, erased: Erased | None = None) -> None:
         """Take up the record in force, which is new, and tell the firmware."""
         current = self.store.current
-        self._stored = unpack_values(self.schema, current.payload) if current.is_set else Stored()
+        self._stored = (
+            unpack_values(self.schema, current.payload) if current.is_set else DecodedSet()
+        )
         self._defect = defect(self.schema, self.stored)
         self._trial_ends = self._now + 1000 * (self.schema.trial or 0)
         if current.is_set and self._defect is None:
@@ -706,7 +708,7 @@ def from_declaration(
     return Board(
         declaration.schema,
         Identity(declaration.firmware_name, declaration.firmware_version, board.name, unit),
-        Store(flash or Flash(settings_geometry(declaration)), board.slots),
+        FlashStore(flash or Flash(settings_geometry(declaration)), board.slots),
         boot_number,
         limits=limits,
         capabilities=capabilities,
@@ -726,7 +728,7 @@ def _storage_refused() -> Iterator[None]:
     try:
         yield
     except StorageError:
-        raise Refused(Refusal.STORAGE) from None
+        raise RequestRefused(Refusal.STORAGE) from None
 
 
 _NAMED_GENERATION: Mapping[MessageType, int] = {
@@ -740,7 +742,7 @@ _NAMED_BOOT: Mapping[MessageType, int] = {
 }
 
 
-def _refusal_body(refused: Refused) -> Body:
+def _refusal_body(refused: RequestRefused) -> Body:
     body: dict[int, Item] = {
         RefusalKey.CODE: int(refused.code),
         RefusalKey.FIELD: refused.field,

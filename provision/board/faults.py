@@ -19,7 +19,7 @@ from provision.board.firmware import Running
 _MESSAGE = re.compile(rb"\n~[^\n]*\n")
 
 
-class Fault:
+class InjectedFault:
     """One way to go wrong. This one: none; derive from it the others."""
 
     def to_board(self, request: bytes, number: int) -> bytes:
@@ -47,7 +47,7 @@ class Fault:
         return data
 
 
-class LoseReply(Fault):
+class LoseReply(InjectedFault):
     """The reply with this number never comes."""
 
     def __init__(self, number: int) -> None:
@@ -58,7 +58,7 @@ class LoseReply(Fault):
         return b"" if number == self._number else reply
 
 
-class RepeatReply(Fault):
+class RepeatReply(InjectedFault):
     """The reply with this number comes twice."""
 
     def __init__(self, number: int) -> None:
@@ -69,7 +69,7 @@ class RepeatReply(Fault):
         return reply * 2 if number == self._number else reply
 
 
-class DamageReply(Fault):
+class DamageReply(InjectedFault):
     """One character of the reply with this number is another one, drawn with the seed."""
 
     def __init__(self, number: int, seed: int = 0) -> None:
@@ -84,7 +84,7 @@ class DamageReply(Fault):
         return reply[:at] + bytes([reply[at] ^ 1]) + reply[at + 1 :]
 
 
-class CutByLog(Fault):
+class CutByLog(InjectedFault):
     """A line of log text cuts into the reply with this number."""
 
     def __init__(self, number: int, text: bytes = b"frost watch: 1.5 C\r\n") -> None:
@@ -97,7 +97,7 @@ class CutByLog(Fault):
         return reply[:half] + self._text + reply[half:] if number == self._number else reply
 
 
-class ResetAfter(Fault):
+class ResetAfter(InjectedFault):
     """The board is reset right after the reply with this number, which is lost if `loses` is."""
 
     def __init__(self, number: int, *, loses: bool = False) -> None:
@@ -113,7 +113,7 @@ class ResetAfter(Fault):
         return number == self._number
 
 
-class LoseRequest(Fault):
+class LoseRequest(InjectedFault):
     """The request with this number never reaches the board."""
 
     def __init__(self, number: int) -> None:
@@ -124,7 +124,7 @@ class LoseRequest(Fault):
         return b"" if number == self._number else request
 
 
-class RepeatRequests(Fault):
+class RepeatRequests(InjectedFault):
     """Every request reaches the board twice."""
 
     def to_board(self, request: bytes, number: int) -> bytes:
@@ -133,7 +133,7 @@ class RepeatRequests(Fault):
         return b"\n".join((request, request))
 
 
-class Echo(Fault):
+class Echo(InjectedFault):
     """A console sends back to the host what it types."""
 
     def echoed(self, data: bytes) -> bytes:
@@ -141,7 +141,7 @@ class Echo(Fault):
         return data
 
 
-class CrLf(Fault):
+class CrLf(InjectedFault):
     """A console turns every LF that the board sends into CR LF."""
 
     def on_the_way(self, data: bytes) -> bytes:
@@ -149,7 +149,7 @@ class CrLf(Fault):
         return data.replace(b"\n", b"\r\n")
 
 
-FAULTS: Mapping[str, Callable[[int], Fault]] = MappingProxyType(
+FAULTS: Mapping[str, Callable[[int], InjectedFault]] = MappingProxyType(
     {
         "lose-reply": LoseReply,
         "repeat-reply": RepeatReply,
@@ -169,7 +169,7 @@ FAULTS: Mapping[str, Callable[[int], Fault]] = MappingProxyType(
 class FaultyLine:
     """A board that runs, at the far end of a line on which these faults happen, in their order."""
 
-    def __init__(self, device: Running, *faults: Fault) -> None:
+    def __init__(self, device: Running, *faults: InjectedFault) -> None:
         self.device = device
         self._faults = faults
         self._requests = 0

@@ -28,9 +28,9 @@ from provision.board.engine import (
     Waiting,
 )
 from provision.contract.table import Kind, Reason, Run, Security, Step
-from provision.settings.model import Setting, Value
-from provision.settings.table import LENGTH_OF_KEY, MAX_NETWORK_NAME
-from provision.settings.whole import key_beside
+from provision.schema.constraints import key_beside
+from provision.schema.model import Setting, Value
+from provision.schema.table import LENGTH_OF_KEY, MAX_NETWORK_NAME
 
 ADDRESS = bytes([198, 51, 100, 7])
 """The address that the network gives the board; RFC 5737 keeps this block for documentation."""

@@ -25,7 +25,7 @@ class PowerCut(Exception):  # noqa: N818 - an event that ends the run, not an er
     """The power failed during an operation. Nothing works until Flash.power_up()."""
 
 
-class Change(Enum):
+class OperationKind(Enum):
     """The operations that change a flash."""
 
     PROGRAM = "program"
@@ -37,7 +37,7 @@ class Operation:
     """One change, before it happens; `number` counts the changes of this flash from 0."""
 
     number: int
-    change: Change
+    change: OperationKind
     offset: int
     size: int
 
@@ -257,13 +257,13 @@ class Flash:
         self._programmed.add(offset)  # before it can be torn: then, too, it must be erased first
         cleared = int.from_bytes(before) & int.from_bytes(data)
         intended = cleared.to_bytes(unit)
-        self._change(Change.PROGRAM, offset, before, intended)
+        self._change(OperationKind.PROGRAM, offset, before, intended)
 
     def erase(self, offset: int) -> None:
         """Erase one erase unit; raises FlashError if the part fails, and PowerCut."""
         unit = self.geometry.erase_unit
         self._check(offset, unit, unit)
-        self._change(Change.ERASE, offset, self._unit(offset, unit), bytes([ERASED]) * unit)
+        self._change(OperationKind.ERASE, offset, self._unit(offset, unit), bytes([ERASED]) * unit)
         self._programmed -= set(range(offset, offset + unit, self.geometry.program_unit))
 
     def _unit(self, offset: int, size: int) -> bytes:
@@ -275,7 +275,7 @@ class Flash:
         if offset < 0 or offset % unit or offset + size > self.geometry.size:
             raise ValueError(f"There is no unit of {size} bytes at {offset}.")
 
-    def _change(self, change: Change, offset: int, before: bytes, intended: bytes) -> None:
+    def _change(self, change: OperationKind, offset: int, before: bytes, intended: bytes) -> None:
         operation = Operation(self.changes, change, offset, len(before))
         self.changes += 1
         tear = self.faults.changing(operation)

@@ -12,12 +12,12 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 from provision.contract.table import Refusal
-from provision.settings.capacity import BYTE_KINDS, TEXT_KINDS
-from provision.settings.model import Schema, Setting, Value
-from provision.settings.values import check_value, limits
+from provision.schema.capacity import BYTE_KINDS, TEXT_KINDS
+from provision.schema.model import Schema, Setting, Value
+from provision.schema.values import check_value, limits
 
 
-class Refused(Exception):  # noqa: N818 - an answer, not an error of the code
+class RequestRefused(Exception):  # noqa: N818 - an answer, not an error of the code
     """A request is refused; the members are those of the refusal (clause 7)."""
 
     def __init__(
@@ -85,9 +85,9 @@ class Staging:
         part of a secret neither continues nor repeats what is held: then the field is forgotten.
         """
         if setting.field.kind not in TEXT_KINDS | BYTE_KINDS:
-            raise Refused(Refusal.WRONG_KIND, setting.key)
+            raise RequestRefused(Refusal.WRONG_KIND, setting.key)
         if total > limits(setting.field)[1]:
-            raise Refused(Refusal.LENGTH, setting.key)
+            raise RequestRefused(Refusal.LENGTH, setting.key)
         is_secret = setting.field.is_secret
         parts = self._parts
         if parts is None or (parts.key, parts.total) != (setting.key, total):
@@ -107,13 +107,13 @@ class Staging:
             if is_secret:
                 self._unstage(setting.key)
                 held = 0
-            raise Refused(Refusal.GAP, setting.key, detail=held)
+            raise RequestRefused(Refusal.GAP, setting.key, detail=held)
         parts.held += part
         parts.last = offset
         if parts.complete:
             try:
                 self._values[setting.key] = self._whole(setting, bytes(parts.held))
-            except Refused:
+            except RequestRefused:
                 self._forget_parts()
                 raise
 
@@ -133,16 +133,16 @@ class Staging:
         self._check(setting, value)
         return value
 
-    def _no_text(self, setting: Setting, length: int) -> Refused:
+    def _no_text(self, setting: Setting, length: int) -> RequestRefused:
         """Return the refusal of bytes that are no UTF-8: their length counts first (clause 9.1)."""
         by_length = check_value(setting.field, "0" * length, self._schema)
         code = Refusal.LENGTH if by_length is Refusal.LENGTH else Refusal.CHARACTERS
-        return Refused(code, setting.key)
+        return RequestRefused(code, setting.key)
 
     def _check(self, setting: Setting, value: Value) -> None:
         code = check_value(setting.field, value, self._schema)
         if code is not None:
-            raise Refused(code, setting.key)
+            raise RequestRefused(code, setting.key)
 
     def _unstage(self, key: str) -> None:
         """Forget what is held of a field, whole or in parts."""

@@ -15,8 +15,8 @@ from pathlib import Path
 from provision.board.engine import from_declaration, settings_geometry
 from provision.board.firmware import Device, Surroundings, read_surroundings
 from provision.board.flash import Flash
-from provision.board.front import FileFlash, FrontError, serve_pty, serve_tcp
-from provision.settings.declaration import Declaration
+from provision.board.server import FileFlash, FrontError, serve_pty, serve_tcp
+from provision.schema.declaration import Declaration
 
 
 @dataclass(frozen=True, slots=True)

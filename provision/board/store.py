@@ -27,10 +27,10 @@ from provision.board.flash import ERASED, Flash, FlashError
 from provision.contract import profile
 from provision.contract.line import crc32c
 from provision.contract.profile import ProfileError
-from provision.settings.capacity import record_size
-from provision.settings.carrying import convert, older_keys, tag
-from provision.settings.model import Schema, Value
-from provision.settings.values import check_value
+from provision.schema.capacity import record_size
+from provision.schema.migration import convert, older_keys, tag
+from provision.schema.model import Schema, Value
+from provision.schema.values import check_value
 
 TRIAL_STARTS = 3
 """At how many starts in a trial the older set comes back: the last of them brings it back."""
@@ -103,7 +103,7 @@ _NOTHING = Record(RecordKind.VOID)
 
 
 @dataclass(frozen=True, slots=True)
-class Stored:
+class DecodedSet:
     """What a record means to a schema (clauses 9.6 and 10)."""
 
     values: dict[str, Value] = field(default_factory=dict, repr=False)
@@ -140,7 +140,7 @@ def pack_values(schema: Schema, values: Mapping[str, Value]) -> bytes:
     )
 
 
-def unpack_values(schema: Schema, payload: bytes) -> Stored:
+def unpack_values(schema: Schema, payload: bytes) -> DecodedSet:
     """Return what a payload, perhaps of other firmware, means to this schema (clause 10).
 
     A setting is found by its full key, else by its older ones, and taken if its kind, unit and
@@ -160,7 +160,7 @@ def unpack_values(schema: Schema, payload: bytes) -> Stored:
             values[setting.key] = value
         else:
             fell_back.add(setting.key)
-    return Stored(values, frozenset(fell_back))
+    return DecodedSet(values, frozenset(fell_back))
 
 
 @dataclass(slots=True)
@@ -190,7 +190,7 @@ class _Age:
         return _is_newer(other.generation, self.generation)
 
 
-class Store:
+class FlashStore:
     """The slots of a flash. After boot(), `current` is the record in force.
 
     Every method that writes raises StorageError where the flash fails, and lets PowerCut through.

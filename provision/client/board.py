@@ -23,11 +23,10 @@ from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Any, Literal, TypeVar
 
-from provision.catalogue import tr
 from provision.client.board_client import BoardClient, Event, Followed, FollowResult
 from provision.client.changes import changes_of
 from provision.client.changing import SETTLE_TIME, change_generation, erase
-from provision.client.discovery import Answered, Place, knock, open_connection, usb_ports
+from provision.client.discovery import Answered, PortSearch, knock, open_connection, usb_ports
 from provision.client.held import HeldSetting, declared_key
 from provision.client.sanitize import printable
 from provision.client.snapshot import BoardSnapshot, meet
@@ -40,7 +39,8 @@ from provision.link.exchange import PATIENCE
 from provision.link.known_secrets import KnownSecrets
 from provision.link.ports import Port
 from provision.link.replies import Hello, Network, NotStored, Status, Unknown
-from provision.settings.model import Schema, Setting, Value
+from provision.phrases import phrase
+from provision.schema.model import Schema, Setting, Value
 
 _LOG_LINES = 10_000  # kept until somebody reads them; the oldest go first
 _CLOSING_TIME = 5.0  # seconds
@@ -329,7 +329,7 @@ async def connect_async(
 
     What somebody else had staged on it is discarded. Raises LinkError and SchemaError.
     """
-    place = Place(port, baud)
+    place = PortSearch(port, baud)
     if port is None:
         connection = await _only_one(place)
     else:
@@ -341,7 +341,7 @@ async def connect_async(
         await connection.close()
 
 
-async def _only_one(place: Place) -> Connection:
+async def _only_one(place: PortSearch) -> Connection:
     answered, errors = await _knock(place)
     if len(answered) == 1:
         return answered[0].found.connection
@@ -349,13 +349,15 @@ async def _only_one(place: Place) -> Connection:
         await each.found.connection.close()
     if answered:
         ports = ", ".join(each.found.port.device for each in answered)
-        raise PortMissing(tr("Several boards answer: name the port of one ({ports}).", ports=ports))
+        raise PortMissing(
+            phrase("Several boards answer: name the port of one ({ports}).", ports=ports)
+        )
     if len(errors) == 1:
         raise next(iter(errors.values()))
-    raise PortMissing(tr("No board answers on any port: plug it in, or name its port."))
+    raise PortMissing(phrase("No board answers on any port: plug it in, or name its port."))
 
 
-async def _knock(place: Place) -> tuple[list[Answered], dict[str, LinkError]]:
+async def _knock(place: PortSearch) -> tuple[list[Answered], dict[str, LinkError]]:
     async def open_port(port: Port) -> Connection:
         return await open_connection(port.device, place, port.kind)
 
@@ -366,7 +368,7 @@ def find_boards(*, baud: int = 115200) -> list[FoundBoard]:
     """Return the boards that answer on the USB ports of this computer, within some seconds."""
 
     async def find() -> list[FoundBoard]:
-        answered, _ = await _knock(Place(None, baud))
+        answered, _ = await _knock(PortSearch(None, baud))
         for each in answered:
             await each.found.connection.close()
         return [

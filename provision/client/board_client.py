@@ -9,7 +9,6 @@ from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 from enum import Enum, auto
 
-from provision.catalogue import tr
 from provision.client.changing import (
     SETTLE_TIME,
     change_generation,
@@ -22,9 +21,10 @@ from provision.contract.table import MessageType, Refusal, Run, Store
 from provision.link.connection import Connection
 from provision.link.errors import BoardRefused, LineLost, LinkError, NoReply
 from provision.link.known_secrets import KnownSecrets
-from provision.link.procedures import OnProgress
-from provision.link.replies import Hello, NotStored, Outcome, Status, Stored, Unknown
-from provision.settings.model import Value
+from provision.link.operations import OnProgress
+from provision.link.replies import CommitOutcome, Hello, NotStored, Status, Stored, Unknown
+from provision.phrases import phrase
+from provision.schema.model import Value
 
 _FOLLOW_PAUSE = 0.25  # seconds between looks at the status
 _FOLLOW_GRACE = 10.0  # seconds beyond the time that the board announces (clause 5.3)
@@ -112,7 +112,7 @@ class BoardClient:
 
     async def store(
         self, changes: Mapping[str, Value | None], on_progress: OnProgress | None = None
-    ) -> Outcome:
+    ) -> CommitOutcome:
         """Make changes durable, all or none of them, by full key; None clears a setting.
 
         They must be what the board's own schema admits. Raises LinkError; while is_open is true,
@@ -143,13 +143,13 @@ class BoardClient:
 
     async def _send(
         self, changes: list[tuple[str, Value | None]], on_progress: OnProgress | None
-    ) -> Outcome:
+    ) -> CommitOutcome:
         self._token = secrets.token_bytes(8)
         outcome = await self.connection.store(changes, token=self._token, on_progress=on_progress)
         if isinstance(outcome, Unknown) and self._find_again is not None:
             self._on_event(Event.GONE_STORING)
             await self._reconnect()
-            outcome = await self.connection.settle(self._token, self.met.hello.unit)
+            outcome = await self.connection.resolve_commit(self._token, self.met.hello.unit)
         if isinstance(outcome, Stored):
             self._durable = self._token
         self._token = None
@@ -163,19 +163,19 @@ class BoardClient:
         """Whether a commit was sent of which nobody knows what became."""
         return self._token is not None and self.connection.commit_sent
 
-    async def leave(self) -> Outcome:
+    async def leave(self) -> CommitOutcome:
         """Leave the board in a known state, whatever store() was about; return what became of it.
 
         Takes SETTLE_TIME at most, and a cancellation of this task back.
         """
         stay()
-        outcome: Outcome = NotStored()
+        outcome: CommitOutcome = NotStored()
         try:
             async with asyncio.timeout(SETTLE_TIME):
                 if self.is_open:
                     assert self._token is not None
                     self._on_event(Event.SETTLING)
-                    outcome = await self.connection.settle(self._token, self.met.hello.unit)
+                    outcome = await self.connection.resolve_commit(self._token, self.met.hello.unit)
                 if isinstance(outcome, NotStored):
                     await self.connection.discard()
         except (LinkError, OSError):  # TimeoutError is one
@@ -303,10 +303,10 @@ class BoardClient:
             hello = await self._reconnect()
         if hello.unit != self.met.hello.unit:
             raise LinkError(
-                tr("Another board answers on this port than the one that was asked about.")
+                phrase("Another board answers on this port than the one that was asked about.")
             )
         if hello.schema_digest != self.met.hello.schema_digest:
-            raise LinkError(tr("The board's firmware has changed meanwhile: start again."))
+            raise LinkError(phrase("The board's firmware has changed meanwhile: start again."))
         return hello
 
     async def _reconnect(self) -> Hello:

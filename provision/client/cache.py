@@ -14,8 +14,8 @@ import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from provision.settings.model import Schema
-from provision.settings.wire import SchemaError, unpack
+from provision.schema.codec import SchemaError, unpack
+from provision.schema.model import Schema
 
 _FOLDER = "provision"
 

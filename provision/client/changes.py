@@ -7,15 +7,15 @@ import difflib
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
-from provision.catalogue import tr
 from provision.client.snapshot import BoardSnapshot
 from provision.client.typed import Given, value_of
 from provision.contract.messages import code_name
 from provision.contract.table import Refusal
 from provision.errors import ProvisionError
-from provision.settings.model import Schema, Setting, Value
-from provision.settings.values import ValueProblem, is_key_only, network_key, refusal_words
-from provision.settings.whole import active, key_beside, whole_faults
+from provision.phrases import Phrase, joined, phrase
+from provision.schema.constraints import active, key_beside, whole_faults
+from provision.schema.model import Schema, Setting, Value
+from provision.schema.values import ValueProblem, is_key_only, network_key, refusal_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,14 +28,15 @@ class ValueFault:
 
     key: str
     code: str
-    words: str
+    words: Phrase
 
 
 class ValuesError(ProvisionError):
     """Values cannot be stored; nothing was sent. `faults` has all that is wrong with them."""
 
     def __init__(self, faults: Collection[ValueFault]) -> None:
-        super().__init__("\n".join(f"{fault.key}: {fault.words}." for fault in faults))
+        lines = (joined("", (fault.key, ": ", fault.words, ".")) for fault in faults)
+        super().__init__(joined("\n", lines))
         self.faults = tuple(faults)
 
     @property
@@ -80,16 +81,16 @@ def changes_of(
         faults += _whole(schema, stored, changes)
     if faults:
         raise ValuesError(faults)
-    _make_keys(schema, stored, changes)
+    make_keys(schema, stored, changes)
     return {s.key: changes[s.key] for s in schema.settings if s.key in changes}
 
 
-def unknown_words(schema: Schema, key: str) -> str:
+def unknown_words(schema: Schema, key: str) -> Phrase:
     """Return that there is no such setting, and the nearest that there is."""
     keys = [setting.key for setting in schema.settings]
     nearest = difflib.get_close_matches(key, keys, n=1, cutoff=0.5)
-    hint = tr("; the nearest is {nearest}", nearest=nearest[0]) if nearest else ""
-    return tr("the board has no such setting{hint}", hint=hint)
+    hint = phrase("; the nearest is {nearest}", nearest=nearest[0]) if nearest else ""
+    return phrase("the board has no such setting{hint}", hint=hint)
 
 
 def _cautions(
@@ -98,7 +99,7 @@ def _cautions(
     for key, value in changes.items():
         cautions = () if value is None else schema.cautions(schema[key].field, value)
         if cautions and key not in accepted:
-            said = tr(
+            said = phrase(
                 'carries a caution, and nobody has accepted it: "{caution}"',
                 caution=" ".join(cautions),
             )
@@ -113,16 +114,16 @@ def _whole(
     applying = active(schema, resulting)
     for key, value in changes.items():
         if value is not None and key not in applying:
-            words = tr("does not apply with these settings")
+            words = phrase("does not apply with these settings")
             yield ValueFault(key, "does-not-apply", words)
     for fault in whole_faults(schema, stored, changes):
         words = refusal_words(schema[fault.field].field, fault.code)
         if fault.other is not None:
-            words += f" ({fault.other})"
+            words = joined("", (words, " (", fault.other, ")"))
         yield _fault(fault.field, fault.code, words)
 
 
-def _networks(schema: Schema) -> Iterator[tuple[Setting, str]]:
+def networks(schema: Schema) -> Iterator[tuple[Setting, str]]:
     """Yield each passphrase, and the full key of its network's name."""
     for setting in schema.settings:
         if setting.field.network is not None:
@@ -133,20 +134,20 @@ def _take_partners_along(
     schema: Schema, stored: Mapping[str, Value], changes: dict[str, Value | None]
 ) -> None:
     """Send the name that is held along with a new passphrase (clause 9.6)."""
-    for passphrase, name in _networks(schema):
+    for passphrase, name in networks(schema):
         if passphrase.key in changes and name not in changes and name in stored:
             changes[name] = stored[name]
 
 
-def _make_keys(
+def make_keys(
     schema: Schema, stored: Mapping[str, Value], changes: dict[str, Value | None]
 ) -> None:
     """Make a network's key where the board takes nothing but that (clause 9.2)."""
-    for passphrase, name in _networks(schema):
+    for passphrase, name in networks(schema):
         typed, network = changes.get(passphrase.key), changes.get(name, stored.get(name))
         if is_key_only(passphrase.field) and isinstance(typed, str) and isinstance(network, bytes):
             changes[passphrase.key] = network_key(typed, network)
 
 
-def _fault(key: str, code: Refusal, words: str) -> ValueFault:
+def _fault(key: str, code: Refusal, words: Phrase) -> ValueFault:
     return ValueFault(key, code_name(code), words)

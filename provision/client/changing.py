@@ -11,10 +11,10 @@ import asyncio
 from collections.abc import Awaitable, Callable
 from typing import TypeVar
 
-from provision.catalogue import tr
 from provision.contract.table import Held, Refusal, Store
 from provision.link.connection import Connection
 from provision.link.errors import BoardRefused, LinkError
+from provision.phrases import phrase
 
 _PRESENCE_PAUSE = 1.0  # seconds between tries while the button is waited for
 _PRESENCE_PATIENCE = 120  # tries
@@ -28,7 +28,9 @@ class OutcomeUnknown(LinkError):  # noqa: N818 - as every LinkError it says what
     """The board no longer answers, and has not said whether it did what it was asked to do."""
 
     def __init__(self) -> None:
-        super().__init__(tr("The board no longer answers, and has not said whether it did this."))
+        super().__init__(
+            phrase("The board no longer answers, and has not said whether it did this.")
+        )
 
 
 class StillHeld(LinkError):  # noqa: N818
@@ -36,7 +38,7 @@ class StillHeld(LinkError):  # noqa: N818
 
     def __init__(self, left: int) -> None:
         super().__init__(
-            tr(
+            phrase(
                 "The board says that it has erased its settings, but still holds {left} of them:"
                 " its firmware needs mending. Do not give it away.",
                 left=left,
@@ -50,7 +52,7 @@ class ErasedUnseen(LinkError):  # noqa: N818
 
     def __init__(self) -> None:
         super().__init__(
-            tr(
+            phrase(
                 "The board has erased its settings, but no longer answers to show that none is"
                 " left."
             )

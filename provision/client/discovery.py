@@ -16,7 +16,7 @@ _KNOCK_TIME = 3.0  # seconds that a port is given to answer; boards take some to
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class PortSearch:
     """Where to look for the board."""
 
     port: str | None = None
@@ -87,7 +87,9 @@ async def _try(port: Port, open_port: Open) -> Answered | LinkError:
         raise
 
 
-async def open_connection(device: str, place: Place, kind: PortKind | None = None) -> Connection:
+async def open_connection(
+    device: str, place: PortSearch, kind: PortKind | None = None
+) -> Connection:
     """Open a port at the rate of a place. kind: as it is listed. Raises LinkError."""
     stream = await open_stream(device, baud=place.baud, driver=place.driver, kind=kind)
     return Connection(stream, baud=place.baud)

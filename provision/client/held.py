@@ -7,12 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import cast
 
-from provision.catalogue import tr
 from provision.contract.table import Held
 from provision.link.replies import HeldValue
-from provision.settings.model import Schema, Setting, Value
-from provision.settings.values import check_value
-from provision.settings.wire import SchemaError
+from provision.phrases import phrase
+from provision.schema.codec import SchemaError
+from provision.schema.model import Schema, Setting, Value
+from provision.schema.values import check_value
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +34,7 @@ def held_settings(schema: Schema, values: Mapping[str, HeldValue] | None) -> dic
         return {setting.key: HeldSetting(Held.UNSET, None) for setting in schema.settings}
     if values.keys() != {setting.key for setting in schema.settings}:
         raise SchemaError(
-            tr(
+            phrase(
                 "The board's list of values does not fit its list of settings: its firmware needs"
                 " mending."
             )
@@ -53,7 +53,7 @@ def _held(setting: Setting, entry: HeldValue, schema: Schema) -> HeldSetting:
         fits = check_value(setting.field, value, schema) is None
     if not fits:
         raise SchemaError(
-            tr(
+            phrase(
                 "The board holds for {key} what its own firmware does not admit: the firmware needs"
                 " mending.",
                 key=setting.key,

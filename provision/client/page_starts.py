@@ -11,8 +11,8 @@ from __future__ import annotations
 from provision.contract.line import MAX_BODY
 from provision.contract.profile import encode
 from provision.contract.table import Held, Kind
-from provision.settings.model import Schema, Setting
-from provision.settings.values import limits
+from provision.schema.model import Schema, Setting
+from provision.schema.values import limits
 
 _ITEM = MAX_BODY * 3 // 4  # bytes that the longest line carries
 _AROUND = 20  # bytes of envelope, keys, numbers and array head, each at its longest

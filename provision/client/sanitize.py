@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from provision.settings.languages import map_texts
-from provision.settings.model import Field, Schema
-from provision.settings.table import MAX_HELP
+from provision.schema.languages import map_texts
+from provision.schema.model import Field, Schema
+from provision.schema.table import MAX_HELP
 
 _CUT = "..."
 

@@ -14,10 +14,10 @@ from provision.contract.table import Held, Store
 from provision.link.connection import Connection
 from provision.link.exchange import PATIENCE
 from provision.link.replies import Hello, Status
-from provision.settings.languages import in_language
-from provision.settings.model import Schema, Value
-from provision.settings.whole import active
-from provision.settings.wire import unpack
+from provision.schema.codec import unpack
+from provision.schema.constraints import active
+from provision.schema.languages import in_language
+from provision.schema.model import Schema, Value
 
 
 @dataclass(frozen=True, slots=True)

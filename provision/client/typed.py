@@ -7,11 +7,11 @@ from datetime import timedelta
 from decimal import Decimal
 from ipaddress import IPv4Address, IPv6Address
 
-from provision.catalogue import tr
+from provision import toml
 from provision.contract.table import Kind, Refusal
-from provision.settings import toml
-from provision.settings.model import Field, Schema, Value
-from provision.settings.values import ValueProblem, check_value, parse, refusal_words
+from provision.phrases import Phrase, phrase
+from provision.schema.model import Field, Schema, Value
+from provision.schema.values import ValueProblem, check_value, parse, refusal_words
 
 Given = bool | int | float | Decimal | str | bytes | timedelta | IPv4Address | IPv6Address
 """A value in its Python type, or as a person types it."""
@@ -26,7 +26,7 @@ def value_of(field: Field, given: object, schema: Schema) -> Value:
         return checked(field, bytes(given), schema)
     if isinstance(given, bool):
         if field.kind is not Kind.YES_NO:
-            raise _problem(tr("must be a text or a number, not true or false"))
+            raise _problem(phrase("must be a text or a number, not true or false"))
         return given
     if isinstance(given, timedelta):
         given = f"{given // timedelta(milliseconds=1)} ms"
@@ -35,7 +35,7 @@ def value_of(field: Field, given: object, schema: Schema) -> Value:
     elif isinstance(given, IPv4Address | IPv6Address):
         given = str(given)
     if not isinstance(given, str):
-        raise _problem(tr("must be a text, a number, true or false"))
+        raise _problem(phrase("must be a text, a number, true or false"))
     return parse(field, given, schema)
 
 
@@ -47,5 +47,5 @@ def checked(field: Field, value: Value, schema: Schema) -> Value:
     return value
 
 
-def _problem(words: str) -> ValueProblem:
+def _problem(words: Phrase) -> ValueProblem:
     return ValueProblem(words, Refusal.WRONG_KIND)

@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.steps import Procedure
 
 
@@ -40,7 +40,7 @@ class Watched:
 class Check(Watched):
     """Promises of the page that a board is held to by asking it."""
 
-    run: Callable[[Bench], Procedure[None]]
+    run: Callable[[BoardUnderTest], Procedure[None]]
     changes: bool = False
     """Whether it changes what the board has stored."""
 

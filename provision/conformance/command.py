@@ -13,7 +13,7 @@ from typing import Any
 from provision.conformance.findings import Report
 from provision.conformance.junit import junit
 from provision.conformance.kit import NoBoard, chosen
-from provision.conformance.port import Place, examine_port
+from provision.conformance.port import PortOptions, examine_port
 from provision.conformance.watch import Setup
 from provision.link.errors import LineLost, LinkError
 from provision.link.running import run
@@ -39,7 +39,7 @@ def check_list(only: str | None) -> list[str]:
 
 
 def conform(
-    place: Place,
+    place: PortOptions,
     *,
     may_change: bool = False,
     patient: bool = False,
@@ -98,7 +98,7 @@ def _json(report: dict[str, Any], code: int) -> str:
     return json.dumps({**report, "exit": code}, indent=2)
 
 
-def _no_board(place: Place, report: Report) -> str:
+def _no_board(place: PortOptions, report: Report) -> str:
     if report.findings or report.remarks:
         return (
             f"No board answered hello on {place.port}, and without that nothing conforms."

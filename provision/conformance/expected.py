@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from provision.contract.table import Kind, Refusal
-from provision.settings.model import Condition, Field, Schema, Setting, Value
+from provision.schema.model import Condition, Field, Schema, Setting, Value
 
 Whole = Mapping[str, Value | None]
 

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 
 from provision.contract.profile import Item
 from provision.contract.table import MAX_BLOB, MAX_TEXT, Characters, Kind, Refusal
-from provision.settings.model import Field, Schema
+from provision.schema.model import Field, Schema
 
 TYPES: Mapping[Kind, type] = {
     Kind.TEXT: str,

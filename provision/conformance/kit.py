@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check, Watched
 from provision.conformance.checks import CHECKS
 from provision.conformance.checks.reading import READ_SCHEMA
@@ -82,7 +82,7 @@ def is_known(number: str) -> bool:
 
 def examine(setup: Setup) -> Procedure[Report]:
     """Hold the board that is on the line against the page. Raises NoBoard if there is none."""
-    bench = Bench(setup)
+    bench = BoardUnderTest(setup)
     try:
         yield from bench.meet()
     except Gone:
@@ -103,7 +103,7 @@ def examine(setup: Setup) -> Procedure[Report]:
     return _report(bench, findings, settings or "What the board holds now is not known.")
 
 
-def _run_all(bench: Bench, checks: list[Check]) -> Procedure[list[Finding]]:
+def _run_all(bench: BoardUnderTest, checks: list[Check]) -> Procedure[list[Finding]]:
     findings = []
     for check in checks:
         why = _why_not(bench, check)
@@ -112,7 +112,7 @@ def _run_all(bench: Bench, checks: list[Check]) -> Procedure[list[Finding]]:
     return findings
 
 
-def _why_not(bench: Bench, check: Check) -> str:
+def _why_not(bench: BoardUnderTest, check: Check) -> str:
     if bench.gone:
         return "the board answers no more"
     if bench.is_slow and not bench.setup.patient:
@@ -126,7 +126,7 @@ def _why_not(bench: Bench, check: Check) -> str:
     return ""
 
 
-def _is_short(bench: Bench, check: Check) -> bool:
+def _is_short(bench: BoardUnderTest, check: Check) -> bool:
     trial = bench.schema.trial if bench.schema else None
     return check.lasts_a_trial and (trial or 0) <= _SHORT_TRIAL
 
@@ -135,7 +135,7 @@ def _not_applicable(check: Check, why: str) -> Finding:
     return Finding(check.looks_at, check.title, Verdict.NOT_APPLICABLE, why)
 
 
-def _run(bench: Bench, check: Check) -> Procedure[Finding]:
+def _run(bench: BoardUnderTest, check: Check) -> Procedure[Finding]:
     if bench.setup.on_check:
         bench.setup.on_check(check.name)
     if bench.is_slow:
@@ -160,7 +160,7 @@ def _run(bench: Bench, check: Check) -> Procedure[Finding]:
 # ----------------------------------------------------------------------- what is stored, at the end
 
 
-def _what_is_stored(bench: Bench) -> Procedure[object]:
+def _what_is_stored(bench: BoardUnderTest) -> Procedure[object]:
     """Return what the board tells of what is stored, to be compared; None if it does not."""
     try:
         yield from bench.say_hello()
@@ -177,7 +177,7 @@ def _what_is_stored(bench: Bench) -> Procedure[object]:
     )
 
 
-def _untouched(bench: Bench, before: object) -> Procedure[tuple[Finding, str]]:
+def _untouched(bench: BoardUnderTest, before: object) -> Procedure[tuple[Finding, str]]:
     """Look whether the board holds what it held before."""
     numbers, title = _UNTOUCHED.looks_at, _UNTOUCHED.title
     after = None
@@ -201,7 +201,7 @@ def _untouched(bench: Bench, before: object) -> Procedure[tuple[Finding, str]]:
     return Finding(numbers, title, Verdict.MET), settings
 
 
-def _leave(bench: Bench) -> Procedure[str]:
+def _leave(bench: BoardUnderTest) -> Procedure[str]:
     """Leave no made-up settings in force, if that can be."""
     if bench.gone:
         return ""
@@ -219,7 +219,7 @@ def _leave(bench: Bench) -> Procedure[str]:
 
 
 def _report(
-    bench: Bench, findings: list[Finding], settings: str, *, has_answered: bool = True
+    bench: BoardUnderTest, findings: list[Finding], settings: str, *, has_answered: bool = True
 ) -> Report:
     bench.end()
     # What nobody asked for, or what did not come, is told only if it is wrong all the same.
@@ -239,7 +239,7 @@ def _order(clause: str) -> tuple[int, ...]:
     return tuple(map(int, clause.split(".")))
 
 
-def _watched(bench: Bench, *, told: bool) -> Iterator[Finding]:
+def _watched(bench: BoardUnderTest, *, told: bool) -> Iterator[Finding]:
     """Yield what was watched; unless it is to be told, or was not asked for, faults only."""
     watch = bench.watch
     late = sum(ms > 0 for ms in bench.late)
@@ -281,7 +281,7 @@ def _name_of(type_: int | None) -> str:
     return MESSAGES[type_].name if type_ in MESSAGES else f"type {type_}"
 
 
-def _introduction(bench: Bench) -> str:
+def _introduction(bench: BoardUnderTest) -> str:
     if not bench.hello:
         return "A board whose answer to hello is none."
     keys = (HelloReplyKey.FIRMWARE, HelloReplyKey.FIRMWARE_VERSION, HelloReplyKey.BOARD)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from provision.conformance.findings import Report
 from provision.conformance.kit import examine
-from provision.conformance.steps import AskPerson, Heard, Listen, Procedure, Send, Step, Tell
+from provision.conformance.steps import Action, AskPerson, Heard, Listen, Procedure, Send, Tell
 from provision.conformance.watch import Setup
 from provision.link.errors import LineLost, PortMissing
 from provision.link.ports import Driver, open_stream
@@ -23,7 +23,7 @@ Say = Callable[[str], None]
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class PortOptions:
     """Where the board is: a device or a URL of the serial library."""
 
     port: str
@@ -35,7 +35,7 @@ class Place:
 class _Line:
     """The stream to the board, opened again when the board takes its port along at a restart."""
 
-    place: Place
+    place: PortOptions
     say: Say
     somebody_is_there: bool
     _stream: Stream | None = field(default=None, repr=False)
@@ -50,7 +50,7 @@ class _Line:
             await self._stream.close()
             self._stream = None
 
-    async def take(self, step: Step) -> Heard:
+    async def take(self, step: Action) -> Heard:
         """Do one step; return what was heard."""
         data, done = b"", False
         try:
@@ -87,7 +87,7 @@ class _Line:
 
 
 async def examine_port(
-    place: Place, setup: Setup, say: Say, *, somebody_is_there: bool = False
+    place: PortOptions, setup: Setup, say: Say, *, somebody_is_there: bool = False
 ) -> Report:
     """Hold the board on a port against the page. Raises LinkError and NoBoard."""
     line = _Line(place, say, somebody_is_there)

@@ -42,7 +42,7 @@ class Tell:
     words: str
 
 
-Step = Send | Listen | AskPerson | Tell
+Action = Send | Listen | AskPerson | Tell
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,4 +55,4 @@ class Heard:
     """Whether the person did what was asked."""
 
 
-Procedure = Generator[Step, Heard, _Result]
+Procedure = Generator[Action, Heard, _Result]

@@ -34,7 +34,7 @@ from provision.contract.table import (
     MessageType,
     SetFieldKey,
 )
-from provision.settings.model import Schema, Value
+from provision.schema.model import Schema, Value
 
 Body = dict[int, Item]
 

@@ -93,7 +93,7 @@ class Null:
 
 
 @dataclass(frozen=True, slots=True)
-class Value:
+class FieldValue:
     """What a field can hold; whether it suits the field is for the schema to say (clause 9)."""
 
     def fault(self, item: object) -> str | None:

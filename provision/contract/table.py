@@ -15,12 +15,12 @@ from provision.contract.shapes import (
     Bytes,
     Code,
     Either,
+    FieldValue,
     Integer,
     Null,
     Shape,
     Text,
     Tuple,
-    Value,
 )
 
 PROTOCOL_VERSION = 1
@@ -793,7 +793,7 @@ class SurveyReplyKey(IntEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Field:
+class BodyKey:
     """One key of a body."""
 
     name: str
@@ -811,7 +811,7 @@ class Row:
     since: int
     """The protocol version that brought it."""
 
-    body: Mapping[int, Field]
+    body: Mapping[int, BodyKey]
     one_of: tuple[frozenset[int], ...] = ()
     """Sets of keys of which a body has exactly one, and that one whole."""
 
@@ -836,11 +836,11 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=False,
             since=1,
             body={
-                RefusalKey.CODE: Field("code", Code("refusal", 255)),
-                RefusalKey.FIELD: Field("field", Text(1, 32), required=False),
-                RefusalKey.DETAIL: Field("detail", Integer(0, 4294967295), required=False),
-                RefusalKey.OTHER: Field("other", Text(1, 32), required=False),
-                RefusalKey.SUPPORTED: Field(
+                RefusalKey.CODE: BodyKey("code", Code("refusal", 255)),
+                RefusalKey.FIELD: BodyKey("field", Text(1, 32), required=False),
+                RefusalKey.DETAIL: BodyKey("detail", Integer(0, 4294967295), required=False),
+                RefusalKey.OTHER: BodyKey("other", Text(1, 32), required=False),
+                RefusalKey.SUPPORTED: BodyKey(
                     "supported",
                     Array(Integer(0, 255), 1, 32),
                     required=False,
@@ -862,23 +862,23 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=False,
             since=1,
             body={
-                HelloReplyKey.VERSIONS: Field("versions", Array(Integer(1, 255), 1, 8)),
-                HelloReplyKey.FIRMWARE: Field("firmware", Text(1, 32)),
-                HelloReplyKey.FIRMWARE_VERSION: Field("firmware-version", Text(1, 24)),
-                HelloReplyKey.BOARD: Field("board", Text(1, 32)),
-                HelloReplyKey.UNIT: Field("unit", Bytes(1, 16)),
-                HelloReplyKey.BOOT: Field("boot", Integer(0, 4294967295)),
-                HelloReplyKey.SCHEMA_DIGEST: Field("schema-digest", Bytes(8, 8)),
-                HelloReplyKey.SCHEMA_SIZE: Field("schema-size", Integer(1, 262144)),
-                HelloReplyKey.LINE: Field("line", Integer(128, 655)),
-                HelloReplyKey.CREDIT: Field("credit", Integer(139, 65535)),
-                HelloReplyKey.COMMIT_TIME: Field("commit-time", Integer(0, 60000)),
-                HelloReplyKey.ERASE_TIME: Field("erase-time", Integer(0, 60000)),
-                HelloReplyKey.APPLY_TIME: Field("apply-time", Integer(0, 600000)),
-                HelloReplyKey.CAPABILITIES: Field("capabilities", Code("capability", 4294967295)),
-                HelloReplyKey.TOKEN: Field("token", Either((Bytes(8, 8), Null()))),
-                HelloReplyKey.LISTENS: Field("listens", Either((Integer(0, 3600000), Null()))),
-                HelloReplyKey.GENERATION: Field("generation", Integer(0, 4294967295)),
+                HelloReplyKey.VERSIONS: BodyKey("versions", Array(Integer(1, 255), 1, 8)),
+                HelloReplyKey.FIRMWARE: BodyKey("firmware", Text(1, 32)),
+                HelloReplyKey.FIRMWARE_VERSION: BodyKey("firmware-version", Text(1, 24)),
+                HelloReplyKey.BOARD: BodyKey("board", Text(1, 32)),
+                HelloReplyKey.UNIT: BodyKey("unit", Bytes(1, 16)),
+                HelloReplyKey.BOOT: BodyKey("boot", Integer(0, 4294967295)),
+                HelloReplyKey.SCHEMA_DIGEST: BodyKey("schema-digest", Bytes(8, 8)),
+                HelloReplyKey.SCHEMA_SIZE: BodyKey("schema-size", Integer(1, 262144)),
+                HelloReplyKey.LINE: BodyKey("line", Integer(128, 655)),
+                HelloReplyKey.CREDIT: BodyKey("credit", Integer(139, 65535)),
+                HelloReplyKey.COMMIT_TIME: BodyKey("commit-time", Integer(0, 60000)),
+                HelloReplyKey.ERASE_TIME: BodyKey("erase-time", Integer(0, 60000)),
+                HelloReplyKey.APPLY_TIME: BodyKey("apply-time", Integer(0, 600000)),
+                HelloReplyKey.CAPABILITIES: BodyKey("capabilities", Code("capability", 4294967295)),
+                HelloReplyKey.TOKEN: BodyKey("token", Either((Bytes(8, 8), Null()))),
+                HelloReplyKey.LISTENS: BodyKey("listens", Either((Integer(0, 3600000), Null()))),
+                HelloReplyKey.GENERATION: BodyKey("generation", Integer(0, 4294967295)),
             },
         ),
         MessageType.GET_SCHEMA: Row(
@@ -887,8 +887,8 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=True,
             since=1,
             body={
-                GetSchemaKey.OFFSET: Field("offset", Integer(0, 262143)),
-                GetSchemaKey.LENGTH: Field("length", Integer(1, 470)),
+                GetSchemaKey.OFFSET: BodyKey("offset", Integer(0, 262143)),
+                GetSchemaKey.LENGTH: BodyKey("length", Integer(1, 470)),
             },
             stores=frozenset(Store),
             staged=frozenset({False, True}),
@@ -899,8 +899,8 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=False,
             since=1,
             body={
-                GetSchemaReplyKey.OFFSET: Field("offset", Integer(0, 262143)),
-                GetSchemaReplyKey.PIECE: Field("piece", Bytes(1, 470)),
+                GetSchemaReplyKey.OFFSET: BodyKey("offset", Integer(0, 262143)),
+                GetSchemaReplyKey.PIECE: BodyKey("piece", Bytes(1, 470)),
             },
         ),
         MessageType.GET_VALUES: Row(
@@ -909,7 +909,7 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=True,
             since=1,
             body={
-                GetValuesKey.FIRST: Field("first", Integer(0, 511)),
+                GetValuesKey.FIRST: BodyKey("first", Integer(0, 511)),
             },
             stores=frozenset(Store),
             staged=frozenset({False, True}),
@@ -920,11 +920,11 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=False,
             since=1,
             body={
-                GetValuesReplyKey.FIRST: Field("first", Integer(0, 511)),
-                GetValuesReplyKey.COUNT: Field("count", Integer(1, 512)),
-                GetValuesReplyKey.ENTRIES: Field(
+                GetValuesReplyKey.FIRST: BodyKey("first", Integer(0, 511)),
+                GetValuesReplyKey.COUNT: BodyKey("count", Integer(1, 512)),
+                GetValuesReplyKey.ENTRIES: BodyKey(
                     "entries",
-                    Array(Tuple((Text(1, 32), Code("held", 255), Value()), 2), 1, 512),
+                    Array(Tuple((Text(1, 32), Code("held", 255), FieldValue()), 2), 1, 512),
                 ),
             },
         ),
@@ -934,11 +934,11 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=True,
             since=1,
             body={
-                SetFieldKey.FIELD: Field("field", Text(1, 32)),
-                SetFieldKey.VALUE: Field("value", Either((Value(), Null())), required=False),
-                SetFieldKey.OFFSET: Field("offset", Integer(0, 65535), required=False),
-                SetFieldKey.TOTAL: Field("total", Integer(1, 65535), required=False),
-                SetFieldKey.PART: Field("part", Bytes(1, 470), required=False),
+                SetFieldKey.FIELD: BodyKey("field", Text(1, 32)),
+                SetFieldKey.VALUE: BodyKey("value", Either((FieldValue(), Null())), required=False),
+                SetFieldKey.OFFSET: BodyKey("offset", Integer(0, 65535), required=False),
+                SetFieldKey.TOTAL: BodyKey("total", Integer(1, 65535), required=False),
+                SetFieldKey.PART: BodyKey("part", Bytes(1, 470), required=False),
             },
             one_of=(
                 frozenset({SetFieldKey.VALUE}),
@@ -954,8 +954,8 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=False,
             since=1,
             body={
-                SetFieldReplyKey.STAGED: Field("staged", Integer(0, 512)),
-                SetFieldReplyKey.RECEIVED: Field("received", Integer(1, 65535), required=False),
+                SetFieldReplyKey.STAGED: BodyKey("staged", Integer(0, 512)),
+                SetFieldReplyKey.RECEIVED: BodyKey("received", Integer(1, 65535), required=False),
             },
         ),
         MessageType.COMMIT: Row(
@@ -964,9 +964,9 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=True,
             since=1,
             body={
-                CommitKey.COUNT: Field("count", Integer(1, 512)),
-                CommitKey.DIGEST: Field("digest", Integer(0, 4294967295)),
-                CommitKey.TOKEN: Field("token", Bytes(8, 8)),
+                CommitKey.COUNT: BodyKey("count", Integer(1, 512)),
+                CommitKey.DIGEST: BodyKey("digest", Integer(0, 4294967295)),
+                CommitKey.TOKEN: BodyKey("token", Bytes(8, 8)),
             },
             stores=frozenset(Store),
             staged=frozenset({True}),
@@ -978,7 +978,7 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=False,
             since=1,
             body={
-                CommitReplyKey.GENERATION: Field("generation", Integer(0, 4294967295)),
+                CommitReplyKey.GENERATION: BodyKey("generation", Integer(0, 4294967295)),
             },
         ),
         MessageType.STATUS: Row(
@@ -996,22 +996,26 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=False,
             since=1,
             body={
-                StatusReplyKey.STORE: Field("store", Code("store", 255)),
-                StatusReplyKey.STAGED: Field("staged", Integer(0, 512)),
-                StatusReplyKey.RUN: Field("run", Code("run", 255)),
-                StatusReplyKey.STEP: Field("step", Code("step", 255), required=False),
-                StatusReplyKey.REASON: Field("reason", Code("reason", 255), required=False),
-                StatusReplyKey.FIELD: Field("field", Text(1, 32), required=False),
-                StatusReplyKey.ADDRESS: Field(
+                StatusReplyKey.STORE: BodyKey("store", Code("store", 255)),
+                StatusReplyKey.STAGED: BodyKey("staged", Integer(0, 512)),
+                StatusReplyKey.RUN: BodyKey("run", Code("run", 255)),
+                StatusReplyKey.STEP: BodyKey("step", Code("step", 255), required=False),
+                StatusReplyKey.REASON: BodyKey("reason", Code("reason", 255), required=False),
+                StatusReplyKey.FIELD: BodyKey("field", Text(1, 32), required=False),
+                StatusReplyKey.ADDRESS: BodyKey(
                     "address",
                     Either((Bytes(4, 4), Bytes(16, 16))),
                     required=False,
                 ),
-                StatusReplyKey.GENERATION: Field("generation", Integer(0, 4294967295)),
-                StatusReplyKey.BOOT: Field("boot", Integer(0, 4294967295)),
-                StatusReplyKey.TRIAL_LEFT: Field("trial-left", Integer(0, 3600000), required=False),
-                StatusReplyKey.MISSING: Field("missing", Text(1, 32), required=False),
-                StatusReplyKey.CONFLICT: Field(
+                StatusReplyKey.GENERATION: BodyKey("generation", Integer(0, 4294967295)),
+                StatusReplyKey.BOOT: BodyKey("boot", Integer(0, 4294967295)),
+                StatusReplyKey.TRIAL_LEFT: BodyKey(
+                    "trial-left",
+                    Integer(0, 3600000),
+                    required=False,
+                ),
+                StatusReplyKey.MISSING: BodyKey("missing", Text(1, 32), required=False),
+                StatusReplyKey.CONFLICT: BodyKey(
                     "conflict",
                     Array(Text(1, 32), 2, 2),
                     required=False,
@@ -1024,7 +1028,7 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=True,
             since=1,
             body={
-                DiscardKey.BOOT: Field("boot", Integer(0, 4294967295)),
+                DiscardKey.BOOT: BodyKey("boot", Integer(0, 4294967295)),
             },
             stores=frozenset(Store),
             staged=frozenset({False, True}),
@@ -1042,7 +1046,7 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=True,
             since=1,
             body={
-                UndoKey.GENERATION: Field("generation", Integer(0, 4294967295)),
+                UndoKey.GENERATION: BodyKey("generation", Integer(0, 4294967295)),
             },
             stores=frozenset({Store.INCOMPLETE, Store.COMPLETE, Store.TRIAL}),
             staged=frozenset({False}),
@@ -1055,7 +1059,7 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=False,
             since=1,
             body={
-                UndoReplyKey.GENERATION: Field("generation", Integer(0, 4294967295)),
+                UndoReplyKey.GENERATION: BodyKey("generation", Integer(0, 4294967295)),
             },
         ),
         MessageType.ERASE: Row(
@@ -1064,7 +1068,7 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=True,
             since=1,
             body={
-                EraseKey.GENERATION: Field("generation", Integer(0, 4294967295)),
+                EraseKey.GENERATION: BodyKey("generation", Integer(0, 4294967295)),
             },
             stores=frozenset(Store),
             staged=frozenset({False, True}),
@@ -1077,7 +1081,7 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=False,
             since=1,
             body={
-                EraseReplyKey.GENERATION: Field("generation", Integer(0, 4294967295)),
+                EraseReplyKey.GENERATION: BodyKey("generation", Integer(0, 4294967295)),
             },
         ),
         MessageType.RESTART: Row(
@@ -1086,7 +1090,7 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=True,
             since=1,
             body={
-                RestartKey.BOOT: Field("boot", Integer(0, 4294967295)),
+                RestartKey.BOOT: BodyKey("boot", Integer(0, 4294967295)),
             },
             stores=frozenset(Store),
             staged=frozenset({False}),
@@ -1106,7 +1110,7 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=True,
             since=1,
             body={
-                ConfirmKey.GENERATION: Field("generation", Integer(0, 4294967295)),
+                ConfirmKey.GENERATION: BodyKey("generation", Integer(0, 4294967295)),
             },
             stores=frozenset({Store.TRIAL}),
             staged=frozenset({False}),
@@ -1119,7 +1123,7 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=False,
             since=1,
             body={
-                ConfirmReplyKey.GENERATION: Field("generation", Integer(0, 4294967295)),
+                ConfirmReplyKey.GENERATION: BodyKey("generation", Integer(0, 4294967295)),
             },
         ),
         MessageType.SURVEY: Row(
@@ -1128,8 +1132,8 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=True,
             since=1,
             body={
-                SurveyKey.SCAN: Field("scan", Integer(1, 255), required=False),
-                SurveyKey.FIRST: Field("first", Integer(0, 255), required=False),
+                SurveyKey.SCAN: BodyKey("scan", Integer(1, 255), required=False),
+                SurveyKey.FIRST: BodyKey("first", Integer(0, 255), required=False),
             },
             stores=frozenset(Store),
             staged=frozenset({False, True}),
@@ -1141,11 +1145,11 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
             is_request=False,
             since=1,
             body={
-                SurveyReplyKey.SCAN: Field("scan", Integer(1, 255)),
-                SurveyReplyKey.DONE: Field("done", Bool()),
-                SurveyReplyKey.COUNT: Field("count", Integer(0, 255)),
-                SurveyReplyKey.FIRST: Field("first", Integer(0, 255)),
-                SurveyReplyKey.NETWORKS: Field(
+                SurveyReplyKey.SCAN: BodyKey("scan", Integer(1, 255)),
+                SurveyReplyKey.DONE: BodyKey("done", Bool()),
+                SurveyReplyKey.COUNT: BodyKey("count", Integer(0, 255)),
+                SurveyReplyKey.FIRST: BodyKey("first", Integer(0, 255)),
+                SurveyReplyKey.NETWORKS: BodyKey(
                     "networks",
                     Array(Tuple((Bytes(1, 32), Integer(-128, 0), Code("security", 255)), 3), 0, 64),
                 ),

@@ -19,14 +19,14 @@ from types import TracebackType
 from typing import Any, TypeVar
 
 from provision.contract.messages import MAX_ID
-from provision.link import procedures
+from provision.link import operations
 from provision.link.errors import LineLost, LinkError
 from provision.link.exchange import PATIENCE, Notice
 from provision.link.known_secrets import KnownSecrets
+from provision.link.operations import OnProgress, Procedure, StagedChange
 from provision.link.ports import Driver, Port, list_ports, open_stream
-from provision.link.procedures import Change, OnProgress, Procedure
-from provision.link.replies import HeldValue, Hello, Network, Outcome, Status, Unknown
-from provision.link.session import Run, Session
+from provision.link.replies import CommitOutcome, HeldValue, Hello, Network, Status, Unknown
+from provision.link.session import ProcedureRun, Session
 from provision.link.streams import Stream
 
 _Result = TypeVar("_Result")
@@ -60,7 +60,7 @@ class Connection:
         if secrets is not None:
             self._session.blank_in_log(secrets)
         self._loop = asyncio.get_running_loop()
-        self._waiting: dict[Run[Any], asyncio.Future[None]] = {}
+        self._waiting: dict[ProcedureRun[Any], asyncio.Future[None]] = {}
         self._timer: asyncio.TimerHandle | None = None
         self._error: BaseException | None = None
         self._hello: Hello | None = None
@@ -99,7 +99,7 @@ class Connection:
     def commit_sent(self) -> bool:
         """Whether the store() that runs or ran last has sent a commit that was not refused.
 
-        If it was cancelled and this is true, the outcome is open until settle().
+        If it was cancelled and this is true, the outcome is open until resolve_commit().
         """
         return self._commit_sent
 
@@ -118,7 +118,7 @@ class Connection:
         timeout: seconds, None for ever. Raises Silent, SpeaksElse, OtherReader, WrongVersion.
         """
         # The timeout is the session's, which then knows what came instead of an answer.
-        self._hello = await self._run(procedures.greet(timeout))
+        self._hello = await self._run(operations.greet(timeout))
         return self._hello
 
     async def read(
@@ -133,13 +133,13 @@ class Connection:
 
         The schema is deflated and not yet to be believed. schema=False skips it, for a digest that
         is known; values=False skips them, for a board on which nothing is stored. page_starts: see
-        procedures.read_values().
+        operations.read_values().
         """
         async with _Together() as together:
-            together.start(self._run(procedures.discard(hello.boot)))
+            together.start(self._run(operations.discard(hello.boot)))
             status = together.start(self.status())
             listed = (
-                together.start(self._run(procedures.read_values(page_starts))) if values else None
+                together.start(self._run(operations.read_values(page_starts))) if values else None
             )
             deflated = together.start(self.schema(hello)) if schema else None
         return (
@@ -150,22 +150,22 @@ class Connection:
 
     async def schema(self, hello: Hello) -> bytes:
         """Return the deflated schema, not yet to be believed."""
-        return await self._run(procedures.read_schema(hello.schema_size))
+        return await self._run(operations.read_schema(hello.schema_size))
 
     async def values(self) -> dict[str, HeldValue]:
         """Return what the board holds, by full key in schema order."""
-        return await self._run(procedures.read_values())
+        return await self._run(operations.read_values())
 
     async def store(
         self,
-        changes: Sequence[Change],
+        changes: Sequence[StagedChange],
         *,
         token: bytes,
         on_progress: OnProgress | None = None,
-    ) -> Outcome:
+    ) -> CommitOutcome:
         """Make the changes durable, all or none; None as a value clears a field.
 
-        changes: in schema order, at least one. token: 8 random bytes, to settle an open outcome by.
+        changes: in schema order, at least one. token: 8 random bytes, to resolve an open outcome.
         on_progress: called with how many steps of how many are done; starts over when the set has
         to be staged again. Returns Unknown, not an error, where the line is lost after the commit
         was sent.
@@ -174,7 +174,7 @@ class Connection:
         self._commit_sent = False
         try:
             return await self._run(
-                procedures.store(
+                operations.store(
                     hello,
                     changes,
                     token,
@@ -188,48 +188,48 @@ class Connection:
                 return Unknown()
             raise
 
-    async def settle(self, token: bytes, unit: bytes | None = None) -> Outcome:
+    async def resolve_commit(self, token: bytes, unit: bytes | None = None) -> CommitOutcome:
         """Return what came of the commit with this token, by what hello says now.
 
         unit: of the board that it went to; None for the board that this connection met.
         """
         if unit is None and self._hello is not None:
             unit = self._hello.unit
-        return await self._run(procedures.settle(token, unit))
+        return await self._run(operations.resolve_commit(token, unit))
 
     async def status(self) -> Status:
         """Return where the board stands."""
-        return await self._run(procedures.read_status_now())
+        return await self._run(operations.read_status_now())
 
     async def discard(self) -> None:
         """Drop what is staged."""
-        await self._run(procedures.discard((await self._met()).boot))
+        await self._run(operations.discard((await self._met()).boot))
 
     async def undo(self, generation: int) -> int:
         """Put the set before `generation` in force again; return the new generation."""
-        return await self._run(procedures.undo(generation))
+        return await self._run(operations.undo(generation))
 
     async def erase(self, generation: int) -> int:
         """Wipe every value; return the new generation."""
-        return await self._run(procedures.erase(generation))
+        return await self._run(operations.erase(generation))
 
     async def confirm(self, generation: int) -> int:
         """Keep the set on trial; return the new generation."""
-        return await self._run(procedures.confirm(generation))
+        return await self._run(operations.confirm(generation))
 
     async def restart(self) -> None:
         """Restart the firmware; hello() then meets a new boot number."""
-        await self._run(procedures.restart((await self._met()).boot))
+        await self._run(operations.restart((await self._met()).boot))
 
     async def survey(
         self, on_found: Callable[[list[Network]], None] | None = None
     ) -> list[Network]:
         """Return the wireless networks in range; on_found is told of them as they come in."""
-        return await self._run(procedures.survey(on_found or (lambda _: None)))
+        return await self._run(operations.survey(on_found or (lambda _: None)))
 
     async def locate(self) -> None:
         """Make the board show itself, for about five seconds."""
-        await self._run(procedures.locate())
+        await self._run(operations.locate())
 
     async def _met(self) -> Hello:
         return self._hello or await self.hello()

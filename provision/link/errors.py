@@ -11,9 +11,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from provision.catalogue import mark, tr
 from provision.contract.table import MESSAGES, MessageType, Refusal
 from provision.errors import ProvisionError
+from provision.phrases import Phrase, mark, phrase
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,32 +108,31 @@ REFUSALS: Mapping[int, str] = MappingProxyType(
 class BoardRefused(LinkError):
     """The board refused a request; `refused` says why."""
 
-    def __init__(self, request: MessageType, refused: Refused) -> None:
-        known = next((text for code, text in REFUSALS.items() if code == refused.code), None)
-        sentence = "" if known is None else tr(known)
-        if known is None:
-            code = refused.code
-            why = (
-                code.name.lower().replace("_", "-")
-                if isinstance(code, Refusal)
-                else tr("code {code}", code=code)
-            )
-            sentence = tr(
-                "The board refused the request {name}: {why}.", name=MESSAGES[request].name, why=why
-            )
-        super().__init__(sentence)
+    def __init__(self, request: MessageType, refused: Refused, said: Phrase | None = None) -> None:
+        super().__init__(said or _refusal_sentence(request, refused.code))
         self.request = request
         self.refused = refused
+
+
+def _refusal_sentence(request: MessageType, code: Refusal | int) -> Phrase:
+    known = next((text for each, text in REFUSALS.items() if each == code), None)
+    if known is not None:
+        return phrase(known)
+    if isinstance(code, Refusal):
+        why: Phrase | str = code.name.lower().replace("_", "-")
+    else:
+        why = phrase("code {code}", code=code)
+    return phrase(
+        "The board refused the request {name}: {why}.", name=MESSAGES[request].name, why=why
+    )
 
 
 class NotWiped(BoardRefused):
     """Nothing is set on the board any more, but a part of its memory could not be wiped."""
 
     def __init__(self, refused: Refused) -> None:
-        super().__init__(MessageType.ERASE, refused)
-
-    def __str__(self) -> str:
-        return tr(
+        said = phrase(
             "The board forgot its settings, but part of its memory could not be wiped and may"
             " still hold them: erase it once more before you give it away."
         )
+        super().__init__(MessageType.ERASE, refused, said)

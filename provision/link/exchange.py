@@ -21,7 +21,6 @@ from dataclasses import dataclass, field
 from enum import Enum, auto
 from types import MappingProxyType
 
-from provision.catalogue import mark
 from provision.contract.line import Damaged, Frame, LineFault, LineReceiver, encode_line
 from provision.contract.messages import (
     MAX_ID,
@@ -52,6 +51,7 @@ from provision.contract.table import (
 from provision.link.errors import Refused
 from provision.link.known_secrets import KnownSecrets
 from provision.link.replies import Body, read_refusal
+from provision.phrases import mark
 
 HELLO_INTERVAL = HELLO_INTERVAL_MS / 1000
 PATIENCE = STEP_BOUND_MS / 1000

@@ -24,9 +24,9 @@ from typing import Any, Literal
 import serial
 from serial.tools import list_ports as _system
 
-from provision.catalogue import tr
 from provision.link.errors import LinkError, NoSerialPort, PortBusy, PortForbidden, PortMissing
 from provision.link.streams import PORT_ERRORS, DescriptorStream, Stream, TransportStream
+from provision.phrases import Phrase, phrase
 
 if sys.platform != "win32":
     import fcntl
@@ -102,7 +102,7 @@ async def open_stream(
         except PORT_ERRORS:  # loop:// and rfc2217:// have none
             port.close()
             raise PortMissing(
-                tr(
+                phrase(
                     "The port {name} cannot be driven here: use a device, or socket://HOST:PORT.",
                     name=name,
                 )
@@ -197,7 +197,7 @@ def port_error(name: str, error: Exception) -> LinkError:
             number = errno.ENOTTY
     if number in (errno.EACCES, errno.EPERM):
         return PortForbidden(
-            tr(
+            phrase(
                 "You may not open the port {name}: {fix}",
                 name=name,
                 fix=_permission_fix(name),
@@ -205,7 +205,7 @@ def port_error(name: str, error: Exception) -> LinkError:
         )
     if number in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK):
         return PortBusy(
-            tr(
+            phrase(
                 "The port {name} is in use by {holder}: close that, and try again.",
                 name=name,
                 holder=_holder(name),
@@ -213,7 +213,7 @@ def port_error(name: str, error: Exception) -> LinkError:
         )
     if number == errno.ENOTTY:
         return NoSerialPort(
-            tr(
+            phrase(
                 "{name} is no serial port: name the board's port. {ports}",
                 name=name,
                 ports=_ports_here(),
@@ -221,7 +221,7 @@ def port_error(name: str, error: Exception) -> LinkError:
         )
     if "://" in name:
         return PortMissing(
-            tr(
+            phrase(
                 "The port {name} cannot be opened: check the address, and that something listens"
                 " there.",
                 name=name,
@@ -229,15 +229,15 @@ def port_error(name: str, error: Exception) -> LinkError:
         )
     if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO, errno.ENOTDIR):
         return PortMissing(
-            tr(
+            phrase(
                 "There is no port {name}: plug the board in. {ports}",
                 name=name,
                 ports=_ports_here(),
             )
         )
-    reason = os.strerror(number) if number else tr("no reason given")
+    reason = os.strerror(number) if number else phrase("no reason given")
     return PortMissing(
-        tr(
+        phrase(
             "The port {name} cannot be opened ({reason}). {ports}",
             name=name,
             reason=reason,
@@ -246,19 +246,21 @@ def port_error(name: str, error: Exception) -> LinkError:
     )
 
 
-def _ports_here() -> str:
+def _ports_here() -> Phrase:
     names = [port.device for port in list_ports()]
     if not names:
-        return tr("This computer has no serial port now.")
+        return phrase("This computer has no serial port now.")
     more = ", …" if len(names) > _ATTEMPTS_SHOWN else ""
-    return tr("Ports here now: {names}{more}.", names=", ".join(names[:_ATTEMPTS_SHOWN]), more=more)
+    return phrase(
+        "Ports here now: {names}{more}.", names=", ".join(names[:_ATTEMPTS_SHOWN]), more=more
+    )
 
 
-def _permission_fix(name: str) -> str:
+def _permission_fix(name: str) -> Phrase:
     """Say which group opens the device and how to join it, or how else to open it."""
     if sys.platform == "win32":
-        return tr("ask whoever looks after this computer.")
-    otherwise = tr("run `sudo chmod a+rw {name}`, and try again.", name=name)
+        return phrase("ask whoever looks after this computer.")
+    otherwise = phrase("run `sudo chmod a+rw {name}`, and try again.", name=name)
     try:
         node = Path(name).stat()
         group = grp.getgrgid(node.st_gid).gr_name
@@ -268,14 +270,14 @@ def _permission_fix(name: str) -> str:
         stat.S_IRGRP | stat.S_IWGRP
     ):
         return otherwise
-    return tr(
+    return phrase(
         "it belongs to the group {group}. Run `sudo usermod -aG {group} $USER`, log out and"
         " in again, and try again. (`provision udev-rule` has a way that needs no group.)",
         group=group,
     )
 
 
-def _holder(name: str, proc: Path = Path("/proc")) -> str:
+def _holder(name: str, proc: Path = Path("/proc")) -> Phrase:
     """Return who has a device open, as far as the system tells."""
     real = os.path.realpath(name)
     for link in proc.glob("[0-9]*/fd/*"):
@@ -283,9 +285,9 @@ def _holder(name: str, proc: Path = Path("/proc")) -> str:
             if str(link.readlink()) == real:
                 process = link.parent.parent
                 if int(process.name) == os.getpid():
-                    return tr("this program itself")
+                    return phrase("this program itself")
                 program = (process / "comm").read_text(errors="replace").strip()
-                return tr(
+                return phrase(
                     "the program {program} (process {number})", program=program, number=process.name
                 )
-    return tr("another program")
+    return phrase("another program")

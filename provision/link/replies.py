@@ -112,7 +112,7 @@ class Unknown:
     """Commit was sent, and no board said any more what came of it."""
 
 
-Outcome = Stored | NotStored | Unknown
+CommitOutcome = Stored | NotStored | Unknown
 """How a session that set out to store ends (clause 5.3)."""
 
 

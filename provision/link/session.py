@@ -12,12 +12,12 @@ from typing import Any, Generic, TypeVar
 from provision.link.errors import LinkError
 from provision.link.exchange import Answer, Exchange, Limits, Notice
 from provision.link.known_secrets import KnownSecrets
-from provision.link.procedures import Instead, Procedure
+from provision.link.operations import Instead, Procedure
 
 _Result = TypeVar("_Result")
 
 
-class Run(Generic[_Result]):
+class ProcedureRun(Generic[_Result]):
     """One procedure under way, and in the end what it returned or raised."""
 
     __slots__ = ("_result", "error", "finished", "outstanding", "procedure")
@@ -52,8 +52,8 @@ class Session:
     def __init__(self, *, baud: int, first_id: int) -> None:
         """baud: bits a second of the line; first_id: of the first request, random."""
         self._exchange = Exchange(baud=baud, first_id=first_id)
-        self._owners: dict[int, Run[Any]] = {}
-        self._finished: list[Run[Any]] = []
+        self._owners: dict[int, ProcedureRun[Any]] = {}
+        self._finished: list[ProcedureRun[Any]] = []
 
     @property
     def limits(self) -> Limits:
@@ -64,13 +64,13 @@ class Session:
         """Blank what these know in log text from now on."""
         self._exchange.secrets = secrets
 
-    def start(self, procedure: Procedure[_Result], now: float) -> Run[_Result]:
+    def start(self, procedure: Procedure[_Result], now: float) -> ProcedureRun[_Result]:
         """Set a procedure going; it comes back among take_finished() when it has ended."""
-        run = Run(procedure)
+        run = ProcedureRun(procedure)
         self._step(run, None, now)
         return run
 
-    def stop(self, run: Run[Any]) -> None:
+    def stop(self, run: ProcedureRun[Any]) -> None:
         """End a run without a result; what it has not sent will not be sent."""
         run.procedure.close()
         self._abandon(run)
@@ -92,7 +92,7 @@ class Session:
         """Return when to poll again if nothing comes in; None: never."""
         return self._exchange.next_deadline()
 
-    def take_finished(self) -> list[Run[Any]]:
+    def take_finished(self) -> list[ProcedureRun[Any]]:
         """Return the runs that ended since the last call."""
         finished, self._finished = self._finished, []
         return finished
@@ -114,7 +114,7 @@ class Session:
                 self._step(run, answer, now)
         return bool(answers)
 
-    def _step(self, run: Run[Any], answer: Answer | None, now: float) -> None:
+    def _step(self, run: ProcedureRun[Any], answer: Answer | None, now: float) -> None:
         try:
             requests = next(run.procedure) if answer is None else run.procedure.send(answer)
         except StopIteration as end:
@@ -132,7 +132,7 @@ class Session:
         self._abandon(run)
         self._finished.append(run)
 
-    def _abandon(self, run: Run[Any]) -> None:
+    def _abandon(self, run: ProcedureRun[Any]) -> None:
         self._exchange.abandon(run.outstanding)
         for id_ in run.outstanding:
             del self._owners[id_]

@@ -15,8 +15,8 @@ from typing import Any, Protocol
 import serial
 import serial_asyncio
 
-from provision.catalogue import tr
 from provision.link.errors import LineLost
+from provision.phrases import phrase
 
 # The serial library's exceptions are OSErrors; what termios raises, and it lets through, is none.
 PORT_ERRORS: tuple[type[Exception], ...] = (OSError,)
@@ -80,7 +80,7 @@ class _Inbox:
 
 def _gone(name: str) -> LineLost:
     return LineLost(
-        tr(
+        phrase(
             "The port {name} is gone: plug the board in again (or start it again), and try again.",
             name=name,
         )
@@ -119,7 +119,7 @@ class DescriptorStream:
         if len(self._unsent) > _MOST_UNSENT:
             self._lose(
                 LineLost(
-                    tr(
+                    phrase(
                         "The port {name} takes no bytes any more: press reset.",
                         name=self._port.name,
                     )
@@ -335,4 +335,4 @@ class MemoryStream:
     async def close(self) -> None:
         """See Stream."""
         for inbox in (self._reads, self._feeds):
-            inbox.lose(LineLost(tr("The other end of the line was closed.")))
+            inbox.lose(LineLost(phrase("The other end of the line was closed.")))

@@ -16,7 +16,7 @@ import { Capability, Run, Store } from "./contract/table.js";
 import { Connection } from "./link/connection.js";
 import { LinkError } from "./link/errors.js";
 import { findAgain, openPort } from "./link/port.js";
-import { SchemaError } from "./settings/wire.js";
+import { SchemaError } from "./schema/codec.js";
 import style from "./style.css";
 import { Dialog, Left, meet } from "./wizard/conduct.js";
 import { printable } from "./wizard/cleaning.js";

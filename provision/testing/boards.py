@@ -18,13 +18,13 @@ from pathlib import Path
 from typing import Self, TypeVar
 
 from provision.board.engine import Limits, from_declaration, settings_geometry
-from provision.board.faults import FAULTS, Fault, FaultyLine
+from provision.board.faults import FAULTS, FaultyLine, InjectedFault
 from provision.board.firmware import Device, NetworkInRange, Running, Surroundings
 from provision.board.flash import CutAt, Flash, PowerCut, subset
 from provision.contract.table import Store
-from provision.settings.declaration import Declaration
-from provision.settings.file import load
-from provision.settings.model import Value
+from provision.schema.declaration import Declaration
+from provision.schema.model import Value
+from provision.schema_file.load import load_declaration
 from provision.testing.conversation import Ear, Heard, Replay, Said, read
 
 _SIGNAL = -50  # dBm of the networks in range
@@ -143,7 +143,7 @@ class _Served:
         self._loop.run_forever()
 
     async def _plug_in(self) -> None:
-        from provision.board.front import serve_pty, serve_tcp  # noqa: PLC0415 - POSIX only
+        from provision.board.server import serve_pty, serve_tcp  # noqa: PLC0415 - POSIX only
 
         if self._cable is not None:
             return
@@ -176,7 +176,7 @@ class VirtualBoard(_Served):
         folder: Path | None = None,
         networks: Mapping[str, str] | None = None,
         service_key: str | None = None,
-        faults: Sequence[str | Fault] = (),
+        faults: Sequence[str | InjectedFault] = (),
         flash: Path | None = None,
         button: bool = False,
         logs: bool = False,
@@ -200,7 +200,7 @@ class VirtualBoard(_Served):
 
         Raises FileMistakes, FrontError, BoardError.
         """
-        self.declaration = load(Path(schema))
+        self.declaration = load_declaration(Path(schema))
         struck = [_fault(fault) for fault in faults]
         found = None
         if networks is not None:
@@ -370,15 +370,15 @@ def _flash(declaration: Declaration, file: Path | None, stack: ExitStack) -> Fla
     geometry = settings_geometry(declaration)
     if file is None:
         return Flash(geometry)
-    from provision.board.front import FileFlash  # noqa: PLC0415 - POSIX only
+    from provision.board.server import FileFlash  # noqa: PLC0415 - POSIX only
 
     flash = FileFlash(file, geometry)
     stack.callback(flash.close)
     return flash
 
 
-def _fault(fault: str | Fault) -> Fault:
-    if isinstance(fault, Fault):
+def _fault(fault: str | InjectedFault) -> InjectedFault:
+    if isinstance(fault, InjectedFault):
         return fault
     name, _, number = fault.partition(":")
     make = FAULTS.get(name)

@@ -35,8 +35,8 @@ from provision.contract.table import (
     Refusal,
     SetFieldKey,
 )
-from provision.settings.model import Schema
-from provision.settings.wire import SchemaError, unpack
+from provision.schema.codec import SchemaError, unpack
+from provision.schema.model import Schema
 
 _FIRST_LINE = "conversation of provision, format 1"
 _STANDS_FOR_SECRET = "f"  # noqa: S105 - what replaces one

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from provision.conformance.findings import Report
-from provision.conformance.port import Place, examine_port
+from provision.conformance.port import PortOptions, examine_port
 from provision.conformance.watch import Setup
 from provision.link.ports import open_stream
 from provision.link.streams import Stream
@@ -19,7 +19,7 @@ from provision.testing.conversation import Ear, read, write
 from provision.testing.playing import Player
 from provision.wizard.answers import AnswersFile, read_file
 from provision.wizard.at_port import Person, set_up_in_memory
-from provision.wizard.ending import Ending
+from provision.wizard.result import DialogResult
 
 
 class HasPort(Protocol):
@@ -33,7 +33,7 @@ Answers = Mapping[str, Any] | str | Path
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class SetUpResult:
     """How a set-up ended, in the words of the contract."""
 
     result: str
@@ -70,7 +70,7 @@ class SetUp:
         *,
         record: Path | str | None = None,
         baud: int = 115200,
-    ) -> Outcome:
+    ) -> SetUpResult:
         """Meet a board, answer, store, and follow what it makes of it.
 
         Arguments:
@@ -117,7 +117,7 @@ class Conform:
         """
         port = board if isinstance(board, str) else board.port
         setup = Setup(baud, may_change=may_change_settings, patient=patient)
-        report = asyncio.run(examine_port(Place(port, baud), setup, lambda _: None))
+        report = asyncio.run(examine_port(PortOptions(port, baud), setup, lambda _: None))
         assert report.is_met, "\n".join(report.lines())
         return report
 
@@ -169,7 +169,7 @@ class _Heard:
         await self._stream.close()
 
 
-async def _set_up(port: str, baud: int, person: Person, ear: Ear) -> Ending:
+async def _set_up(port: str, baud: int, person: Person, ear: Ear) -> DialogResult:
     stream = await open_stream(port, baud=baud)
     return await set_up_in_memory(_Heard(stream, ear), person)
 
@@ -190,8 +190,8 @@ def _answers(answers: Answers) -> AnswersFile:
     return AnswersFile(Path("answers"), entries, lists["clear"], lists["accept"])
 
 
-def _outcome(ending: Ending, said: list[str]) -> Outcome:
-    return Outcome(
+def _outcome(ending: DialogResult, said: list[str]) -> SetUpResult:
+    return SetUpResult(
         ending.result.value,
         ending.run,
         ending.reason,

@@ -25,16 +25,17 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
-from provision.catalogue import ntr, tr
+from provision import toml
+from provision.catalogue import ntr, spoken, tr
 from provision.client.changes import unknown_words
 from provision.client.sanitize import printable
 from provision.client.typed import checked, value_of
 from provision.contract.table import MAX_BLOB, Kind, Refusal
 from provision.errors import ProvisionError
 from provision.link.known_secrets import KnownSecrets
-from provision.settings import toml
-from provision.settings.model import Schema, Setting
-from provision.settings.values import ValueProblem
+from provision.phrases import Phrase, phrase
+from provision.schema.model import Schema, Setting
+from provision.schema.values import ValueProblem
 from provision.wizard.flow import Flow
 from provision.wizard.questions import (
     AnotherInstance,
@@ -46,7 +47,7 @@ from provision.wizard.questions import (
     ReviewLine,
     answered,
 )
-from provision.wizard.ui import Asker, Change, UnanswerableError, Verdict
+from provision.wizard.ui import Asker, ChangeAnswer, UnanswerableError, Verdict
 
 _LARGEST_FILE = 1 << 20  # bytes; the longest value has 16 KiB
 _LISTS = ("clear", "accept")
@@ -146,7 +147,7 @@ def everything_in(file: AnswersFile) -> KnownSecrets:
             try:
                 known.add(read_bytes(file.path.parent / value["file"]))
             except ValueProblem as problem:
-                problems.append(f"{file.path}: {place}: {problem.words}.")
+                problems.append(f"{file.path}: {place}: {spoken(problem.words)}.")
         elif isinstance(value, dict):
             for name, inner in value.items():
                 take(f"{place}.{name}".lstrip("."), inner)
@@ -227,9 +228,9 @@ class _Matching:
             if self._schema.setting(key) is None:
                 self._report(f"accept: {key}", unknown_words(self._schema, key))
 
-    def _report(self, place: str, words: str) -> None:
+    def _report(self, place: str, words: Phrase | str) -> None:
         # Whoever wrote the file chose its keys: on a screen they must not do more than be read.
-        self.problems.append(f"{self._file.path}: {printable(place)}: {words}.")
+        self.problems.append(f"{self._file.path}: {printable(place)}: {spoken(words)}.")
 
 
 def rehearse(
@@ -260,7 +261,7 @@ def rehearse(
                 asker.check_cautions(step, flow.cautions(step, answer))
         except UnanswerableError as error:
             if step.key in answers.given or not somebody_is_there:
-                problems.append(str(error))
+                problems.append(spoken(error))
             reported.add(step.key)
             flow.pass_over()
         else:
@@ -330,11 +331,11 @@ class AnswersAsker:
         self._say(f"  {said}")
         return True
 
-    async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | Change:
+    async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | ChangeAnswer:
         """Send, unless a person answered as well: whoever wrote the file has reviewed it."""
         if self._person is not None and self._asked_in_person:
             verdict = await self._person.review(lines, untouched)
-            if isinstance(verdict, Change):
+            if isinstance(verdict, ChangeAnswer):
                 self._asked_in_person.add(verdict.key)
             return verdict
         said = ntr("To be stored: {count} setting.", "To be stored: {count} settings.", len(lines))
@@ -398,7 +399,7 @@ class AnswersAsker:
             try:
                 flow.check(question, given.value)
             except ValueProblem as problem:
-                raise UnanswerableError(f"{place}: {problem.words}.") from None
+                raise UnanswerableError(f"{place}: {spoken(problem.words)}.") from None
             return given
         if question.current is not None:
             return Move.KEEP
@@ -486,11 +487,11 @@ def _read_value(setting: Setting, value: object, schema: Schema, folder: Path) -
         try:
             value = content.decode().removesuffix("\n").removesuffix("\r")
         except UnicodeDecodeError:
-            raise _problem(tr("must be given in a file that is written in UTF-8")) from None
+            raise _problem(phrase("must be given in a file that is written in UTF-8")) from None
     if declared.kind is Kind.PASSPHRASE and value == "":
         return None  # an open network
     if not isinstance(value, str | int | float | Decimal):
-        raise _problem(tr('must be a text, a number, true, false or { file = "..." }'))
+        raise _problem(phrase('must be a text, a number, true, false or { file = "..." }'))
     return answered(declared, value_of(declared, value, schema), str(value))
 
 
@@ -500,13 +501,13 @@ def read_bytes(path: Path) -> bytes:
         with path.open("rb") as file:
             content = file.read(MAX_BLOB + 1)
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
-        why = getattr(error, "strerror", None) or tr("it has no proper name")
+        why = getattr(error, "strerror", None) or phrase("it has no proper name")
         raise _problem(
-            tr("is to be read from a file, and that cannot be ({why})", why=why)
+            phrase("is to be read from a file, and that cannot be ({why})", why=why)
         ) from None
     if len(content) > MAX_BLOB:
         raise _problem(
-            tr(
+            phrase(
                 "is to be read from a file, and that is longer than {most} bytes",
                 most=MAX_BLOB,
             )
@@ -514,5 +515,5 @@ def read_bytes(path: Path) -> bytes:
     return content
 
 
-def _problem(words: str) -> ValueProblem:
+def _problem(words: Phrase) -> ValueProblem:
     return ValueProblem(words, Refusal.WRONG_KIND)

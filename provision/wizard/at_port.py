@@ -12,7 +12,7 @@ from typing import NoReturn
 from provision.catalogue import tr
 from provision.client.board_client import FindAgain
 from provision.client.cache import Cache, default_folder
-from provision.client.discovery import Found, Place
+from provision.client.discovery import Found, PortSearch
 from provision.client.sanitize import printable
 from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Capability, Kind
@@ -22,7 +22,7 @@ from provision.link.exchange import PATIENCE
 from provision.link.known_secrets import KnownSecrets
 from provision.link.ports import Port
 from provision.link.streams import Stream
-from provision.settings.model import Setting
+from provision.schema.model import Setting
 from provision.wizard.answers import (
     AnswersAsker,
     AnswersFile,
@@ -31,7 +31,7 @@ from provision.wizard.answers import (
     read_file,
 )
 from provision.wizard.dialog import (
-    Wishes,
+    SetupOptions,
     introduction,
     meet,
     set_up,
@@ -39,10 +39,10 @@ from provision.wizard.dialog import (
     take_back,
     this_computers_zone,
 )
-from provision.wizard.ending import Ending, ExitCode, Result, nothing_changed
 from provision.wizard.erasing import ToErase, erase
 from provision.wizard.finder import Finder
 from provision.wizard.questions import Given, heading
+from provision.wizard.result import DialogResult, ExitCode, Result, nothing_changed
 from provision.wizard.show import value_words
 from provision.wizard.ui import Asker, Say
 
@@ -62,21 +62,14 @@ class Person:
     """Told of the port and the connection that the command goes on with."""
 
 
-@dataclass(frozen=True, slots=True)
-class Extent:
-    """What is asked for."""
+async def set_up_at_port(
+    place: PortSearch, person: Person, options: SetupOptions, only: Sequence[str] | None = None
+) -> DialogResult:
+    """Find a board, ask, store and follow. Raises LinkError, SchemaError, AnswersError.
 
-    ask_all: bool = False
-    """Also what is set already."""
-    only: Sequence[str] | None = None
-    """These settings alone, by full key or the key of a section or instance; none: those that the
-    person chooses. None: whatever the board needs."""
-    show_log: bool = False
-    """Whether to show what the board prints while it tries the settings."""
-
-
-async def set_up_at_port(place: Place, person: Person, extent: Extent) -> Ending:
-    """Find a board, ask, store and follow. Raises LinkError, SchemaError, AnswersError."""
+    only: ask for these settings alone, by full key or the key of a section or instance; none: those
+    that the person chooses. None: whatever the board needs.
+    """
     answers = _answers(person)  # before the port is touched
     finder, found = await _find(place, person)
     return await _set_up(
@@ -84,27 +77,28 @@ async def set_up_at_port(place: Place, person: Person, extent: Extent) -> Ending
         person,
         cache=Cache(default_folder()),
         answers=answers,
-        extent=extent,
+        options=options,
+        only=only,
         find_again=_again(finder, found, person),
     )
 
 
-async def set_up_in_memory(stream: Stream, person: Person) -> Ending:
+async def set_up_in_memory(stream: Stream, person: Person) -> DialogResult:
     """Do the same with a board behind a stream, of which nothing is remembered afterwards."""
     answers = _answers(person)
     board = Connection(stream)
     person.on_found(Found(Port("", "no port"), board))
-    return await _set_up(board, person, cache=Cache(None), answers=answers, extent=Extent())
+    return await _set_up(board, person, cache=Cache(None), answers=answers, options=SetupOptions())
 
 
-async def look_at_port(place: Place, person: Person) -> BoardSnapshot:
+async def look_at_port(place: PortSearch, person: Person) -> BoardSnapshot:
     """Find a board and read what it holds. Raises LinkError and SchemaError."""
     _, found = await _find(place, person)
     async with found.connection as board:
         return await meet(board, Cache(default_folder()), person.say, _patience(person))
 
 
-async def undo_at_port(place: Place, person: Person, *, agreed: bool) -> Ending:
+async def undo_at_port(place: PortSearch, person: Person, *, agreed: bool) -> DialogResult:
     """Put the settings before the present ones in force again. Raises LinkError and SchemaError.
 
     agreed: whether the person has said so already.
@@ -116,15 +110,15 @@ async def undo_at_port(place: Place, person: Person, *, agreed: bool) -> Ending:
         person.say(introduction(met))
         if Capability.UNDO not in met.hello.capabilities:
             said = nothing_changed(tr("The board's firmware does not offer to go back."))
-            return Ending(ExitCode.REFUSED, Result.NOT_STORED, said)
+            return DialogResult(ExitCode.REFUSED, Result.NOT_STORED, said)
         if met.hello.token is None:
             said = nothing_changed(tr("Nothing is set on this board that could be undone."))
-            return Ending(ExitCode.REFUSED, Result.NOT_STORED, said)
+            return DialogResult(ExitCode.REFUSED, Result.NOT_STORED, said)
         title = tr(
             "The settings before the present ones come back; a second undo returns to these."
         )
         if not agreed and not await _told(person).agree(title, tr("Go back to them?")):
-            return Ending(ExitCode.REFUSED, Result.NOT_STORED, nothing_changed())
+            return DialogResult(ExitCode.REFUSED, Result.NOT_STORED, nothing_changed())
         ending, board = await take_back(
             board, met, _told(person), find_again=_again(finder, found, person)
         )
@@ -133,7 +127,7 @@ async def undo_at_port(place: Place, person: Person, *, agreed: bool) -> Ending:
         await board.close()
 
 
-async def erase_at_port(place: Place, person: Person, *, agreed: bool) -> Ending:
+async def erase_at_port(place: PortSearch, person: Person, *, agreed: bool) -> DialogResult:
     """Wipe every setting from a board, and look that none is left. Raises LinkError."""
 
     async def agree(before: ToErase) -> bool:
@@ -145,7 +139,7 @@ async def erase_at_port(place: Place, person: Person, *, agreed: bool) -> Ending
         return await erase(board, agree, person.say, _patience(person))
 
 
-async def watch_log(place: Place, person: Person, show: Callable[[str], None]) -> NoReturn:
+async def watch_log(place: PortSearch, person: Person, show: Callable[[str], None]) -> NoReturn:
     """Show each line that a board prints, cleaned, until the person leaves.
 
     What stands in the person's file of answers is blanked. Raises LinkError, AnswersError.
@@ -165,7 +159,7 @@ async def watch_log(place: Place, person: Person, show: Callable[[str], None]) -
         found = await finder.reopen(found.port)
 
 
-async def find_port(place: Place, person: Person) -> str:
+async def find_port(place: PortSearch, person: Person) -> str:
     """Return the port on which a board answers, let go of again. Raises LinkError."""
     _, found = await _find(place, person)
     await found.connection.close()
@@ -173,7 +167,7 @@ async def find_port(place: Place, person: Person) -> str:
 
 
 async def _find(
-    place: Place,
+    place: PortSearch,
     person: Person,
     on_log: Callable[[str], None] | None = None,
     secrets: KnownSecrets | None = None,
@@ -206,9 +200,10 @@ async def _set_up(
     *,
     cache: Cache,
     answers: AnswersFile | None,
-    extent: Extent,
+    options: SetupOptions,
+    only: Sequence[str] | None = None,
     find_again: FindAgain | None = None,
-) -> Ending:
+) -> DialogResult:
     try:
         met = await meet(board, cache, person.say, _patience(person))
         person.say(introduction(met))
@@ -219,28 +214,30 @@ async def _set_up(
                 answers,
                 person.say,
                 cache=cache,
-                ask_all=extent.ask_all,
+                ask_all=options.ask_all,
                 person=person.asker,
                 find_again=find_again,
-                show_log=extent.show_log,
+                show_log=options.show_log,
             )
             return ending
         assert person.asker is not None, "nobody is there to answer"
-        wishes = Wishes(ask_all=extent.ask_all, proposals=_proposals(met), show_log=extent.show_log)
-        if extent.only is not None:
-            keys = await _wanted(met, extent.only, person.asker)
-            if isinstance(keys, Ending):
+        options = replace(options, proposals=_proposals(met))
+        if only is not None:
+            keys = await _wanted(met, only, person.asker)
+            if isinstance(keys, DialogResult):
                 return keys
-            wishes = replace(wishes, keys=keys, only_keys=True)
+            options = replace(options, keys=keys, only_keys=True)
         ending, board = await set_up(
-            board, met, person.asker, cache=cache, wishes=wishes, find_again=find_again
+            board, met, person.asker, cache=cache, options=options, find_again=find_again
         )
         return ending
     finally:
         await board.close()
 
 
-async def _wanted(met: BoardSnapshot, names: Sequence[str], asker: Asker) -> list[str] | Ending:
+async def _wanted(
+    met: BoardSnapshot, names: Sequence[str], asker: Asker
+) -> list[str] | DialogResult:
     """Return the full keys of what is to be changed, or why that cannot be."""
     settings = met.schema.settings
     used = met.active
@@ -262,7 +259,7 @@ async def _wanted(met: BoardSnapshot, names: Sequence[str], asker: Asker) -> lis
             said = nothing_changed(
                 tr("The board has no setting {name}{hint}.", name=printable(name, 64), hint=hint)
             )
-            return Ending(ExitCode.USAGE, Result.NOT_STORED, said)
+            return DialogResult(ExitCode.USAGE, Result.NOT_STORED, said)
         keys += [setting.key for setting in meant]
     idle = [s for s in settings if s.key in keys and s.key not in used and s.instance is None]
     if len(idle) == len(keys):
@@ -273,7 +270,7 @@ async def _wanted(met: BoardSnapshot, names: Sequence[str], asker: Asker) -> lis
                 label=idle[0].field.label,
             )
         )
-        return Ending(ExitCode.USAGE, Result.NOT_STORED, said)
+        return DialogResult(ExitCode.USAGE, Result.NOT_STORED, said)
     return keys
 
 

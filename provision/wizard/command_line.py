@@ -16,11 +16,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO, TypeVar
 
 from provision import catalogue, output
-from provision.catalogue import tr
-from provision.wizard.ending import Ending, ExitCode, Result, nothing_changed, whose
+from provision.catalogue import spoken, tr
+from provision.wizard.result import DialogResult, ExitCode, Result, nothing_changed, whose
 
 if TYPE_CHECKING:
-    from provision.client.discovery import Found, Place
+    from provision.client.discovery import Found, PortSearch
     from provision.wizard.at_port import Person
     from provision.wizard.screen import ScreenAsker
 
@@ -171,10 +171,12 @@ def write_file(path: Path, text: str, *, replace: bool) -> bool:
 
 def refuse(options: argparse.Namespace, words: str, code: ExitCode = ExitCode.USAGE) -> int:
     """Say why a command did not begin its work; return the exit code."""
-    return end(options, Ending(code, Result.NOT_STORED, words))
+    return end(options, DialogResult(code, Result.NOT_STORED, words))
 
 
-def end(options: argparse.Namespace, ending: Ending, board: dict[str, Any] | None = None) -> int:
+def end(
+    options: argparse.Namespace, ending: DialogResult, board: dict[str, Any] | None = None
+) -> int:
     """Tell how a command ended; return its code, which says what became of the settings.
 
     Nothing that goes wrong with telling it changes that code. board: which it was, for programs.
@@ -196,10 +198,10 @@ def _board(options: argparse.Namespace, found: Found | None) -> dict[str, Any]:
     return whose(port, None if found is None else found.connection.met)
 
 
-def interrupted() -> Ending:
+def interrupted() -> DialogResult:
     """Return how a command ends that was interrupted."""
     said = nothing_changed(tr("Interrupted."))
-    return Ending(ExitCode.INTERRUPTED, Result.NOT_STORED, said)
+    return DialogResult(ExitCode.INTERRUPTED, Result.NOT_STORED, said)
 
 
 # ------------------------------------------------------------------------ running with a board
@@ -228,11 +230,11 @@ def nobody_agrees(options: argparse.Namespace, command: str) -> int:
     return refuse(options, said)
 
 
-def place_of(options: argparse.Namespace) -> Place:
+def place_of(options: argparse.Namespace) -> PortSearch:
     """Return where the board is to be looked for."""
-    from provision.client.discovery import Place  # noqa: PLC0415
+    from provision.client.discovery import PortSearch  # noqa: PLC0415
 
-    return Place(options.port, options.baud, options.driver)
+    return PortSearch(options.port, options.baud, options.driver)
 
 
 def person_of(options: argparse.Namespace) -> Person:
@@ -264,11 +266,11 @@ def _quiet(person: Person) -> AbstractContextManager[None]:
 
 
 def conclude(
-    options: argparse.Namespace, dialog: Callable[[Person], Coroutine[Any, Any, Ending]]
+    options: argparse.Namespace, dialog: Callable[[Person], Coroutine[Any, Any, DialogResult]]
 ) -> int:
     """Run a dialog; tell how it ended."""
 
-    async def run(person: Person) -> Ending:
+    async def run(person: Person) -> DialogResult:
         with _quiet(person):
             return await dialog(person)
 
@@ -278,7 +280,7 @@ def conclude(
 
 def run_with_board(
     options: argparse.Namespace, command: Callable[[Person], Coroutine[Any, Any, _Result]]
-) -> tuple[_Result | Ending, dict[str, Any]]:
+) -> tuple[_Result | DialogResult, dict[str, Any]]:
     """Run what speaks with a board; return what came of it, and for programs which board it was.
 
     What can go wrong becomes an ending, in words and a code.
@@ -287,27 +289,27 @@ def run_with_board(
 
     from provision.link.errors import LinkError  # noqa: PLC0415
     from provision.link.running import run  # noqa: PLC0415
-    from provision.settings.wire import SchemaError  # noqa: PLC0415
+    from provision.schema.codec import SchemaError  # noqa: PLC0415
     from provision.wizard.answers import AnswersError  # noqa: PLC0415
     from provision.wizard.failures import exit_code  # noqa: PLC0415
     from provision.wizard.ui import LeftError, UnanswerableError  # noqa: PLC0415
 
     found: list[Found] = []
 
-    def ended(code: ExitCode, words: str) -> Ending:
-        return Ending(code, Result.NOT_STORED, words)
+    def ended(code: ExitCode, words: str) -> DialogResult:
+        return DialogResult(code, Result.NOT_STORED, words)
 
-    result: _Result | Ending
+    result: _Result | DialogResult
     try:
         result = run(command(replace(person_of(options), on_found=found.append)))
     except LinkError as error:
-        result = ended(exit_code(error), str(error))
+        result = ended(exit_code(error), spoken(error))
     except SchemaError as error:
         result = ended(ExitCode.SCHEMA, nothing_changed(error))
     except AnswersError as error:
         result = ended(ExitCode.ANSWERS, "\n".join([*error.problems, nothing_changed()]))
     except UnanswerableError as error:
-        result = ended(ExitCode.ANSWERS, str(error))
+        result = ended(ExitCode.ANSWERS, spoken(error))
     except (LeftError, asyncio.CancelledError, KeyboardInterrupt, OSError):
         result = interrupted()  # OSError: the terminal is gone, which the dialog has seen to
     return result, _board(options, found[-1] if found else None)

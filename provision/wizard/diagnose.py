@@ -18,9 +18,9 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-from provision.catalogue import tr
+from provision.catalogue import spoken, tr
 from provision.client.cache import Cache
-from provision.client.discovery import Place
+from provision.client.discovery import PortSearch
 from provision.client.sanitize import printable
 from provision.contract.table import Run
 from provision.link.connection import Connection
@@ -44,14 +44,14 @@ from provision.link.known_secrets import KnownSecrets
 from provision.link.ports import Port, list_ports, open_stream
 from provision.link.replies import Hello
 from provision.link.streams import Stream
-from provision.settings.wire import SchemaError
+from provision.schema.codec import SchemaError
 from provision.wizard import status_text
 from provision.wizard.dialog import (
     introduction,
     meet,
 )
-from provision.wizard.ending import ExitCode
 from provision.wizard.failures import exit_code
+from provision.wizard.result import ExitCode
 from provision.wizard.ui import Say
 
 _LISTEN_TIME = 1.2  # seconds: a firmware that logs every second is heard
@@ -80,7 +80,7 @@ _CAUSES: dict[type[LinkError], str] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class PortVerdict:
     """What was found at one port: the cause in a word, and in sentences with what to do."""
 
     cause: str
@@ -93,7 +93,7 @@ class Looked:
     """One port as it was looked at."""
 
     port: Port
-    finding: Finding
+    finding: PortVerdict
     bytes_heard: int = 0
     noise: float = 0.0
     """The share of the bytes that no text has."""
@@ -134,7 +134,7 @@ class Diagnosis:
     """All that was found."""
 
     looked: tuple[Looked, ...]
-    general: Finding | None = None
+    general: PortVerdict | None = None
     """Where there was no port to look at."""
 
     @property
@@ -169,7 +169,7 @@ class Diagnosis:
 
 
 async def diagnose(
-    place: Place,
+    place: PortSearch,
     say: Say,
     *,
     secrets: KnownSecrets | None = None,
@@ -222,8 +222,8 @@ class _Tap:
         await self._stream.close()
 
 
-async def _look_at(port: Port, place: Place, secrets: KnownSecrets | None) -> Looked:
-    looked = Looked(port, Finding("works", "", ExitCode.DONE))
+async def _look_at(port: Port, place: PortSearch, secrets: KnownSecrets | None) -> Looked:
+    looked = Looked(port, PortVerdict("works", "", ExitCode.DONE))
     try:
         stream = _Tap(await open_stream(port.device, baud=place.baud, driver=place.driver))
     except LinkError as error:
@@ -241,7 +241,7 @@ async def _look_at(port: Port, place: Place, secrets: KnownSecrets | None) -> Lo
     except LinkError as error:
         looked.finding = _of(error)
         if looked.hello is not None and isinstance(error, Silent | NoReply):
-            looked.finding = Finding(
+            looked.finding = PortVerdict(
                 "stops-answering",
                 tr(
                     "A board answered, and then no more: look at what its log says last, press its"
@@ -262,17 +262,17 @@ async def _look_at(port: Port, place: Place, secrets: KnownSecrets | None) -> Lo
     return looked
 
 
-async def _converse(board: Connection, looked: Looked) -> Finding:
+async def _converse(board: Connection, looked: Looked) -> PortVerdict:
     """Listen, then meet the board and read all that it has to say."""
     await asyncio.sleep(_LISTEN_TIME)
     looked.hello = hello = await board.hello(_HELLO_TIME)
     try:
         met = await meet(board, Cache(None), lambda _: None)
     except SchemaError as error:
-        return Finding("schema", str(error), ExitCode.SCHEMA)
+        return PortVerdict("schema", spoken(error), ExitCode.SCHEMA)
     again = await board.hello()
     if again.boot != hello.boot:
-        return Finding(
+        return PortVerdict(
             "restarts",
             tr(
                 "The board answers, but restarts by itself again and again: try another cable or"
@@ -291,10 +291,10 @@ async def _converse(board: Connection, looked: Looked) -> Finding:
         said += f" {why} {tr('`provision setup` mends it.')}"
     elif met.hello.token is None:
         said += f" {tr('`provision setup` sets it up.')}"
-    return Finding("works", said, ExitCode.DONE)
+    return PortVerdict("works", said, ExitCode.DONE)
 
 
-async def _at_another_speed(looked: Looked, place: Place) -> Finding | None:
+async def _at_another_speed(looked: Looked, place: PortSearch) -> PortVerdict | None:
     """Ask at the other usual speeds; None if nothing there explains it."""
     for speed in _SPEEDS:
         if speed == place.baud or "://" in looked.port.device:
@@ -307,7 +307,7 @@ async def _at_another_speed(looked: Looked, place: Place) -> Finding | None:
             with contextlib.suppress(LinkError):
                 looked.hello = await board.hello(_OTHER_SPEED_TIME)
         if looked.hello is not None:
-            return Finding(
+            return PortVerdict(
                 "another-speed",
                 tr(
                     "A board answers here at {speed} baud, and not at {baud}: give --baud {speed}"
@@ -318,7 +318,7 @@ async def _at_another_speed(looked: Looked, place: Place) -> Finding | None:
                 ExitCode.NO_BOARD,
             )
     if looked.noise >= _NOISE:
-        return Finding(
+        return PortVerdict(
             "noise",
             tr(
                 "What comes from this port is no text, at none of the usual speeds: another"
@@ -330,21 +330,21 @@ async def _at_another_speed(looked: Looked, place: Place) -> Finding | None:
     return None
 
 
-def _of(error: LinkError) -> Finding:
+def _of(error: LinkError) -> PortVerdict:
     """Return what an error of the link means here."""
     cause = next((name for kind, name in _CAUSES.items() if isinstance(error, kind)), "refused")
-    said = str(error)
+    said = spoken(error)
     if cause == "port-lost":
         said = tr(
             "The port went away while it was looked at: the cable or its plug is loose, or the"
             " board restarts. Try another cable, and another USB port without a hub."
         )
-    return Finding(cause, said, exit_code(error))
+    return PortVerdict(cause, said, exit_code(error))
 
 
-def _no_port(driverless: Sequence[str]) -> Finding:
+def _no_port(driverless: Sequence[str]) -> PortVerdict:
     if driverless:
-        return Finding(
+        return PortVerdict(
             "no-driver",
             tr(
                 "A device is plugged in that may be the board ({names}), but this system has no"
@@ -354,7 +354,7 @@ def _no_port(driverless: Sequence[str]) -> Finding:
             ),
             ExitCode.PORT,
         )
-    return Finding(
+    return PortVerdict(
         "nothing-plugged-in",
         tr(
             "No serial port on USB is here. Plug the board in; if it is, try another cable: some"

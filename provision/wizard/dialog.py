@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
 """Conducts a dialog with a board: meets it, asks, stores, and follows what comes of it.
 
-Whatever happens on the way, a dialog ends with an Ending that says what became of the settings:
-stored, not stored, or unknown (shared/protocol.md, clause 5.3).
+Whatever happens on the way, a dialog ends with a DialogResult that says what became of the
+settings: stored, not stored, or unknown (shared/protocol.md, clause 5.3).
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from provision import catalogue
-from provision.catalogue import tr
+from provision.catalogue import spoken, tr
 from provision.client.board_client import BoardClient, Event, FindAgain, Followed
 from provision.client.cache import Cache
 from provision.client.held import declared_key
@@ -29,17 +29,11 @@ from provision.link.errors import LinkError
 from provision.link.exchange import PATIENCE
 from provision.link.known_secrets import KnownSecrets
 from provision.link.replies import Hello, Network, NotStored, Status, Stored, Unknown
-from provision.settings.model import Value
-from provision.settings.time_zones import is_tz_string, local_zone, zones
-from provision.settings.values import refusal_words
+from provision.schema.model import Value
+from provision.schema.time_zones import is_tz_string, local_zone, zones
+from provision.schema.values import refusal_words
 from provision.wizard import status_text
 from provision.wizard.answers import AnswersAsker, AnswersError, AnswersFile, match, rehearse
-from provision.wizard.ending import (
-    Ending,
-    ExitCode,
-    Result,
-    nothing_changed,
-)
 from provision.wizard.failures import exit_code, unchanged
 from provision.wizard.flow import Flow
 from provision.wizard.input_warnings import doubts
@@ -52,14 +46,20 @@ from provision.wizard.questions import (
     Question,
     shown_value,
 )
-from provision.wizard.ui import Asker, Change, LeftError, Say, UnanswerableError, Verdict
+from provision.wizard.result import (
+    DialogResult,
+    ExitCode,
+    Result,
+    nothing_changed,
+)
+from provision.wizard.ui import Asker, ChangeAnswer, LeftError, Say, UnanswerableError, Verdict
 
 _HINT_AFTER = 1.5  # seconds without an answer after which the person is told what to do
 _SURVEY_TIME = 12.0  # seconds that looking for networks may take
 
 
 @dataclass(frozen=True, slots=True)
-class Wishes:
+class SetupOptions:
     """What the person asked for."""
 
     ask_all: bool = False
@@ -130,23 +130,28 @@ async def set_up(
     asker: Asker,
     *,
     cache: Cache,
-    wishes: Wishes,
+    options: SetupOptions,
     find_again: FindAgain | None = None,
-) -> tuple[Ending, Connection]:
+) -> tuple[DialogResult, Connection]:
     """Ask, store and follow; return how it ended, and the connection there is in the end.
 
     find_again: how a board that was unplugged is found again; None: that ends the dialog.
     """
-    dialog = _Dialog(board, met, asker, cache=cache, wishes=wishes, find_again=find_again)
+    dialog = _Dialog(board, met, asker, cache=cache, options=options, find_again=find_again)
     return await _ended(dialog, dialog.run())
 
 
 async def take_back(
     board: Connection, met: BoardSnapshot, asker: Asker, *, find_again: FindAgain | None = None
-) -> tuple[Ending, Connection]:
+) -> tuple[DialogResult, Connection]:
     """Put the set before the present one in force again, and follow; return as set_up() does."""
     dialog = _Dialog(
-        board, met, asker, cache=Cache(None), wishes=Wishes(mend=False), find_again=find_again
+        board,
+        met,
+        asker,
+        cache=Cache(None),
+        options=SetupOptions(mend=False),
+        find_again=find_again,
     )
     return await _ended(dialog, dialog.take_back())
 
@@ -162,7 +167,7 @@ async def set_up_from_file(
     person: Asker | None = None,
     find_again: FindAgain | None = None,
     show_log: bool = False,
-) -> tuple[Ending, Connection]:
+) -> tuple[DialogResult, Connection]:
     """Answer from a file, store and follow; return as set_up() does.
 
     met: just now, so that the board is not asked once more who it is before it is sent the answers.
@@ -174,7 +179,7 @@ async def set_up_from_file(
         met,
         AnswersAsker(answers, say, person),
         cache=cache,
-        wishes=Wishes(
+        options=SetupOptions(
             ask_all=ask_all,
             keys=answers.given.keys(),
             removed=answers.removed,
@@ -198,7 +203,9 @@ async def set_up_from_file(
     return await _ended(dialog, dialog.run())
 
 
-async def _ended(dialog: _Dialog, ending: Awaitable[Ending]) -> tuple[Ending, Connection]:
+async def _ended(
+    dialog: _Dialog, ending: Awaitable[DialogResult]
+) -> tuple[DialogResult, Connection]:
     """Return how a dialog ends, and the connection there is then.
 
     Where it fails instead, a connection that it found itself is let go of: nobody else knows it.
@@ -222,7 +229,7 @@ class _Dialog:
         asker: Asker,
         *,
         cache: Cache,
-        wishes: Wishes,
+        options: SetupOptions,
         find_again: FindAgain | None = None,
         just_met: bool = False,
     ) -> None:
@@ -232,9 +239,9 @@ class _Dialog:
         self._met = met
         self._asker = asker
         self._cache = cache
-        self._wishes = wishes
+        self._options = options
         self._known = cache.asked(met.hello.unit)
-        self._standing: Ending | None = None  # how it ends if it goes no further
+        self._standing: DialogResult | None = None  # how it ends if it goes no further
         self._secrets = KnownSecrets()  # those that were answered, blanked in what the board prints
         self._networks: tuple[InRange, ...] | None = None  # in range; None: not looked for
         self._open_networks: set[str] = set()  # as they are shown
@@ -245,21 +252,21 @@ class _Dialog:
     def flow(self) -> Flow:
         """Return the questions to begin with."""
         faults = {}
-        if self._wishes.mend and self._met.status.run == Run.FAILED:
+        if self._options.mend and self._met.status.run == Run.FAILED:
             faults = self._faults(self._met.status, Flow(self._met.schema, self._met.held).active)
         return Flow(
             self._met.schema,
             self._met.held,
-            ask_all=self._wishes.ask_all,
-            keys=self._wishes.keys,
-            only_keys=self._wishes.only_keys,
-            removed=self._wishes.removed,
+            ask_all=self._options.ask_all,
+            keys=self._options.keys,
+            only_keys=self._options.only_keys,
+            removed=self._options.removed,
             known=self._known,
-            proposals=self._wishes.proposals,
+            proposals=self._options.proposals,
             faults=faults,
         )
 
-    async def run(self) -> Ending:
+    async def run(self) -> DialogResult:
         """Go through the dialog to its end, whatever that is."""
         ending = await self._to_the_end()
         if ending.result is Result.NOT_STORED and self.client.sent:
@@ -267,7 +274,7 @@ class _Dialog:
                 await self.client.connection.discard()
         return ending
 
-    async def take_back(self) -> Ending:
+    async def take_back(self) -> DialogResult:
         """Go one generation back, whatever comes of it."""
         self._done = tr(status_text.TAKEN_BACK)
         try:
@@ -281,13 +288,13 @@ class _Dialog:
             return replace(self._not_awaited(), result=Result.TAKEN_BACK, stored=())
         return replace(ending, result=Result.TAKEN_BACK)
 
-    async def _to_the_end(self) -> Ending:
+    async def _to_the_end(self) -> DialogResult:
         try:
             return await self._rounds()
         except (LeftError, asyncio.CancelledError, OSError):  # OSError: the terminal is gone
             return await self._leave()
         except UnanswerableError as error:
-            return self._standing or Ending(
+            return self._standing or DialogResult(
                 ExitCode.ANSWERS, Result.NOT_STORED, nothing_changed(error)
             )
         except LinkError as error:
@@ -295,17 +302,19 @@ class _Dialog:
                 return _unknown()
             if self._standing is not None:
                 code = self._standing.code or ExitCode.NOT_WORKING  # nobody has seen it work
-                return replace(self._standing, code=code, words=f"{self._standing.words} {error}")
-            return Ending(exit_code(error), Result.NOT_STORED, nothing_changed(error))
+                return replace(
+                    self._standing, code=code, words=f"{self._standing.words} {spoken(error)}"
+                )
+            return DialogResult(exit_code(error), Result.NOT_STORED, nothing_changed(error))
 
     # -------------------------------------------------------------------------------- rounds
 
-    async def _rounds(self) -> Ending:
+    async def _rounds(self) -> DialogResult:
         flow = self.flow()
         self._say_what_is_lacking(self._met.status)
         while True:
             if not await self._go_through(flow):
-                return self._standing or Ending(
+                return self._standing or DialogResult(
                     ExitCode.REFUSED, Result.NOT_STORED, nothing_changed()
                 )
             changes = flow.changes()
@@ -335,7 +344,7 @@ class _Dialog:
                 await self.client.held(),
                 keys=faults.keys(),
                 only_keys=True,
-                proposals=self._wishes.proposals,
+                proposals=self._options.proposals,
                 remembered=flow.answers(),
                 faults=faults,
             )
@@ -363,7 +372,7 @@ class _Dialog:
                 return True
             else:
                 verdict = await self._asker.review(lines, flow.untouched())
-                if isinstance(verdict, Change):
+                if isinstance(verdict, ChangeAnswer):
                     flow.change(verdict.key)
                 elif verdict is Verdict.BACK:
                     flow.back()
@@ -414,11 +423,11 @@ class _Dialog:
             self._networks = in_range(found)
         return self._networks
 
-    def _nothing_to_do(self) -> Ending:
+    def _nothing_to_do(self) -> DialogResult:
         status = self._met.status
         if status.run == Run.FAILED:
             return self._ending_of(status)
-        return Ending(
+        return DialogResult(
             ExitCode.DONE,
             Result.NOTHING_TO_DO,
             tr("Everything that this firmware asks for is set; nothing was changed."),
@@ -460,7 +469,7 @@ class _Dialog:
         schema = self._met.schema
         said = status_text.refused_words(schema, refused)
         if self._standing is None or self._standing.result is Result.NOT_STORED:
-            self._standing = Ending(
+            self._standing = DialogResult(
                 ExitCode.REFUSED,
                 Result.NOT_STORED,
                 nothing_changed(said),
@@ -473,16 +482,16 @@ class _Dialog:
         if refused is None or setting is None or setting.key not in flow.active:
             return False
         self._asker.say(tr("The board refused, and stored nothing. {said}", said=said))
-        flow.fault(setting.key, refusal_words(setting.field, refused.code))
+        flow.fault(setting.key, spoken(refusal_words(setting.field, refused.code)))
         return True
 
     # ------------------------------------------------------------------------------ following
 
-    async def _follow(self, status: Status | None) -> tuple[Ending, Status | None]:
+    async def _follow(self, status: Status | None) -> tuple[DialogResult, Status | None]:
         """Follow the status; return how it ends, and the status if the board does not work."""
         self._standing = self._not_awaited()
         self._asker.say(tr("{done}. Waiting for the board to try them.", done=self._done))
-        self.client.listen(self._show_log_line if self._wishes.show_log else None, self._secrets)
+        self.client.listen(self._show_log_line if self._options.show_log else None, self._secrets)
         try:
             result = await self.client.follow(
                 status, on_status=self._tell_step(), on_trial=self._keeps_trial
@@ -495,7 +504,7 @@ class _Dialog:
                 "The settings did not work in time, and the board went back by itself to those"
                 " before."
             )
-            return Ending(ExitCode.NOT_WORKING, Result.NOT_STORED, said), None
+            return DialogResult(ExitCode.NOT_WORKING, Result.NOT_STORED, said), None
         if result.followed is Followed.TIMED_OUT:
             said = tr(
                 "{done}, but in {limit:.0f} seconds the board has not said whether it works with"
@@ -536,16 +545,16 @@ class _Dialog:
         )
         return await self._asker.does_it_work()
 
-    def _not_awaited(self) -> Ending:
+    def _not_awaited(self) -> DialogResult:
         return self._stored(
             ExitCode.DONE,
             tr("{done}; whether the board works with them was not waited for.", done=self._done),
         )
 
-    def _stored(self, code: ExitCode, said: str, **more: str | None) -> Ending:
-        return Ending(code, Result.STORED, said, stored=tuple(self.client.sent), **more)
+    def _stored(self, code: ExitCode, said: str, **more: str | None) -> DialogResult:
+        return DialogResult(code, Result.STORED, said, stored=tuple(self.client.sent), **more)
 
-    def _ending_of(self, status: Status) -> Ending:
+    def _ending_of(self, status: Status) -> DialogResult:
         """Return the ending that a status of proven, failed, or not reported is."""
         code, said = ExitCode.DONE, tr("{done}, and the board works with them.", done=self._done)
         address = _address(status)
@@ -570,7 +579,7 @@ class _Dialog:
 
     # -------------------------------------------------------------------------------- leaving
 
-    async def _leave(self) -> Ending:
+    async def _leave(self) -> DialogResult:
         """Leave the board in a known state, and say which: Ctrl-C came."""
         outcome = await self.client.leave()
         if isinstance(outcome, Unknown):
@@ -579,11 +588,11 @@ class _Dialog:
             return self._not_awaited()
         if self._standing is not None and self._standing.result is Result.STORED:
             return self._standing
-        return Ending(ExitCode.INTERRUPTED, Result.NOT_STORED, nothing_changed())
+        return DialogResult(ExitCode.INTERRUPTED, Result.NOT_STORED, nothing_changed())
 
 
-def _unknown() -> Ending:
-    return Ending(
+def _unknown() -> DialogResult:
+    return DialogResult(
         ExitCode.UNKNOWN,
         Result.UNKNOWN,
         tr(

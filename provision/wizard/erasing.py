@@ -11,7 +11,7 @@ import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
-from provision.catalogue import mark, ntr, tr
+from provision.catalogue import mark, ntr, spoken, tr
 from provision.client.board_client import Event
 from provision.client.changing import ErasedUnseen, StillHeld, held_keys
 from provision.client.changing import erase as wipe
@@ -20,13 +20,13 @@ from provision.contract.table import Capability
 from provision.link.connection import Connection
 from provision.link.errors import LinkError
 from provision.link.replies import Hello
-from provision.wizard.ending import (
-    Ending,
+from provision.wizard.failures import unchanged
+from provision.wizard.result import (
+    DialogResult,
     ExitCode,
     Result,
     nothing_changed,
 )
-from provision.wizard.failures import unchanged
 from provision.wizard.status_text import EVENTS
 from provision.wizard.ui import Say
 
@@ -64,7 +64,7 @@ Agree = Callable[[ToErase], Awaitable[bool]]
 """Returns whether the person wants this board erased."""
 
 
-async def erase(board: Connection, agree: Agree, say: Say, patience: float | None) -> Ending:
+async def erase(board: Connection, agree: Agree, say: Say, patience: float | None) -> DialogResult:
     """Erase a board if the person agrees. Raises LinkError while nothing was sent.
 
     patience: seconds that the board may take to answer, None for ever.
@@ -72,10 +72,10 @@ async def erase(board: Connection, agree: Agree, say: Say, patience: float | Non
     hello = await board.hello(patience)
     if Capability.ERASE not in hello.capabilities:
         said = nothing_changed(tr("The board's firmware does not offer to erase its settings."))
-        return Ending(ExitCode.REFUSED, Result.NOT_STORED, said)
+        return DialogResult(ExitCode.REFUSED, Result.NOT_STORED, said)
     before = ToErase(hello, len(await held_keys(board)))
     if not await agree(before):
-        return Ending(ExitCode.REFUSED, Result.NOT_STORED, nothing_changed())
+        return DialogResult(ExitCode.REFUSED, Result.NOT_STORED, nothing_changed())
     # The person took their time: a trial may have ended meanwhile (clause 5.3).
     now = await board.hello()
     if now.unit != hello.unit:
@@ -85,9 +85,9 @@ async def erase(board: Connection, agree: Agree, say: Say, patience: float | Non
     try:
         await wipe(board, now.generation, lambda: say(tr(EVENTS[Event.PRESENCE])))
     except StillHeld as error:
-        return Ending(ExitCode.MISTAKES, Result.UNKNOWN, str(error))
+        return DialogResult(ExitCode.MISTAKES, Result.UNKNOWN, spoken(error))
     except ErasedUnseen as error:
-        return Ending(ExitCode.UNKNOWN, Result.ERASED, f"{error} {tr(_AGAIN)}")
+        return DialogResult(ExitCode.UNKNOWN, Result.ERASED, f"{spoken(error)} {tr(_AGAIN)}")
     except (LinkError, asyncio.CancelledError) as error:
         return unchanged(error, tr(_AGAIN))
     said = tr(
@@ -98,4 +98,4 @@ async def erase(board: Connection, agree: Agree, say: Say, patience: float | Non
             "Its flash may keep old copies where no program reaches them: before you give it"
             " away, change the passwords and keys that it held."
         )
-    return Ending(ExitCode.DONE, Result.ERASED, said)
+    return DialogResult(ExitCode.DONE, Result.ERASED, said)

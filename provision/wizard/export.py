@@ -14,8 +14,8 @@ from collections.abc import Iterator
 from provision.catalogue import tr
 from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Held, Kind
-from provision.settings.model import Setting, Value
-from provision.settings.whole import key_beside
+from provision.schema.constraints import key_beside
+from provision.schema.model import Setting, Value
 from provision.wizard.dialog import introduction
 from provision.wizard.questions import shown_value
 from provision.wizard.show import exact

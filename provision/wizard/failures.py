@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import asyncio
 
+from provision.catalogue import spoken
 from provision.client.changing import OutcomeUnknown
 from provision.contract.table import Refusal
 from provision.link.errors import (
@@ -16,7 +17,7 @@ from provision.link.errors import (
     PortForbidden,
     PortMissing,
 )
-from provision.wizard.ending import Ending, ExitCode, Result, nothing_changed
+from provision.wizard.result import DialogResult, ExitCode, Result, nothing_changed
 
 
 def exit_code(error: LinkError) -> ExitCode:
@@ -26,19 +27,19 @@ def exit_code(error: LinkError) -> ExitCode:
     return ExitCode.REFUSED if isinstance(error, BoardRefused) else ExitCode.NO_BOARD
 
 
-def unchanged(error: LinkError | asyncio.CancelledError, look: str) -> Ending:
+def unchanged(error: LinkError | asyncio.CancelledError, look: str) -> DialogResult:
     """Return how an undo or an erase ends that failed, or nobody knows of.
 
     look: the sentence that says how to find out later.
     """
     match error:
         case OutcomeUnknown():
-            return Ending(ExitCode.UNKNOWN, Result.UNKNOWN, f"{error} {look}")
+            return DialogResult(ExitCode.UNKNOWN, Result.UNKNOWN, f"{spoken(error)} {look}")
         case BoardRefused() if error.refused.code == Refusal.STORAGE:
-            return Ending(ExitCode.REFUSED, Result.NOT_STORED, str(error))
+            return DialogResult(ExitCode.REFUSED, Result.NOT_STORED, spoken(error))
         case BoardRefused():
-            return Ending(ExitCode.REFUSED, Result.NOT_STORED, nothing_changed(error))
+            return DialogResult(ExitCode.REFUSED, Result.NOT_STORED, nothing_changed(error))
         case LinkError():
-            return Ending(ExitCode.NO_BOARD, Result.NOT_STORED, nothing_changed(error))
+            return DialogResult(ExitCode.NO_BOARD, Result.NOT_STORED, nothing_changed(error))
         case _:
-            return Ending(ExitCode.INTERRUPTED, Result.NOT_STORED, nothing_changed())
+            return DialogResult(ExitCode.INTERRUPTED, Result.NOT_STORED, nothing_changed())

@@ -7,8 +7,8 @@ import asyncio
 import contextlib
 from collections.abc import Callable, Mapping, Sequence
 
-from provision.catalogue import mark, tr
-from provision.client.discovery import Answered, Found, Place, knock, usb_ports
+from provision.catalogue import mark, spoken, tr
+from provision.client.discovery import Answered, Found, PortSearch, knock, usb_ports
 from provision.client.sanitize import printable
 from provision.contract.table import Capability
 from provision.link.connection import Connection, find_again
@@ -16,6 +16,7 @@ from provision.link.errors import BoardFault, LinkError, OtherReader, PortMissin
 from provision.link.exchange import Notice
 from provision.link.known_secrets import KnownSecrets
 from provision.link.ports import Port, list_ports, open_stream
+from provision.phrases import joined
 from provision.wizard import status_text
 from provision.wizard.ui import Asker, Say
 
@@ -32,7 +33,7 @@ class Finder:
 
     def __init__(
         self,
-        place: Place,
+        place: PortSearch,
         say: Say,
         *,
         waits: bool,
@@ -76,7 +77,7 @@ class Finder:
             if not told:
                 told = True
                 for error in errors.values():
-                    self._say(str(error))
+                    self._say(spoken(error))
                 self._say(tr("Waiting for a board: plug it in, or press its reset button."))
             await asyncio.sleep(_LOOK_PAUSE)
 
@@ -212,7 +213,7 @@ def _nothing_found(errors: Mapping[str, LinkError]) -> LinkError:
         return next(iter(errors.values()))
     for device, error in errors.items():
         if isinstance(error, BoardFault | WrongVersion | OtherReader):  # so there is a board
-            return type(error)(f"{device}: {error}")
+            return type(error)(joined("", (device, ": ", error)))
     if errors:
         return PortMissing(
             tr(

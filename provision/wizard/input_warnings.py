@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 from provision.catalogue import tr
 from provision.contract.table import Kind
-from provision.settings.model import Field, Value
+from provision.schema.model import Field, Value
 
 _TYPOGRAPHIC = "“”„‟‘’‚‛«»‹›"  # noqa: RUF001 - these very characters are looked for
 _SPACES = "\u00a0\u2007\u202f\u200b"

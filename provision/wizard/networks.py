@@ -10,7 +10,7 @@ from provision.catalogue import mark, tr
 from provision.client.sanitize import visible
 from provision.contract.table import Security
 from provision.link.replies import Network
-from provision.settings.table import MAX_NETWORK_NAME
+from provision.schema.table import MAX_NETWORK_NAME
 from provision.wizard.questions import InRange
 
 # dBm from which on a signal is called so; common practice.

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import Enum, auto
 
-from provision.catalogue import ntr, tr
+from provision.catalogue import ntr, spoken, tr
 from provision.client.sanitize import visible
 from provision.contract.table import Kind
-from provision.settings.model import Field, Pin, Section, Setting, Value
-from provision.settings.values import show, yes_or_no
+from provision.schema.model import Field, Pin, Section, Setting, Value
+from provision.schema.values import NO, YES, show
 
 MASK = "********"
 """What stands for a secret wherever one would be shown: of one length, whatever the secret's."""
@@ -159,7 +159,7 @@ class AnotherInstance:
     first: bool
 
 
-Step = Question | AnotherInstance
+Prompt = Question | AnotherInstance
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,6 +214,16 @@ def shown_value(
                 return pin_name(pin, pins)
     text = typed_value(declared, value, written)
     return text if text == text.strip() else f'"{text}"'
+
+
+def yes_and_no() -> tuple[str, str]:
+    """Return the two words as a person reads them, and types them."""
+    return spoken(YES), spoken(NO)
+
+
+def yes_or_no(value: bool) -> str:
+    """Return the word for a value."""
+    return spoken(YES if value else NO)
 
 
 def typed_value(declared: Field, value: Value, written: str | None = None) -> str:

@@ -32,15 +32,15 @@ from prompt_toolkit.styles import Style
 
 from provision.catalogue import tr
 from provision.contract.table import Kind, Refusal
-from provision.settings.model import Pin
-from provision.settings.time_zones import zones
-from provision.settings.values import (
+from provision.phrases import phrase
+from provision.schema.model import Pin
+from provision.schema.time_zones import zones
+from provision.schema.values import (
     ValueProblem,
     as_typed,
     is_key_only,
     read_yes_or_no,
     refusal_words,
-    yes_or_no,
 )
 from provision.wizard import status_text
 from provision.wizard.answers import read_bytes
@@ -55,8 +55,10 @@ from provision.wizard.questions import (
     PinChoice,
     Question,
     ReviewLine,
+    yes_and_no,
+    yes_or_no,
 )
-from provision.wizard.ui import Change, LeftError, Verdict
+from provision.wizard.ui import ChangeAnswer, LeftError, Verdict
 
 if sys.platform != "win32":  # whose terminals echo nothing by themselves
     import termios
@@ -283,7 +285,7 @@ class ScreenAsker:
         answer = await self._yes_or_no(tr("Does the board do what it should?"), default=None)
         return answer is True
 
-    async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | Change:
+    async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | ChangeAnswer:
         """See Asker."""
         self._heading = ""
         self._print()
@@ -324,7 +326,7 @@ class ScreenAsker:
                 return Verdict.QUIT
             chosen = _number(word, len(lines))
             assert chosen is not None
-            return Change(lines[chosen].key)
+            return ChangeAnswer(lines[chosen].key)
 
     async def agree(self, title: str, question: str) -> bool:
         """See Asker."""
@@ -373,7 +375,11 @@ class ScreenAsker:
         def problem(text: str) -> str | None:
             word = text.strip()
             known = word in TYPED_WORDS or (not word and default is not None)
-            return None if known or read_yes_or_no(word) is not None else tr("type yes or no")
+            return (
+                None
+                if known or read_yes_or_no(word, *yes_and_no()) is not None
+                else tr("type yes or no")
+            )
 
         while True:
             text = await self._prompt(
@@ -386,7 +392,7 @@ class ScreenAsker:
             if text is Word.BACK:
                 return None
             if not isinstance(text, Word):
-                return read_yes_or_no(text) if text.strip() else default
+                return read_yes_or_no(text, *yes_and_no()) if text.strip() else default
 
     # ----------------------------------------------------------------------- one question
 
@@ -630,7 +636,7 @@ class _Reading:
             if question.can_clear and question.fault is None:
                 return Move.CLEAR
             # What failed is not taken away by a Return too many: a passphrase would be.
-            raise ValueProblem(tr("needs an answer"), Refusal.MISSING)
+            raise ValueProblem(phrase("needs an answer"), Refusal.MISSING)
         chosen = _number(text, len(question.networks))
         if chosen is not None:
             return Given(question.networks[chosen].name)
@@ -653,7 +659,7 @@ class _Reading:
         except (OSError, RuntimeError):  # too long, or the home of nobody: maybe a pasted secret
             path, is_file = Path(), False
         if not is_file:
-            raise ValueProblem(tr("must be the name of a file"), Refusal.FORM)
+            raise ValueProblem(phrase("must be the name of a file"), Refusal.FORM)
         content = read_bytes(path)
         self._flow.check(self._question, content)
         return Given(content)

@@ -14,8 +14,8 @@ from provision.client.sanitize import printable
 from provision.client.snapshot import BoardSnapshot
 from provision.contract.messages import code_name
 from provision.contract.table import Held, Kind
-from provision.settings.model import Setting, Value
-from provision.settings.values import show
+from provision.schema.model import Setting, Value
+from provision.schema.values import show
 from provision.wizard import status_text
 from provision.wizard.questions import heading, shown_value
 

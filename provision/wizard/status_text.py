@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from provision.catalogue import mark, tr
+from provision.catalogue import mark, spoken, tr
 from provision.client.board_client import Event
 from provision.client.held import declared_key
 from provision.contract.messages import code_name
@@ -18,8 +18,8 @@ from provision.contract.table import Kind, Reason, Refusal, Run, Step, Store
 from provision.link.errors import REFUSALS, Refused
 from provision.link.exchange import Notice
 from provision.link.replies import Status
-from provision.settings.model import Schema
-from provision.settings.values import refusal_words
+from provision.schema.model import Schema
+from provision.schema.values import refusal_words
 from provision.wizard.questions import Why, heading
 
 STEPS: Mapping[int, str] = MappingProxyType(
@@ -240,7 +240,7 @@ def refused_words(schema: Schema, refused: Refused | None) -> str:
         return tr("The board holds what it held before.")
     setting = schema.setting(refused.field) if refused.field else None
     if setting is not None:
-        return f"{setting.field.label} {refusal_words(setting.field, refused.code)}."
+        return f"{setting.field.label} {spoken(refusal_words(setting.field, refused.code))}."
     if refused.code in _SET_REFUSALS:
         said = tr(_SET_REFUSALS[refused.code])
     else:

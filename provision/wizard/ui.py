@@ -29,7 +29,7 @@ class Verdict(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class ChangeAnswer:
     """The answer to this setting is to be changed first."""
 
     key: str
@@ -70,7 +70,7 @@ class Asker(Protocol):
     async def stands_by(self, question: Question, doubt: str) -> bool:
         """Return whether the person means an answer that looks wrong, as `doubt` says."""
 
-    async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | Change:
+    async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | ChangeAnswer:
         """Show what is to be stored, and how many settings stay; return what is to be done."""
 
     async def does_it_work(self) -> bool:

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from provision.link.connection import Connection
-from provision.link.procedures import Change
+from provision.link.operations import StagedChange
 from provision.link.streams import DescriptorStream
 from scripts.bench.demo import WITHOUT_TIME, changes, demo, store
 from scripts.bench.figures import Figure, Part
@@ -150,12 +150,12 @@ class _Replay:
     late: int = 0
 
 
-async def _provision(board: Connection, values: Sequence[Change]) -> None:
+async def _provision(board: Connection, values: Sequence[StagedChange]) -> None:
     await board.read(await board.hello())
     await store(board, values)
 
 
-def _virtual(count: int, values: Sequence[Change], repeats: int) -> float:
+def _virtual(count: int, values: Sequence[StagedChange], repeats: int) -> float:
     """Return the seconds until the last of so many boards is done, on a machine of our own."""
     return min(
         max(
@@ -168,7 +168,7 @@ def _virtual(count: int, values: Sequence[Change], repeats: int) -> float:
     )
 
 
-async def _at_once(ends: Sequence[socket.socket], values: Sequence[Change]) -> _Run:
+async def _at_once(ends: Sequence[socket.socket], values: Sequence[StagedChange]) -> _Run:
     async with AsyncExitStack() as stack:
         boards = [await stack.enter_async_context(_connect(end)) for end in ends]
         gc.collect()  # what other parts left is not these boards' to clear away
@@ -177,7 +177,7 @@ async def _at_once(ends: Sequence[socket.socket], values: Sequence[Change]) -> _
         return _Run(time.monotonic() - began, time.process_time() - cpu)
 
 
-async def _memory(ends: Sequence[socket.socket], values: Sequence[Change]) -> float:
+async def _memory(ends: Sequence[socket.socket], values: Sequence[StagedChange]) -> float:
     """Return the bytes that a board takes which was provisioned and is still connected."""
     async with AsyncExitStack() as stack:
         gc.collect()

@@ -10,12 +10,12 @@ from pathlib import Path
 
 from provision.client.cache import Cache
 from provision.link.connection import Connection
-from provision.link.procedures import Change
+from provision.link.operations import StagedChange
 from provision.link.replies import Stored
-from provision.settings.file import load
+from provision.schema_file.load import load_declaration
 from provision.wizard.answers import read_file
 from provision.wizard.dialog import meet, set_up_from_file
-from provision.wizard.ending import Result
+from provision.wizard.result import Result
 from scripts.bench.virtual import Conditions, Conversation, Firmware, Host, talk
 
 SCHEMAS = Path(__file__).resolve().parents[2] / "schemas"
@@ -28,11 +28,11 @@ WITHOUT_TIME = Conditions(charged=False)
 @functools.cache
 def demo() -> Firmware:
     """Return the demo's firmware."""
-    return Firmware.of(load(SCHEMAS / "orchard-frost-alarm.toml"))
+    return Firmware.of(load_declaration(SCHEMAS / "orchard-frost-alarm.toml"))
 
 
 @functools.cache
-def changes() -> tuple[Change, ...]:
+def changes() -> tuple[StagedChange, ...]:
     """Return what `provision setup --answers` stores with the demo's answers."""
     device = set_up(WITHOUT_TIME).device
     assert device is not None
@@ -64,13 +64,15 @@ def met_again() -> Host:
     return host
 
 
-async def meet_and_store(connection: Connection, cache: Cache, changes: Sequence[Change]) -> None:
+async def meet_and_store(
+    connection: Connection, cache: Cache, changes: Sequence[StagedChange]
+) -> None:
     """Do what the dialog does but ask: meet the board, and store."""
     await meet(connection, cache, say=lambda _: None)
     await store(connection, changes)
 
 
-async def store(connection: Connection, changes: Sequence[Change]) -> None:
+async def store(connection: Connection, changes: Sequence[StagedChange]) -> None:
     """Store, which the board does."""
     outcome = await connection.store(changes, token=TOKEN)
     assert isinstance(outcome, Stored), outcome

@@ -10,8 +10,8 @@ from provision.board.engine import Limits
 from provision.client.cache import Cache
 from provision.contract.table import LINE_OVERHEAD, MIN_BODY_LIMIT
 from provision.link.connection import Connection
-from provision.link.procedures import Change
-from provision.settings.file import read
+from provision.link.operations import StagedChange
+from provision.schema_file.load import read_declaration
 from scripts.bench.demo import WITHOUT_TIME, changes, demo, meet_and_store
 from scripts.bench.figures import Figure, Part
 from scripts.bench.line import GOAL_RATIO, median_seconds
@@ -39,9 +39,11 @@ def measure(
     by_fields = {}
     for count in fields:
         values = [(key, f"reading of probe {key[-3:]}") for key in _keys(count)]
-        by_fields[count] = _converse(Firmware.of(read(_schema(count), "growth")), values, repeats)
+        by_fields[count] = _converse(
+            Firmware.of(read_declaration(_schema(count), "growth")), values, repeats
+        )
     figures += _of_all(part, "fields", by_fields)
-    blob = Firmware.of(read(_blob_schema(max(blobs)), "growth"))
+    blob = Firmware.of(read_declaration(_blob_schema(max(blobs)), "growth"))
     by_size = {
         size: _converse(blob, [("service.certificate", bytes(range(256)) * (size // 256))], repeats)
         for size in blobs
@@ -64,7 +66,7 @@ def measure(
     )
 
 
-def _converse(firmware: Firmware, values: Sequence[Change], repeats: int) -> Conversation:
+def _converse(firmware: Firmware, values: Sequence[StagedChange], repeats: int) -> Conversation:
     """Return a conversation without time of code, its seconds the median of some with it."""
     host = _cold(values)
     conversation = talk(firmware, host, WITHOUT_TIME)
@@ -72,7 +74,7 @@ def _converse(firmware: Firmware, values: Sequence[Change], repeats: int) -> Con
     return conversation
 
 
-def _cold(values: Sequence[Change]) -> Host:
+def _cold(values: Sequence[StagedChange]) -> Host:
     async def host(connection: Connection) -> None:
         await meet_and_store(connection, Cache(None), values)
 

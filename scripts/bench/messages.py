@@ -14,7 +14,7 @@ import zopfli.zlib
 
 from provision.contract.profile import decode
 from provision.contract.table import MAX_SCHEMA_DEPTH, MESSAGES, MessageType
-from provision.settings.table import FieldKey, PinKey, SchemaKey, SectionKey
+from provision.schema.table import FieldKey, PinKey, SchemaKey, SectionKey
 from scripts.bench.demo import WITHOUT_TIME, demo, met_again
 from scripts.bench.figures import Figure, Part
 from scripts.bench.virtual import message_of, talk

@@ -20,13 +20,13 @@ from dataclasses import dataclass, field
 
 from provision.board.engine import Board, Identity, Limits, settings_geometry
 from provision.board.firmware import Device, Surroundings
-from provision.board.flash import Change, Faults, Flash, Operation, Tear
-from provision.board.store import Store
+from provision.board.flash import Faults, Flash, Operation, OperationKind, Tear
+from provision.board.store import FlashStore
 from provision.contract.line import Frame, LineReceiver
 from provision.contract.messages import Message, decode_message
 from provision.link.connection import Connection
-from provision.settings.declaration import Declaration
-from provision.settings.wire import Packed, pack
+from provision.schema.codec import Packed, pack
+from provision.schema.declaration import Declaration
 
 BITS_PER_BYTE = 10  # a start bit, eight data bits, a stop bit
 PACKET = 62  # bytes that a bridge hands over at once, of packets of 64 (common practice)
@@ -107,7 +107,9 @@ class FlashTime(Faults):
     def changing(self, operation: Operation) -> Tear | None:
         """See Faults."""
         one, size = (
-            (ERASE_S, ERASE_SIZE) if operation.change is Change.ERASE else (PROGRAM_S, PROGRAM_SIZE)
+            (ERASE_S, ERASE_SIZE)
+            if operation.change is OperationKind.ERASE
+            else (PROGRAM_S, PROGRAM_SIZE)
         )
         self._seconds += one * -(-operation.size // size)
         return None
@@ -144,7 +146,7 @@ class Firmware:
                 declaration.board.name,
                 unit=b"bench-01",
             ),
-            Store(flash, declaration.board.slots),
+            FlashStore(flash, declaration.board.slots),
             boot_number=1,
             limits=self.limits,
             packed=self.packed,

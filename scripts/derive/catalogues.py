@@ -23,8 +23,8 @@ ROOT = Path(__file__).parents[2]
 FOLDER = ROOT / "provision" / "catalogues"
 LANGUAGES = tuple(sorted(path.name for path in FOLDER.iterdir() if path.is_dir()))
 
-_IN_PYTHON = {"tr": 1, "ntr": 2, "mark": 1}
-"""By the name of a function of provision.catalogue: how many of its arguments are texts."""
+_IN_PYTHON = {"tr": 1, "ntr": 2, "mark": 1, "phrase": 1, "counted": 2}
+"""By the name of a function of catalogue.py or phrases.py: how many of its arguments are texts."""
 
 _TEXT = r'"(?:[^"\\\n]|\\.)*"'
 LITERALS = rf"{_TEXT}(?:\s*\+\s*{_TEXT})*"

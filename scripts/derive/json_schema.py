@@ -2,7 +2,7 @@
 """The JSON Schema (draft-07) of schema files, with which editors complete and check them.
 
 Keys, kinds, words, limits and patterns are those of shared/schema.json and those that the reader
-itself goes by (provision/settings/file*.py); the few that it has within its code are named here
+itself goes by (provision/schema_file); the few that it has within its code are named here
 once more, and tests/author/test_json_schema.py asks both at each of them.
 
 It refuses nothing that `provision check` takes. The reverse cannot be: what depends on another
@@ -18,10 +18,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from provision.contract.table import MAX_KEY, MAX_NAME, MAX_TEXT, MAX_VERSION, Characters, Kind
-from provision.settings import table as limits
-from provision.settings.c_names import RESERVED, STATE_MEMBER
-from provision.settings.file import PROGRAM_UNITS
-from provision.settings.file_fields import (
+from provision.schema import table as limits
+from provision.schema.table import KEYS_OF_KINDS, KIND_LIMITS
+from provision.schema.values import CHARACTER_SETS, DECIMAL_OCTET, KIND_CHARACTERS
+from provision.schema_file.c_names import RESERVED, STATE_MEMBER
+from provision.schema_file.fields import (
     ABILITIES,
     CHARACTERS,
     EVERY_KIND,
@@ -30,9 +31,8 @@ from provision.settings.file_fields import (
     MEASURED,
     OF_KIND,
 )
-from provision.settings.file_reading import SIZES, TIMES
-from provision.settings.table import KEYS_OF_KINDS, KIND_LIMITS
-from provision.settings.values import CHARACTER_SETS, DECIMAL_OCTET, KIND_CHARACTERS
+from provision.schema_file.load import PROGRAM_UNITS
+from provision.schema_file.reader import SIZES, TIMES
 from scripts.derive.source import Table
 
 Json = dict[str, Any]

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The tables in JavaScript: `table.js` in `provision/page/contract` and `provision/page/settings`.
+"""The tables in JavaScript: `table.js` in `provision/page/contract` and `provision/page/schema`.
 
 Without the meanings, which a browser would only download, and with the bodies of what a board
 sends alone, since a host checks no other.

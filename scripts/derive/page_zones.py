@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The time zones in JavaScript: `provision/page/settings/zones.js`."""
+"""The time zones in JavaScript: `provision/page/schema/zones.js`."""
 
 from __future__ import annotations
 

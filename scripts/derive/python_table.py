@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""The tables in Python: `provision/contract/table.py` and `provision/settings/table.py`."""
+"""The tables in Python: `provision/contract/table.py` and `provision/schema/table.py`."""
 
 from __future__ import annotations
 
@@ -28,12 +28,12 @@ from provision.contract.shapes import (
     Bytes,
     Code,
     Either,
+    FieldValue,
     Integer,
     Null,
     Shape,
     Text,
     Tuple,
-    Value,
 )
 '''
 
@@ -69,7 +69,7 @@ _TYPES = {"text": "str", "integer": "int", "bool": "bool", "bytes": "bytes"}
 _ROWS = '''
 
 @dataclass(frozen=True, slots=True)
-class Field:
+class BodyKey:
     """One key of a body."""
 
     name: str
@@ -87,7 +87,7 @@ class Row:
     since: int
     """The protocol version that brought it."""
 
-    body: Mapping[int, Field]
+    body: Mapping[int, BodyKey]
     one_of: tuple[frozenset[int], ...] = ()
     """Sets of keys of which a body has exactly one, and that one whole."""
 
@@ -266,7 +266,9 @@ def _shape(table: Table, form: Type) -> str:
             return f"Integer({form['min']}, {form['max']})"
         case "text" | "bytes":
             return f"{form['is'].capitalize()}({form['min']}, {form['max']})"
-        case "bool" | "null" | "value":
+        case "value":
+            return "FieldValue()"
+        case "bool" | "null":
             return f"{form['is'].capitalize()}()"
         case "code":
             return f'Code("{form["of"]}", {table.code_set(form["of"]).max})'
@@ -331,11 +333,11 @@ def _body_key(table: Table, row: MessageRow, key: BodyKey) -> Iterator[str]:
     arguments = [f'"{key.name}"', _shape(table, key.type)]
     if not key.required:
         arguments.append("required=False")
-    line = f"{name}: Field({', '.join(arguments)}),"
+    line = f"{name}: BodyKey({', '.join(arguments)}),"
     if len(line) <= WIDTH - 16:
         yield line
         return
-    yield f"{name}: Field("
+    yield f"{name}: BodyKey("
     yield from (f"    {argument}," for argument in arguments)
     yield "),"
 

@@ -15,12 +15,12 @@ import pytest
 
 from provision.author import c_code
 from provision.contract.table import Kind
-from provision.settings import capacity
-from provision.settings.carrying import older_keys, tag
-from provision.settings.declaration import Declaration
-from provision.settings.file import load, read
-from provision.settings.model import Setting, Value
-from provision.settings.wire import pack
+from provision.schema import capacity
+from provision.schema.codec import pack
+from provision.schema.declaration import Declaration
+from provision.schema.migration import older_keys, tag
+from provision.schema.model import Setting, Value
+from provision.schema_file.load import load_declaration, read_declaration
 from tests.c_board.board import WARNINGS
 
 ROOT = Path(__file__).parents[2]
@@ -75,15 +75,15 @@ def compiled(folder: Path, declaration: Declaration, stem: str) -> str:
 
 def test_the_sample_is_what_the_generator_makes() -> None:
     """The sample that is checked in comes from the demo's schema file of today."""
-    for name, text in c_code.generate(load(DEMO), DEMO.stem).items():
+    for name, text in c_code.generate(load_declaration(DEMO), DEMO.stem).items():
         sample = ROOT / "firmware_stub" / "example" / name
         assert sample.read_text(encoding="utf-8") == text
 
 
 def test_the_same_declaration_gives_the_same_text() -> None:
     """Nothing of the day or the machine gets into a file, and no order is left to chance."""
-    texts = c_code.generate(load(EVERY_KIND), "every-kind")
-    assert texts == c_code.generate(load(EVERY_KIND), "every-kind")
+    texts = c_code.generate(load_declaration(EVERY_KIND), "every-kind")
+    assert texts == c_code.generate(load_declaration(EVERY_KIND), "every-kind")
     assert list(texts) == ["every_kind.h", "every_kind.c"]
     for text in texts.values():
         assert str(ROOT) not in text
@@ -92,8 +92,8 @@ def test_the_same_declaration_gives_the_same_text() -> None:
 
 def test_the_head_says_where_a_file_comes_from() -> None:
     """Generator version, schema file and digest stand in the first lines of each file."""
-    digest = pack(load(DEMO).schema).digest.hex()
-    for text in c_code.generate(load(DEMO), DEMO.stem).values():
+    digest = pack(load_declaration(DEMO).schema).digest.hex()
+    for text in c_code.generate(load_declaration(DEMO), DEMO.stem).values():
         head = "\n".join(text.splitlines()[:7])
         assert f"generator version {c_code.GENERATOR_VERSION}" in head
         assert "orchard-frost-alarm.toml" in head
@@ -102,10 +102,10 @@ def test_the_head_says_where_a_file_comes_from() -> None:
 
 def test_what_the_author_wrote_stands_beside_each_member() -> None:
     """Label, help and caution of every field and section travel into the header's comments."""
-    header = c_code.generate(load(DEMO), DEMO.stem)["orchard_frost_alarm.h"]
+    header = c_code.generate(load_declaration(DEMO), DEMO.stem)["orchard_frost_alarm.h"]
     said = " ".join(re.sub(r"^\s*(/\*|\*)", "", line) for line in header.splitlines())
     said = " ".join(said.split())
-    for section in load(DEMO).schema.sections:
+    for section in load_declaration(DEMO).schema.sections:
         texts = [section.label, section.help]
         for field in section.fields:
             texts += [field.label, field.help, field.caution]
@@ -117,7 +117,7 @@ def test_what_the_author_wrote_stands_beside_each_member() -> None:
 def test_no_line_is_long() -> None:
     """The generated files keep the project's width."""
     for stem, path in (("demo", DEMO), ("every-kind", EVERY_KIND)):
-        for text in c_code.generate(load(path), stem).values():
+        for text in c_code.generate(load_declaration(path), stem).values():
             assert [line for line in text.splitlines() if len(line) > 100] == []
             assert [line for line in text.splitlines() if line != line.rstrip()] == []
 
@@ -129,9 +129,9 @@ def test_no_line_is_long() -> None:
 @pytest.mark.parametrize(
     ("declaration", "stem"),
     [
-        pytest.param(load(DEMO), "orchard-frost-alarm", id="demo"),
-        pytest.param(load(EVERY_KIND), "every-kind", id="every kind, hostile texts"),
-        pytest.param(read(LEAST, "least.toml"), "least", id="one field, no pins"),
+        pytest.param(load_declaration(DEMO), "orchard-frost-alarm", id="demo"),
+        pytest.param(load_declaration(EVERY_KIND), "every-kind", id="every kind, hostile texts"),
+        pytest.param(read_declaration(LEAST, "least.toml"), "least", id="one field, no pins"),
     ],
 )
 def test_no_compiler_warns(tmp_path: Path, declaration: Declaration, stem: str) -> None:
@@ -143,7 +143,7 @@ def test_no_compiler_warns(tmp_path: Path, declaration: Declaration, stem: str) 
 @pytest.mark.parametrize("path", [DEMO, EVERY_KIND], ids=lambda path: path.stem)
 def test_the_size_of_the_struct_is_known_before(tmp_path: Path, path: Path) -> None:
     """`provision check` computes the size of the settings struct as the compiler does."""
-    declaration = load(path)
+    declaration = load_declaration(path)
     c_code.write(declaration, "demo", tmp_path)
     size = capacity.struct_size(declaration.schema)
     (tmp_path / "size.c").write_text(
@@ -155,7 +155,7 @@ def test_the_size_of_the_struct_is_known_before(tmp_path: Path, path: Path) -> N
 @pytest.mark.needs("c++")
 def test_the_header_is_a_header_for_cpp_too(tmp_path: Path) -> None:
     """A firmware in C++ includes the header and reaches every member."""
-    c_code.write(load(DEMO), "demo", tmp_path)
+    c_code.write(load_declaration(DEMO), "demo", tmp_path)
     (tmp_path / "use.cc").write_text(
         '#include "demo.h"\ndemo settings;\n'
         "int use() { return settings.probe[1].pin + demo_schema.field_count; }\n"
@@ -183,7 +183,7 @@ def test_the_generator_is_made_for_this_stub() -> None:
 def test_another_version_of_the_stub_is_refused_at_compile_time(tmp_path: Path, other: int) -> None:
     """Generated code does not compile with an older or newer stub, and says what to do."""
     (tmp_path / "pv.h").write_text(f"#define PV_STUB_VERSION {other}\n")
-    c_code.write(read(LEAST, "least.toml"), "least", tmp_path)
+    c_code.write(read_declaration(LEAST, "least.toml"), "least", tmp_path)
     result = subprocess.run(
         ["cc", "-std=c99", "-I", tmp_path, "-fsyntax-only", "least.c"],
         cwd=tmp_path,
@@ -199,7 +199,7 @@ def test_another_version_of_the_stub_is_refused_at_compile_time(tmp_path: Path, 
 @needs_compiler
 def test_a_set_that_fits_no_slot_is_refused_at_compile_time(tmp_path: Path) -> None:
     """Should the flash be smaller than the schema file said, the build fails."""
-    declaration = load(DEMO)
+    declaration = load_declaration(DEMO)
     board = dataclasses.replace(declaration.board, settings_size=16384)
     said = compiled(tmp_path, dataclasses.replace(declaration, board=board), "demo")
     assert "largest_set_fits_into_a_slot" in said
@@ -385,7 +385,7 @@ def nothing(kind: Kind) -> str:
 @pytest.mark.parametrize("path", [DEMO, EVERY_KIND], ids=lambda path: path.stem)
 def test_everything_declared_is_found_by_a_program(tmp_path: Path, path: Path) -> None:
     """Keys, limits, tags, conditions, defaults, pins and schema are in the code as declared."""
-    declaration = load(path)
+    declaration = load_declaration(path)
     found = read_back(tmp_path, declaration)
     assert found == list(expected(declaration))
     inflated = zlib.decompress(bytes.fromhex(found[0][9]), -zlib.MAX_WBITS)
@@ -410,13 +410,13 @@ def test_names_come_from_the_schema_file(stem: str, name: str) -> None:
 def test_a_file_name_that_c_cannot_use_is_refused(stem: str) -> None:
     """A name that is none in C, is taken there or is the stub's is refused in one sentence."""
     with pytest.raises(c_code.StemError, match=r"^The generated files .*\.$"):
-        c_code.generate(read(LEAST, "least.toml"), stem)
+        c_code.generate(read_declaration(LEAST, "least.toml"), stem)
 
 
 def test_files_are_written_where_they_belong(tmp_path: Path) -> None:
     """The folder is made if need be; everybody can read the files, and nothing else is left."""
     folder = tmp_path / "src" / "made"
-    written = c_code.write(read(LEAST, "least.toml"), "least", folder)
+    written = c_code.write(read_declaration(LEAST, "least.toml"), "least", folder)
     assert written == [folder / "least.h", folder / "least.c"]
     assert sorted(folder.iterdir()) == sorted(written)
     assert all(stat.S_IMODE(path.stat().st_mode) == 0o644 for path in written)
@@ -424,7 +424,7 @@ def test_files_are_written_where_they_belong(tmp_path: Path) -> None:
 
 def test_a_file_that_is_right_is_left_alone(tmp_path: Path) -> None:
     """What did not change is not written again, so that a build does not compile it again."""
-    declaration = read(LEAST, "least.toml")
+    declaration = read_declaration(LEAST, "least.toml")
     header, source = c_code.write(declaration, "least", tmp_path)
     before = header.stat().st_ino
     source.write_text("/* changed by hand */")
@@ -437,7 +437,7 @@ def test_a_file_that_cannot_be_written_leaves_the_old_one(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A full disk leaves the file of before, whole, and no other."""
-    header, source = c_code.write(read(LEAST, "least.toml"), "least", tmp_path)
+    header, source = c_code.write(read_declaration(LEAST, "least.toml"), "least", tmp_path)
     source.write_text("older")
 
     def full(path: Path, target: Path) -> Path:
@@ -445,6 +445,6 @@ def test_a_file_that_cannot_be_written_leaves_the_old_one(
 
     monkeypatch.setattr(Path, "replace", full)
     with pytest.raises(OSError, match="No space left"):
-        c_code.write(read(LEAST, "least.toml"), "least", tmp_path)
+        c_code.write(read_declaration(LEAST, "least.toml"), "least", tmp_path)
     assert source.read_text() == "older"
     assert sorted(tmp_path.iterdir()) == sorted([header, source])

@@ -29,7 +29,7 @@ from provision.author.carry_over import (
     Carried,
     Chance,
     Fate,
-    Outcome,
+    UpdateOutcome,
     Verdict,
     add_arguments,
     carry_over,
@@ -39,8 +39,7 @@ from provision.author.carry_over import (
 )
 from provision.board.engine import settings_geometry
 from provision.board.flash import Flash
-from provision.board.store import Store as Slots
-from provision.board.store import pack_values, unpack_values
+from provision.board.store import FlashStore, pack_values, unpack_values
 from provision.contract.profile import Item
 from provision.contract.table import (
     CommitKey,
@@ -54,11 +53,7 @@ from provision.contract.table import (
     StatusReplyKey,
     Store,
 )
-from provision.settings.declaration import Declaration
-from provision.settings.file import load, read
-from provision.settings.model import Field, Schema, Setting, Value
-from provision.settings.values import check_value, limits
-from provision.settings.whole import (
+from provision.schema.constraints import (
     active,
     check_whole,
     defect,
@@ -66,12 +61,16 @@ from provision.settings.whole import (
     missing,
     staged_digest,
 )
+from provision.schema.declaration import Declaration
+from provision.schema.model import Field, Schema, Setting, Value
+from provision.schema.values import check_value, limits
+from provision.schema_file.load import load_declaration, read_declaration
 from tests.c_board.board import IN_FORCE, IS_ACTIVE, CSchema, Stub, build, generated
 from tests.stub.twins import messages, request
 
 VERSIONS = Path(__file__).with_name("versions")
 FILES = {file.stem: file for file in sorted(VERSIONS.glob("*.toml"))}
-DECLARED = {name: load(file) for name, file in FILES.items()}
+DECLARED = {name: load_declaration(file) for name, file in FILES.items()}
 PAIRS = list(permutations(DECLARED, 2))
 SETS_OF_EACH = 16  # stored by C boards
 MOST_SETS = 600  # drawn until all is seen that is said of some boards
@@ -275,7 +274,7 @@ def store_one(board: CBoard, values: Mapping[str, Value]) -> StoredSet:
     geometry = settings_geometry(board.declared)
     board.start_on(Flash(geometry).content)
     flash = board.store(with_partners(board.schema, values))
-    slots = Slots(Flash(geometry, flash), board.declared.board.slots)
+    slots = FlashStore(Flash(geometry, flash), board.declared.board.slots)
     slots.boot(offers_trial=False)
     return StoredSet(values, flash, slots.current.payload)
 
@@ -318,14 +317,14 @@ class Seen:
         """Note that a value was kept or not, or that a setting lacked one or not."""
         self._kept[each.keys, asked].add(so)
 
-    def note_state(self, update: Outcome, view: View) -> None:
+    def note_state(self, update: UpdateOutcome, view: View) -> None:
         """Note whether the firmware works; two settings with one pin must have been named."""
         self._stopped.add(view.stopped)
         if view.conflict is not None:
             named = {(clash.later.base_key, clash.earlier.base_key) for clash in update.clashes}
             assert tuple(map(_without_number, view.conflict)) in named, view
 
-    def one_sided(self, update: Outcome) -> list[tuple[str, str]]:
+    def one_sided(self, update: UpdateOutcome) -> list[tuple[str, str]]:
         """Return keys and words of the entries of which only one side was seen."""
         carried = update.settings
         unseen = [
@@ -347,12 +346,12 @@ class Seen:
 
 
 @cache
-def said(old: str, new: str) -> Outcome:
+def said(old: str, new: str) -> UpdateOutcome:
     """Return what is said of the update of one version to another."""
     return carry_over(DECLARED[old], DECLARED[new])
 
 
-def compare(update: Outcome, values: Mapping[str, Value], view: View, seen: Seen) -> None:
+def compare(update: UpdateOutcome, values: Mapping[str, Value], view: View, seen: Seen) -> None:
     """Compare what was said with what a new board holds after an old one had these values."""
     if update.stops is not Chance.PERHAPS:
         assert view.stopped is (update.stops is Chance.ALWAYS), (values, view)
@@ -554,7 +553,7 @@ def declare(
     text = LEAST.replace("FIELDS", ", ".join(f"{{ label = 'L', {field} }}" for field in fields))
     for word, value in {"AT": at, "SIZE": size, "SLOTS": slots, "UNIT": unit}.items():
         text = text.replace(f"= {word}", f"= {value}")
-    return read(text, "frost-alarm.toml")
+    return read_declaration(text, "frost-alarm.toml")
 
 
 NAME = "key = 'name', kind = 'text', maximum = 20"
@@ -811,13 +810,15 @@ def test_settings_that_lie_elsewhere_are_lost(
 
     whole = bytearray(b"\xff" * old.board.flash_size)
     area = Flash(settings_geometry(old))
-    slots = Slots(area, old.board.slots)
+    slots = FlashStore(area, old.board.slots)
     slots.boot(offers_trial=False)
     payload = pack_values(old.schema, {"mast.name": "Lower orchard"})
     slots.commit(payload, bytes(8), bytes(8), on_trial=False)
     whole[old.board.settings_at : old.board.settings_at + len(area.content)] = area.content
     start, geometry = new.board.settings_at, settings_geometry(new)
-    after = Slots(Flash(geometry, bytes(whole[start : start + geometry.size])), new.board.slots)
+    after = FlashStore(
+        Flash(geometry, bytes(whole[start : start + geometry.size])), new.board.slots
+    )
     after.boot(offers_trial=False)
     assert (after.current.payload == payload) is found
 

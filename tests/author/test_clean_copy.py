@@ -16,13 +16,13 @@ from provision.author import clean_copy
 from provision.author.clean_copy import Area, OutputError, write_copy
 from provision.author.images import WINDOW, InputError
 from provision.board.flash import Flash, Geometry
-from provision.board.store import Store, pack_values
-from provision.settings.file import load
+from provision.board.store import FlashStore, pack_values
+from provision.schema_file.load import load_declaration
 from tests.author.image_files import DEMO, INTEL_HEX, ROOT, run
 from tests.secrets.search import Canaries
 from tests.waiting import PATIENCE
 
-BOARD = load(DEMO).board
+BOARD = load_declaration(DEMO).board
 START, END = BOARD.settings_at, BOARD.settings_at + BOARD.settings_size
 SECRET = "kq7-Wmv0zT"
 
@@ -31,9 +31,9 @@ def settings_area() -> bytes:
     """Return a settings area as a board's store writes it, with a secret in it."""
     geometry = Geometry(BOARD.settings_size, BOARD.erase_unit, BOARD.program_unit)
     flash = Flash(geometry)
-    store = Store(flash, BOARD.slots)
+    store = FlashStore(flash, BOARD.slots)
     store.boot(offers_trial=False)
-    payload = pack_values(load(DEMO).schema, {"network.passphrase": SECRET})
+    payload = pack_values(load_declaration(DEMO).schema, {"network.passphrase": SECRET})
     for n in range(2):
         store.commit(payload, bytes([n]) * 8, bytes(8), on_trial=False)
     return flash.read(0, geometry.size)

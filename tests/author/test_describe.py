@@ -13,10 +13,10 @@ import pytest
 
 from provision.author import describe
 from provision.contract.table import Kind
-from provision.settings.file import load, read
-from provision.settings.model import Schema, Value
-from provision.settings.whole import active
-from provision.wizard.ending import ExitCode
+from provision.schema.constraints import active
+from provision.schema.model import Schema, Value
+from provision.schema_file.load import load_declaration, read_declaration
+from provision.wizard.result import ExitCode
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "schemas" / "orchard-frost-alarm.toml"
@@ -86,7 +86,7 @@ class Reader(HTMLParser):
 @pytest.mark.parametrize("path", [DEMO, LAMP, EVERY_KIND], ids=lambda path: str(path.stem))
 def test_nothing_is_left_out(path: Path) -> None:
     """Every label, help, caution, option, pin and key of a file is on the page."""
-    declaration = load(path)
+    declaration = load_declaration(path)
     text = Reader(describe.as_html(declaration)).text
     schema = declaration.schema
     wanted = [schema.title, declaration.firmware_name, declaration.firmware_version]
@@ -107,7 +107,7 @@ def test_nothing_is_left_out(path: Path) -> None:
 
 def test_a_setting_is_described_in_plain_words() -> None:
     """Kind, limits, units, condition, default, pins and key of settings of the demo."""
-    page = describe.as_markdown(load(DEMO))
+    page = describe.as_markdown(load_declaration(DEMO))
     assert part(page, "Alarm below") == (
         "\nBlossom begins to suffer somewhat below freezing; a margin leaves time to act.\n\n"
         "- Value: a number with at most 1 digit after the decimal point, in °C; it must be between"
@@ -128,7 +128,7 @@ def test_a_setting_is_described_in_plain_words() -> None:
 
 def test_every_kind_has_words() -> None:
     """No kind of setting is without words, and none of them are empty."""
-    declaration = load(EVERY_KIND)
+    declaration = load_declaration(EVERY_KIND)
     assert {setting.field.kind for setting in declaration.schema.settings} == set(Kind)
     page = describe.as_markdown(declaration)
     values = re.findall(r"^- Value: (.*)$", page, re.MULTILINE)
@@ -138,7 +138,7 @@ def test_every_kind_has_words() -> None:
 
 def test_no_default_of_a_blob_floods_the_page() -> None:
     """Of a long value the size is told, and an empty one is called so."""
-    page = describe.as_markdown(load(EVERY_KIND))
+    page = describe.as_markdown(load_declaration(EVERY_KIND))
     assert "- Default: 3 bytes\n" in part(page, "Root")
     assert "- Default: nothing (an empty value)\n" in part(page, "Mark")
 
@@ -211,12 +211,14 @@ asked-if = { field = "a.deep", is = false }
 @pytest.mark.parametrize(
     ("schema", "number"),
     [
-        pytest.param(load(DEMO).schema, 64, id="demo"),
-        pytest.param(load(LAMP).schema, 4, id="lamp"),
+        pytest.param(load_declaration(DEMO).schema, 64, id="demo"),
+        pytest.param(load_declaration(LAMP).schema, 4, id="lamp"),
         # Two instances of b, each of kind x or of kind y with 2 answers to `more`: 3 x 3. Of a:
         # `on` is no; or way z with 2 answers to `always`; or way x or y with 2 of `always` and
         # `deep` yes, or no with 2 answers to `far` in each of the two instances.
-        pytest.param(read(TOP + NESTED, "n.toml").schema, 9 * (1 + 2 + 4 * (1 + 4)), id="nested"),
+        pytest.param(
+            read_declaration(TOP + NESTED, "n.toml").schema, 9 * (1 + 2 + 4 * (1 + 4)), id="nested"
+        ),
     ],
 )
 def test_the_combinations_are_those_that_can_be_answered(schema: Schema, number: int) -> None:
@@ -226,19 +228,19 @@ def test_the_combinations_are_those_that_can_be_answered(schema: Schema, number:
 
 def test_the_page_says_how_many_images_one_replaces() -> None:
     """The number stands on the page, with how it is counted; without options it is none."""
-    page = describe.as_markdown(load(DEMO))
+    page = describe.as_markdown(load_declaration(DEMO))
     assert "replaces 64:" in part(page, "One image instead of many")
     assert "How it is counted" in page
     plain = NESTED[: NESTED.index("[[section.field]]")] + (
         '[[section.field]]\nkey = "f"\nkind = "port"\nlabel = "F"\n'
     )
-    assert "replaces" not in describe.as_markdown(read(TOP + plain, "p.toml"))
+    assert "replaces" not in describe.as_markdown(read_declaration(TOP + plain, "p.toml"))
 
 
 def test_what_hangs_on_another_kind_is_not_counted() -> None:
     """A choice that is asked because of a number does not raise the count."""
     text = NESTED.replace('key = "on"\nkind = "yes-no"', 'key = "on"\nkind = "integer"')
-    schema = read(TOP + text.replace("is = true", "is = 5"), "n.toml").schema
+    schema = read_declaration(TOP + text.replace("is = true", "is = 5"), "n.toml").schema
     assert describe.combinations(schema) == 9
 
 
@@ -255,15 +257,15 @@ def hostile_page() -> str:
 
 def test_texts_of_the_file_are_no_markup_in_html() -> None:
     """What looks like markup is shown as it stands, and adds no element and no attribute."""
-    harmless = Reader(describe.as_html(load(LAMP)))
-    hostile = Reader(describe.as_html(read(hostile_page(), "h.toml")))
+    harmless = Reader(describe.as_html(load_declaration(LAMP)))
+    hostile = Reader(describe.as_html(read_declaration(hostile_page(), "h.toml")))
     assert hostile.found <= harmless.found | {"ul"}
     assert HOSTILE in hostile.text
 
 
 def test_texts_of_the_file_are_no_markup_in_markdown() -> None:
     """Every sign that is markup there stands behind a backslash (CommonMark 0.31 section 2.4)."""
-    page = describe.as_markdown(read(hostile_page(), "h.toml"))
+    page = describe.as_markdown(read_declaration(hostile_page(), "h.toml"))
     left = re.sub(r"\\[!-/:-@\[-`{-~]|`[a-z0-9.-]+`", "", page)
     left = re.sub(r"^(#+ |- |  - |> \*\*Caution:\*\*)", "", left, flags=re.MULTILINE)
     assert not re.search(r"[<>*_\[\]`|#&]", left)
@@ -273,7 +275,7 @@ def test_texts_of_the_file_are_no_markup_in_markdown() -> None:
 def test_a_help_begins_no_list(start: str) -> None:
     """A help is a paragraph, whatever it begins with."""
     text = NESTED[: NESTED.index('[[section.field]]\nkey = "way')] + f"help = '{start}'\n"
-    page = describe.as_markdown(read(TOP + text, "h.toml"))
+    page = describe.as_markdown(read_declaration(TOP + text, "h.toml"))
     assert f"\n{start[:-3]}\\{start[-3:]}\n" in page
 
 
@@ -283,7 +285,7 @@ def test_bidirectional_characters_are_shown_as_question_marks() -> None:
         'kind = "yes-no"\nlabel = "On"',
         'kind = "text"\nlabel = "On"\nmaximum = 9\ndefault = "a\\u202eb"',
     ).replace(", is = true", "")
-    declaration = read(TOP + text, "h.toml")
+    declaration = read_declaration(TOP + text, "h.toml")
     for page in (describe.as_markdown(declaration), describe.as_html(declaration)):
         assert "a?b" in page
         assert "\u202e" not in page
@@ -292,7 +294,7 @@ def test_bidirectional_characters_are_shown_as_question_marks() -> None:
 @pytest.mark.parametrize("path", [DEMO, LAMP, EVERY_KIND], ids=lambda path: str(path.stem))
 def test_the_html_stands_by_itself(path: Path) -> None:
     """No script, nothing that a browser would fetch or run, and every link leads to its place."""
-    reader = Reader(describe.as_html(load(path)))
+    reader = Reader(describe.as_html(load_declaration(path)))
     assert not reader.found & {"script", "link", "img", "iframe", "object", "form", "base"}
     names = {name for name, _ in reader.attributes}
     assert names <= {"lang", "charset", "name", "content", "http-equiv", "id", "class", "href"}
@@ -307,8 +309,8 @@ def test_the_html_stands_by_itself(path: Path) -> None:
 def test_the_same_file_gives_the_same_page() -> None:
     """Nothing of the day, the place or the order of a set is on it."""
     for make in (describe.as_markdown, describe.as_html):
-        assert make(load(DEMO)) == make(load(DEMO))
-        assert not re.search(r"\b20[23]\d-", make(load(LAMP)))
+        assert make(load_declaration(DEMO)) == make(load_declaration(DEMO))
+        assert not re.search(r"\b20[23]\d-", make(load_declaration(LAMP)))
 
 
 # ---------------------------------------------------------------------------------- the command
@@ -319,11 +321,11 @@ def test_the_page_goes_to_standard_output_or_a_file(
 ) -> None:
     """Without --out the page is printed; with it the file holds it, and its name is."""
     assert run(DEMO) == ExitCode.DONE
-    assert capsys.readouterr().out == describe.as_markdown(load(DEMO))
+    assert capsys.readouterr().out == describe.as_markdown(load_declaration(DEMO))
     out = tmp_path / "page.html"
     assert run(DEMO, "--html", "--out", out) == ExitCode.DONE
     assert capsys.readouterr().out == f"{out}\n"
-    assert out.read_text(encoding="utf-8") == describe.as_html(load(DEMO))
+    assert out.read_text(encoding="utf-8") == describe.as_html(load_declaration(DEMO))
 
 
 def test_a_file_with_mistakes_is_described_by_them(

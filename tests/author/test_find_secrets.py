@@ -24,7 +24,7 @@ from provision.author.find_secrets import (
     search,
 )
 from provision.author.images import WINDOW, open_image
-from provision.settings.file import load, read
+from provision.schema_file.load import load_declaration, read_declaration
 from tests.author.image_files import DEMO, SECRET_IN_ELF, linked, run, uf2, uf2_block
 from tests.secrets.search import Canaries
 
@@ -274,7 +274,7 @@ def test_secrets_of_every_kind(tmp_path: Path, capsys: pytest.CaptureFixture[str
         shown = "all may know"
         """,
     )
-    secrets, remarks = read_secrets(answers, read(SCHEMA, "s.toml").schema)
+    secrets, remarks = read_secrets(answers, read_declaration(SCHEMA, "s.toml").schema)
     assert [(secret.key, secret.value) for secret in secrets] == [
         ("net.1.pass", b"password"),
         ("net.2.pass", b"second passphrase"),
@@ -376,7 +376,7 @@ def test_secrets_are_in_no_repr() -> None:
     secret = Secret("key", KEY, is_text=True, derived_key=DERIVED)
     assert CANARIES.find(repr(secret) + repr(patterns(secret))) == []
     with pytest.raises(AnswersProblem) as refused:
-        read_secrets(Path("missing"), load(DEMO).schema)
+        read_secrets(Path("missing"), load_declaration(DEMO).schema)
     assert str(refused.value) == "missing: cannot be read (No such file or directory)."
 
 

@@ -16,8 +16,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft7Validator
 
-from provision.settings.file import FileMistakes, read
-from provision.settings.file_fields import KINDS
+from provision.schema_file.fields import KINDS
+from provision.schema_file.load import FileMistakes, read_declaration
 from scripts.derive import json_schema, source
 
 ROOT = Path(__file__).parents[2]
@@ -63,7 +63,7 @@ def refused(judge: Draft7Validator, text: str) -> list[str]:
 def has_mistakes(text: str) -> bool:
     """Return whether `provision check` names a mistake."""
     try:
-        read(text, "press.toml")
+        read_declaration(text, "press.toml")
     except FileMistakes:
         return True
     return False

@@ -31,8 +31,8 @@ from provision.board.engine import from_declaration
 from provision.board.firmware import Device
 from provision.contract.profile import Item
 from provision.contract.table import MessageType
-from provision.settings.file import load
-from provision.wizard.ending import ExitCode
+from provision.schema_file.load import load_declaration
+from provision.wizard.result import ExitCode
 from scripts import regenerate
 from scripts.derive import page_bundle
 from tests.board.host import answers, request_line
@@ -140,7 +140,7 @@ def test_the_command_writes_the_page_and_says_how_large_it_is(
 )
 def test_the_page_says_whose_it_is(out: Path, name: str, title: str) -> None:
     """Its title, and for the element the attributes that the file and the command line give it."""
-    demo = load(DEMO)
+    demo = load_declaration(DEMO)
     reader = read(out / name)
     assert reader.element == {"heading": title, "link": LINK, "baud": str(demo.board.baud)}
     assert f"<title>{title}</title>" in (out / name).read_text(encoding="utf-8")
@@ -148,7 +148,7 @@ def test_the_page_says_whose_it_is(out: Path, name: str, title: str) -> None:
 
 def test_without_a_link_there_is_none(tmp_path: Path) -> None:
     """The page leads nowhere that nobody asked for."""
-    page.write(page.Page(load(DEMO)), tmp_path)
+    page.write(page.Page(load_declaration(DEMO)), tmp_path)
     assert "link" not in read(tmp_path / "index.html").element
 
 
@@ -157,7 +157,7 @@ def test_the_rate_of_the_line_is_that_of_the_file(tmp_path: Path) -> None:
     slow = tmp_path / "slow.toml"
     text = DEMO.read_text(encoding="utf-8").replace("baud = 115200", "baud = 9600")
     slow.write_text(text, encoding="utf-8")
-    assert Reader(page.as_html(page.Page(load(slow)))).element["baud"] == "9600"
+    assert Reader(page.as_html(page.Page(load_declaration(slow)))).element["baud"] == "9600"
 
 
 @pytest.mark.parametrize("name", PAGES.values())
@@ -170,7 +170,11 @@ def test_a_browser_loads_no_more_than_forty_kilobytes(out: Path, name: str) -> N
 def test_the_page_works_with_any_board_so_no_setting_is_in_it(out: Path) -> None:
     """What is asked comes from the board: an update of the firmware needs no new page."""
     text = (out / "index.html").read_text(encoding="utf-8")
-    labels = {field.label for section in load(DEMO).schema.sections for field in section.fields}
+    labels = {
+        field.label
+        for section in load_declaration(DEMO).schema.sections
+        for field in section.fields
+    }
     assert [label for label in labels if f'"{label}"' in text] == []
 
 
@@ -237,8 +241,8 @@ def test_a_title_that_looks_like_markup_stays_text(tmp_path: Path) -> None:
             rf'^{key} = ".*"$', f"{key} = '''{HOSTILE[:most]}'''", text, count=1, flags=re.MULTILINE
         )
     file.write_text(text, encoding="utf-8")
-    harmless = page.Page(load(DEMO))
-    hostile = page.Page(load(file), "https://x.example/?<script>\"'")
+    harmless = page.Page(load_declaration(DEMO))
+    hostile = page.Page(load_declaration(file), "https://x.example/?<script>\"'")
     for make in (page.as_html, page.as_embedded, page.as_preview):
         reader = Reader(make(hostile))
         assert [tag for tag, _ in reader.found] == [tag for tag, _ in Reader(make(harmless)).found]
@@ -439,7 +443,7 @@ class Browser:
 @pytest.fixture
 def browser() -> Iterator[Browser]:
     """A browser with the page of the demo, served in this process."""
-    demo = load(DEMO)
+    demo = load_declaration(DEMO)
     device = Device(from_declaration(demo), logs=True)
     shown = {
         f"/{name}": page.as_preview(page.Page(demo), tag).encode() for tag, name in PAGES.items()
@@ -459,7 +463,7 @@ def test_the_preview_shows_the_page_with_a_board(browser: Browser) -> None:
     status, content = browser.ask("GET", "/")
     assert status == 200
     reader = Reader(content.decode())
-    published = Reader(page.as_html(page.Page(load(DEMO))))
+    published = Reader(page.as_html(page.Page(load_declaration(DEMO))))
     assert reader.element == published.element
     scripts = " ".join(reader.hashes("script"))
     assert scripts.endswith(f" {published.hashes('script')[0]}")
@@ -484,9 +488,9 @@ def test_what_is_published_knows_no_virtual_board(out: Path) -> None:
 def test_the_board_answers_a_hello(browser: Browser) -> None:
     """Bytes go to the board and come back, through its reset."""
     opening = browser.open()
-    assert browser.greet(opening) == load(DEMO).firmware_name
+    assert browser.greet(opening) == load_declaration(DEMO).firmware_name
     assert browser.ask("POST", "/reset") == (200, b"")
-    assert browser.greet(opening) == load(DEMO).firmware_name
+    assert browser.greet(opening) == load_declaration(DEMO).firmware_name
 
 
 def test_an_unplugged_board_ends_the_opening(browser: Browser) -> None:
@@ -501,14 +505,14 @@ def test_an_unplugged_board_ends_the_opening(browser: Browser) -> None:
     assert browser.ask("POST", "/open")[0] == 410
     assert browser.ask("POST", "/plug-in")[0] == 200
     assert browser.ask("GET", f"/from-board?opening={opening}")[0] == 410
-    assert browser.greet(browser.open()) == load(DEMO).firmware_name
+    assert browser.greet(browser.open()) == load_declaration(DEMO).firmware_name
 
 
 def test_whoever_opens_the_line_anew_has_it(browser: Browser) -> None:
     """A page that is loaded again does not wait for what it was before."""
     first, second = browser.open(), browser.open()
     assert browser.ask("POST", f"/to-board?opening={first}", b"x")[0] == 410
-    assert browser.greet(second) == load(DEMO).firmware_name
+    assert browser.greet(second) == load_declaration(DEMO).firmware_name
 
 
 @pytest.mark.parametrize(
@@ -549,7 +553,7 @@ def test_the_command_serves_until_it_is_told_to_end(told: signal.Signals) -> Non
         browser = Browser(port)
         assert browser.ask("GET", "/")[0] == 200
         opening = browser.open()
-        assert browser.greet(opening) == load(DEMO).firmware_name
+        assert browser.greet(opening) == load_declaration(DEMO).firmware_name
         waiting = Browser(port)
         waiting.connection.request("GET", f"/from-board?opening={opening}")
         gone = Browser(port)  # a browser that is closed while it waits

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from provision.cli import main
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
 BOTH = [([], "README.md"), (["--json-schema"], "schema-file.json")]

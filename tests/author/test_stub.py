@@ -11,7 +11,7 @@ import pytest
 
 from provision import cli
 from provision.author import stub
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 
 NAME = f"provision-stub-{version('provision-over-serial')}"
 

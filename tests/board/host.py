@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from provision.board.engine import OFFERED, Board, Identity, Limits
 from provision.board.flash import Flash, Geometry
-from provision.board.store import Store
+from provision.board.store import FlashStore
 from provision.contract.line import Frame, LineReceiver, encode_line
 from provision.contract.messages import Message, check_body, decode_message, encode_message
 from provision.contract.profile import Item
@@ -21,9 +21,9 @@ from provision.contract.table import (
     MessageType,
     Refusal,
 )
-from provision.settings.model import Condition, Field, Option, Pin, Repeat, Schema, Section, Value
-from provision.settings.whole import staged_digest
-from provision.settings.wire import pack
+from provision.schema.codec import pack
+from provision.schema.constraints import staged_digest
+from provision.schema.model import Condition, Field, Option, Pin, Repeat, Schema, Section, Value
 
 TOKENS = [bytes([0xA0 + number] * 8) for number in range(16)]
 NET: Mapping[str, Value | None] = {"net.name": b"orchard", "net.pass": "blossom-in-may"}
@@ -122,7 +122,7 @@ def make_board(
     return Board(
         schema,
         Identity("frost-alarm", "1.2", "mast", bytes.fromhex("a1b2c3d4")),
-        Store(flash or fresh_flash(), slots),
+        FlashStore(flash or fresh_flash(), slots),
         boot_number,
         limits=limits,
         capabilities=capabilities,

@@ -23,8 +23,8 @@ from provision.board.engine import (
     Waiting,
     from_declaration,
 )
-from provision.board.flash import Change, Faults, Flash, FlashError, Operation, Tear
-from provision.board.store import Store as RecordStore
+from provision.board.flash import Faults, Flash, FlashError, Operation, OperationKind, Tear
+from provision.board.store import FlashStore
 from provision.contract.line import encode_line
 from provision.contract.messages import Message, encode_message, legal
 from provision.contract.profile import Item, encode
@@ -41,9 +41,9 @@ from provision.contract.table import (
     Step,
     Store,
 )
-from provision.settings.declaration import BoardDeclaration, Declaration
-from provision.settings.model import Field, Schema, Section, Value
-from provision.settings.wire import pack, unpack
+from provision.schema.codec import pack, unpack
+from provision.schema.declaration import BoardDeclaration, Declaration
+from provision.schema.model import Field, Schema, Section, Value
 from tests.board.host import (
     GEOMETRY,
     NET,
@@ -299,7 +299,7 @@ def test_hello_says_who_is_there() -> None:
     board = Board(
         ORCHARD,
         Identity("frost-alarm", "1.2", "mast", b"\x01\x02"),
-        RecordStore(fresh_flash(), 4),
+        FlashStore(fresh_flash(), 4),
         77,
         limits=limits,
         capabilities=Capability.ERASE,
@@ -868,7 +868,7 @@ def test_an_erase_that_fails_later_has_moved_on(provisioned: Host) -> None:
     mine = (host.board.store._in_force or 0) * slot
     host.board.store.flash.faults = Broken(
         lambda operation: (
-            mine <= operation.offset < mine + slot and operation.change is Change.ERASE
+            mine <= operation.offset < mine + slot and operation.change is OperationKind.ERASE
         )
     )
     assert host.ask(MessageType.ERASE, generation=1).body == {"code": Refusal.STORAGE}

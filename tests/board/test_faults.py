@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from provision.board.faults import FAULTS, Echo, Fault, FaultyLine
+from provision.board.faults import FAULTS, Echo, FaultyLine, InjectedFault
 from provision.board.firmware import Device
 from provision.contract.line import Damaged, Event, Frame, LineReceiver, LogText
 from provision.contract.table import MessageType
@@ -72,8 +72,8 @@ def test_a_reset_changes_the_boot_number() -> None:
 
 def test_faults_happen_in_their_order() -> None:
     """An echo is not subject to what befalls the replies; no fault changes nothing."""
-    line = FaultyLine(Device(make_board()), Fault(), Echo(), FAULTS["lose-reply"](1))
+    line = FaultyLine(Device(make_board()), InjectedFault(), Echo(), FAULTS["lose-reply"](1))
     request = request_line(MessageType.STATUS, 1)
     assert line.receive(request, 0) == request
-    plain = FaultyLine(Device(make_board()), Fault())
+    plain = FaultyLine(Device(make_board()), InjectedFault())
     assert plain.receive(REQUESTS, 0) == Device(make_board()).receive(REQUESTS, 0)

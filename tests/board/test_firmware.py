@@ -18,7 +18,7 @@ from provision.board.firmware import (
 )
 from provision.contract.profile import Item
 from provision.contract.table import Kind, MessageType, Reason, Run, Security, Step
-from provision.settings.model import Field, Repeat, Schema, Section, Value
+from provision.schema.model import Field, Repeat, Schema, Section, Value
 from tests.board.host import NET, ORCHARD, TOKENS, Host, answers, make_board, request_line
 
 NEARBY = Surroundings(

@@ -6,13 +6,13 @@ from __future__ import annotations
 import pytest
 
 from provision.board.flash import (
-    Change,
     CutAt,
     Faults,
     Flash,
     FlashError,
     Geometry,
     Operation,
+    OperationKind,
     PowerCut,
     Tear,
     nothing,
@@ -120,7 +120,7 @@ def test_faults_see_every_change_and_every_read() -> None:
 
         def changing(self, operation: Operation) -> Tear | None:
             self.seen.append(operation)
-            if operation.change is Change.ERASE:
+            if operation.change is OperationKind.ERASE:
                 raise FlashError
             return None
 
@@ -133,6 +133,6 @@ def test_faults_see_every_change_and_every_read() -> None:
         flash.erase(0)
     assert flash.read(32, 16) == UNIT[::-1]
     assert Stubborn.seen == [
-        Operation(0, Change.PROGRAM, 32, 16),
-        Operation(1, Change.ERASE, 0, 64),
+        Operation(0, OperationKind.PROGRAM, 32, 16),
+        Operation(1, OperationKind.ERASE, 0, 64),
     ]

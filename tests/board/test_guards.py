@@ -5,11 +5,11 @@ from __future__ import annotations
 
 import pytest
 
-from provision.board.flash import Change, Faults, Flash, Operation, Tear
-from provision.board.store import StorageError, Store
+from provision.board.flash import Faults, Flash, Operation, OperationKind, Tear
+from provision.board.store import FlashStore, StorageError
 from provision.contract.profile import Item, encode
 from provision.contract.table import MessageType, Refusal
-from provision.settings.whole import staged_digest
+from provision.schema.constraints import staged_digest
 from tests.board.host import GEOMETRY, TOKENS, Host, make_board
 
 SLOTS = 4
@@ -24,7 +24,7 @@ class FirstUnitStuck(Faults):
 
     def changing(self, operation: Operation) -> Tear | None:
         """Write it down."""
-        if operation.change is Change.PROGRAM:
+        if operation.change is OperationKind.PROGRAM:
             self.programs.append(operation.offset % (GEOMETRY.size // SLOTS))
         return None
 
@@ -38,7 +38,7 @@ class FirstUnitStuck(Faults):
 def test_no_seal_is_begun_on_what_was_not_read_back() -> None:
     """STORAGE.md rests on it: who finds a seal knows that header and payload were right once."""
     flash = Flash(GEOMETRY)
-    store = Store(flash, SLOTS)
+    store = FlashStore(flash, SLOTS)
     store.boot(offers_trial=False)
     flash.faults = faults = FirstUnitStuck()
     payload = encode(["net.name", 8, b"\x01"])

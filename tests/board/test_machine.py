@@ -14,7 +14,7 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, 
 from provision.board.engine import OFFERED
 from provision.board.flash import NO_FAULTS, CutAt, PowerCut
 from provision.contract.table import STAGED_LIFETIME_MS, Capability, MessageType, Refusal
-from provision.settings.model import Value
+from provision.schema.model import Value
 from tests.board.host import NET, Answer, Host, make_board
 
 Set = dict[str, Value]

@@ -15,7 +15,7 @@ import pytest
 from provision.board.engine import OFFERED
 from provision.board.flash import CutAt, Flash, Geometry, PowerCut, Tear, nothing, prefix
 from provision.contract.table import Capability, MessageType
-from provision.settings.model import Value
+from provision.schema.model import Value
 from tests.board.host import NET, TOKENS, Host, make_board
 
 # Program units from one byte to a page, with slots that a set spreads over.

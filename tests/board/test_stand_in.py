@@ -16,12 +16,12 @@ from pathlib import Path
 
 import pytest
 
-from provision.board.front import FrontError
+from provision.board.server import FrontError
 from provision.board.stand_in import StandInOptions, run_stand_in
 from provision.contract.profile import Item
 from provision.contract.table import MessageType, Run
-from provision.settings.declaration import BoardDeclaration, Declaration
-from provision.settings.whole import staged_digest
+from provision.schema.constraints import staged_digest
+from provision.schema.declaration import BoardDeclaration, Declaration
 from tests.board.host import NET, ORCHARD, TOKENS, Answer, answers, request_line
 from tests.waiting import next_line, until
 

@@ -10,20 +10,28 @@ from dataclasses import replace
 import pytest
 from crc import Calculator, Configuration
 
-from provision.board.flash import Change, Faults, Flash, FlashError, Geometry, Operation, Tear
+from provision.board.flash import (
+    Faults,
+    Flash,
+    FlashError,
+    Geometry,
+    Operation,
+    OperationKind,
+    Tear,
+)
 from provision.board.store import (
+    FlashStore,
     NoOlderSet,
     Record,
     RecordKind,
     StorageError,
-    Store,
     pack_values,
     unpack_values,
 )
 from provision.contract.profile import ProfileError, encode
 from provision.contract.table import Kind
-from provision.settings.carrying import tag
-from provision.settings.model import Field, Repeat, Schema, Section, Value
+from provision.schema.migration import tag
+from provision.schema.model import Field, Repeat, Schema, Section, Value
 from tests.board.host import GEOMETRY, ORCHARD, TOKENS, fresh_flash
 
 # CRC-32/ISCSI of the reveng catalogue, by a library that the product does not use.
@@ -39,14 +47,14 @@ def payload(number: int) -> bytes:
     return encode(["net.name", 8, bytes([number])])
 
 
-def opened(flash: Flash, slots: int = 4, *, offers_trial: bool = False) -> Store:
+def opened(flash: Flash, slots: int = 4, *, offers_trial: bool = False) -> FlashStore:
     """A store on this flash after a start."""
-    store = Store(flash, slots)
+    store = FlashStore(flash, slots)
     store.boot(offers_trial=offers_trial)
     return store
 
 
-def with_sets(count: int, slots: int = 4) -> Store:
+def with_sets(count: int, slots: int = 4) -> FlashStore:
     """A store with sets 1 to count, each committed over the one before."""
     store = opened(fresh_flash(), slots)
     for number in range(1, count + 1):
@@ -172,13 +180,13 @@ def test_what_is_no_record_of_this_format_is_not_there(record: bytes) -> None:
 def test_the_count_of_slots_is_bounded(slots: int) -> None:
     """Two slots at least, eight at most."""
     with pytest.raises(ValueError, match="slots"):
-        Store(fresh_flash(), slots)
+        FlashStore(fresh_flash(), slots)
 
 
 def test_a_slot_must_have_room_for_a_record() -> None:
     """An area of which no slot holds even an empty record is refused."""
     with pytest.raises(ValueError, match="slots"):
-        Store(Flash(Geometry(size=128, erase_unit=32, program_unit=16)), 4)
+        FlashStore(Flash(Geometry(size=128, erase_unit=32, program_unit=16)), 4)
 
 
 # ------------------------------------------------------------------------------------ in force
@@ -203,7 +211,7 @@ def test_a_slot_is_erased_in_the_start_that_writes_it() -> None:
 
         def changing(self, operation: Operation) -> Tear | None:
             unit = operation.offset // GEOMETRY.erase_unit
-            if operation.change is Change.ERASE:
+            if operation.change is OperationKind.ERASE:
                 self.erased.add(unit)
             assert unit in self.erased
             return None
@@ -224,8 +232,8 @@ def test_a_set_that_does_not_fit_changes_nothing() -> None:
     assert store.flash.content == before
 
 
-@pytest.mark.parametrize("change", list(Change))
-def test_a_write_that_fails_changes_nothing(change: Change) -> None:
+@pytest.mark.parametrize("change", list(OperationKind))
+def test_a_write_that_fails_changes_nothing(change: OperationKind) -> None:
     """What was in force is in force still, at once and after a start."""
     store = with_sets(2)
     store.flash.faults = Broken(lambda operation: operation.change is change)
@@ -281,7 +289,7 @@ def test_a_seal_that_took_though_it_failed_is_taken_back() -> None:
     class LateFault(Faults):
         def changing(self, operation: Operation) -> Tear | None:
             nonlocal failed
-            if operation.change is Change.PROGRAM and operation.offset % SLOT == at % SLOT:
+            if operation.change is OperationKind.PROGRAM and operation.offset % SLOT == at % SLOT:
                 flash._content[operation.offset : operation.offset + size] = seal
                 failed += 1
                 raise FlashError
@@ -325,13 +333,13 @@ def test_two_failures_in_a_row_leave_no_refused_set_behind() -> None:
         assert opened(store.flash).current.payload == expected
 
 
-def at_the_wrap() -> Store:
+def at_the_wrap() -> FlashStore:
     """A store with sets 1 and 2, written under the last two generations before they wrap."""
     older, newest = (raw_record(each, generation=2**32 - 3 + each) for each in (1, 2))
     return opened(image(older, newest), offers_trial=True)
 
 
-def told(store: Store) -> tuple[bytes, int]:
+def told(store: FlashStore) -> tuple[bytes, int]:
     """The payload in force after a start, and the generation."""
     current = opened(store.flash, offers_trial=True).current
     return current.payload, current.generation
@@ -501,7 +509,7 @@ def test_an_erase_that_fails_later_is_in_force_and_says_so() -> None:
 # ------------------------------------------------------------------------------------ trial
 
 
-def on_trial(slots: int = 4) -> Store:
+def on_trial(slots: int = 4) -> FlashStore:
     """A store with set 1, and set 2 on trial."""
     store = with_sets(1, slots)
     store.commit(payload(2), TOKENS[2], DIGEST, on_trial=True)

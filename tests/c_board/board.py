@@ -18,12 +18,12 @@ from typing import Any
 
 from provision.author.c_code import generate
 from provision.contract.table import MAX_BODY, Kind
-from provision.settings.capacity import largest_payload, number_limits
-from provision.settings.carrying import older_keys, tag
-from provision.settings.declaration import Declaration
-from provision.settings.model import Field, Setting, Value
-from provision.settings.whole import key_beside
-from provision.settings.wire import pack
+from provision.schema.capacity import largest_payload, number_limits
+from provision.schema.codec import pack
+from provision.schema.constraints import key_beside
+from provision.schema.declaration import Declaration
+from provision.schema.migration import older_keys, tag
+from provision.schema.model import Field, Setting, Value
 from tests.c_board import abi
 from tests.c_board.abi import HERE, constant, struct
 from tests.waiting import LONG

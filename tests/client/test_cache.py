@@ -9,7 +9,7 @@ from pathlib import Path, PurePosixPath
 import pytest
 
 from provision.client.cache import Cache, default_folder
-from provision.settings.wire import pack
+from provision.schema.codec import pack
 from tests.wizard.barn import SCHEMA
 
 PACKED = pack(SCHEMA)

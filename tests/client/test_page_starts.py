@@ -9,7 +9,7 @@ import pytest
 
 from provision.client.page_starts import page_starts
 from provision.contract.table import GetValuesKey, MessageType
-from provision.settings.file import load
+from provision.schema_file.load import load_declaration
 from scripts.bench.demo import SCHEMAS, WITHOUT_TIME, cold, demo, known, met_again
 from scripts.bench.virtual import message_of, talk
 
@@ -17,7 +17,7 @@ from scripts.bench.virtual import message_of, talk
 @pytest.mark.parametrize("file", ["orchard-frost-alarm.toml", "orchard-gate-lamp.toml"])
 def test_pages_begin_within_the_schema_one_after_the_other(file: str) -> None:
     """Whatever the guess, it is one that a board can answer (clause 6.3)."""
-    schema = load(SCHEMAS / file).schema
+    schema = load_declaration(SCHEMAS / file).schema
     starts = page_starts(schema)
     assert all(one < next_ for one, next_ in pairwise((0, *starts, len(schema.settings))))
 

@@ -20,8 +20,8 @@ from provision.board.loopback import Loopback
 from provision.client.cache import Cache
 from provision.client.sanitize import clean_schema, printable, visible
 from provision.contract.table import Kind
-from provision.settings.model import Field, Option, Schema, Section
-from provision.settings.table import MAX_HELP
+from provision.schema.model import Field, Option, Schema, Section
+from provision.schema.table import MAX_HELP
 from provision.wizard import show
 from provision.wizard.dialog import introduction, meet
 from tests.wizard.barn import SCHEMA

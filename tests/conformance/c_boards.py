@@ -11,8 +11,8 @@ from typing import Any
 from provision.contract.line import Frame, LineReceiver
 from provision.contract.messages import Message, decode_message
 from provision.contract.table import Capability, MessageType, Run, Security, Step, SurveyReplyKey
-from provision.settings.declaration import Declaration
-from provision.settings.wire import pack
+from provision.schema.codec import pack
+from provision.schema.declaration import Declaration
 from tests.c_board import board as c_board
 
 _START_MS = 300

@@ -23,8 +23,8 @@ from provision.board.engine import (
 )
 from provision.board.firmware import NetworkInRange, Surroundings
 from provision.board.flash import Flash
-from provision.board.staging import Refused, Staging
-from provision.board.store import Store
+from provision.board.staging import RequestRefused, Staging
+from provision.board.store import FlashStore
 from provision.contract import profile
 from provision.contract.line import Damaged, Frame, LineReceiver, crc32c
 from provision.contract.messages import Message, decode_message
@@ -37,10 +37,10 @@ from provision.contract.table import (
     Refusal,
     SetFieldKey,
 )
-from provision.settings import whole
-from provision.settings.declaration import Declaration
-from provision.settings.file import load
-from provision.settings.model import Field, Setting, Value
+from provision.schema import constraints
+from provision.schema.declaration import Declaration
+from provision.schema.model import Field, Setting, Value
+from provision.schema_file.load import load_declaration
 from tests.conformance.board import PressedDevice
 
 ROOT = Path(__file__).parents[2]
@@ -54,7 +54,7 @@ NETWORKS = Surroundings(
 def declaration(name: str) -> Declaration:
     """Read one of the schema files that the tests hold boards with."""
     folder = "schemas" if name.startswith("orchard") else "shared/vectors"
-    return load(ROOT / folder / f"{name}.toml")
+    return load_declaration(ROOT / folder / f"{name}.toml")
 
 
 def with_fields(chosen: Callable[[Field], bool], **changes: Any) -> Declaration:
@@ -89,7 +89,7 @@ class Wrong:
         board = cls.board(
             declared.schema,
             Identity(declared.firmware_name, "1", settings.name, b"\xa1\xb2\xc3"),
-            Store(Flash(settings_geometry(declared)), settings.slots),
+            FlashStore(Flash(settings_geometry(declared)), settings.slots),
             77,
             limits=cls.limits,
             capabilities=cls.capabilities,
@@ -149,16 +149,16 @@ def answering(change: Callable[[Board, Message, Body], Body]) -> type[Board]:
     return Changed
 
 
-def refusing(change: Callable[[Message, Refused], Refused | Body]) -> type[Board]:
+def refusing(change: Callable[[Message, RequestRefused], RequestRefused | Body]) -> type[Board]:
     """Return a board whose refusals are changed, or are replies instead."""
 
     class Changed(Board):
         def _handle(self, message: Message) -> Body:
             try:
                 return super()._handle(message)
-            except Refused as refused:
+            except RequestRefused as refused:
                 other = change(message, refused)
-                if isinstance(other, Refused):
+                if isinstance(other, RequestRefused):
                     raise other from None
                 return other
 
@@ -244,25 +244,27 @@ def checking(
     def check(self: Staging, setting: Setting, value: Value) -> None:
         refusal = refuses(setting.field, value)
         if refusal is not None:
-            raise Refused(refusal, setting.key)
+            raise RequestRefused(refusal, setting.key)
         try:
             Staging._check(self, setting, value)
-        except Refused as refused:
+        except RequestRefused as refused:
             if type(value) is bool or not accepts(setting.field, value, refused.code):
                 raise
 
     return staging(_check=check)
 
 
-def wholes(change: Callable[[Board, whole.Fault | None], whole.Fault | None]) -> type[Board]:
+def wholes(
+    change: Callable[[Board, constraints.Violation | None], constraints.Violation | None],
+) -> type[Board]:
     """Return a board with other rules of the whole."""
 
     class Rules(Board):
         def _commit(self, body: Body) -> Body:
-            found = whole.check_whole(self.schema, self.stored, self.staged)
+            found = constraints.check_whole(self.schema, self.stored, self.staged)
             fault = change(self, found)
             if fault is not None and (found is None or fault != found):
-                raise Refused(fault.code, fault.field, other=fault.other)
+                raise RequestRefused(fault.code, fault.field, other=fault.other)
             if fault is None and found is not None:
                 return self._store_all_the_same(body)
             return super()._commit(body)
@@ -270,7 +272,7 @@ def wholes(change: Callable[[Board, whole.Fault | None], whole.Fault | None]) ->
         def _store_all_the_same(self, body: Body) -> Body:
             try:
                 return super()._commit(body)
-            except Refused as refused:
+            except RequestRefused as refused:
                 if refused.code is Refusal.SET_DIFFERS:
                     raise
                 self._staging.forget()
@@ -347,10 +349,10 @@ def lacking(type_: MessageType, *keys: int) -> type[Board]:
 def other_code(code: Refusal, other: Refusal, type_: int | None = None) -> type[Board]:
     """Return a board that gives another code where one is due, to one type of request or to all."""
 
-    def change(message: Message, refused: Refused) -> Refused | Body:
+    def change(message: Message, refused: RequestRefused) -> RequestRefused | Body:
         if refused.code is not code or type_ not in (None, message.type):
             return refused
-        return Refused(other, refused.field, other=refused.other, detail=refused.detail, supported=refused.supported)  # fmt: skip
+        return RequestRefused(other, refused.field, other=refused.other, detail=refused.detail, supported=refused.supported)  # fmt: skip
 
     return refusing(change)
 

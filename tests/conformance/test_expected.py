@@ -15,9 +15,9 @@ from provision.conformance.expected import Due, commit_refusal, first_conflict, 
 from provision.conformance.expected_values import value_refusal
 from provision.contract.profile import decode
 from provision.contract.table import Ability, Kind, Refusal
-from provision.settings import whole
-from provision.settings.model import Condition, Field, Pin, Repeat, Schema, Section, Value
-from provision.settings.values import check_value
+from provision.schema import constraints
+from provision.schema.model import Condition, Field, Pin, Repeat, Schema, Section, Value
+from provision.schema.values import check_value
 from tests.vectors.boards import declaration
 from tests.vectors.files import Row, each
 
@@ -173,7 +173,7 @@ def test_the_host_reads_the_rules_of_the_whole_alike(
 ) -> None:
     """Of any stored set and any staged one, both name the same fault and the same fields."""
     held = {key: value for key, value in stored.items() if value is not None}
-    fault = whole.check_whole(ORCHARD, held, staged)
+    fault = constraints.check_whole(ORCHARD, held, staged)
     due = commit_refusal(ORCHARD, stored, staged)
     assert (due and (due.code, due.field, due.other)) == (
         fault and (fault.code, fault.field, fault.other)

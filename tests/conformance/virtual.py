@@ -7,7 +7,7 @@ from typing import Protocol
 
 from provision.conformance.findings import Report
 from provision.conformance.kit import NoBoard, examine
-from provision.conformance.steps import AskPerson, Heard, Listen, Procedure, Send, Step, Tell
+from provision.conformance.steps import Action, AskPerson, Heard, Listen, Procedure, Send, Tell
 from provision.conformance.watch import Setup
 
 TICK_MS, LONG_TICK_MS = 20, 500  # the longer one in waits beyond two seconds
@@ -35,7 +35,7 @@ class _Line:
         self._now = 0
         self._came = b""
 
-    def take(self, step: Step) -> Heard:
+    def take(self, step: Action) -> Heard:
         """Do a step; return what was heard."""
         if isinstance(step, Send):
             self._came += self._board.receive(step.data, self._now)

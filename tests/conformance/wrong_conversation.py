@@ -11,7 +11,7 @@ from provision.board.engine import (
     Body,
     _integer,
 )
-from provision.board.staging import Refused
+from provision.board.staging import RequestRefused
 from provision.contract.line import LineReceiver
 from provision.contract.messages import Message
 from provision.contract.profile import Item
@@ -27,7 +27,7 @@ from provision.contract.table import (
     SurveyKey,
     SurveyReplyKey,
 )
-from provision.settings.model import Setting
+from provision.schema.model import Setting
 from tests.conformance.board import PressedDevice
 from tests.conformance.making import (
     BUTTON,
@@ -261,7 +261,7 @@ def _swapped(board: Board, message: Message, reply: Body) -> Body:
 
 
 def _instead_of_refusal(type_: MessageType, code: Refusal, body: Body) -> type[Board]:
-    def change(message: Message, refused: Refused) -> Refused | Body:
+    def change(message: Message, refused: RequestRefused) -> RequestRefused | Body:
         return body if (message.type, refused.code) == (type_, code) else refused
 
     return refusing(change)
@@ -306,7 +306,7 @@ class NoDetail(Board):
     def _handle(self, message: Message) -> Body:
         try:
             return super()._handle(message)
-        except Refused as refused:
+        except RequestRefused as refused:
             if refused.code is self.code:
                 refused.detail = refused.field = None
                 refused.supported = ()
@@ -319,7 +319,7 @@ class MoreDetail(Board):
     def _handle(self, message: Message) -> Body:
         try:
             return super()._handle(message)
-        except Refused as refused:
+        except RequestRefused as refused:
             if refused.code is Refusal.RANGE:
                 refused.detail = 1
             raise
@@ -331,7 +331,7 @@ class FieldAlways(Board):
     def _handle(self, message: Message) -> Body:
         try:
             return super()._handle(message)
-        except Refused as refused:
+        except RequestRefused as refused:
             field = message.body.get(SetFieldKey.FIELD)
             if refused.code is Refusal.MALFORMED and isinstance(field, str) and 0 < len(field) < 33:
                 refused.field = field

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from typing import Any, NoReturn
 
 from provision.board.engine import Applied, Board, Body, _integer, _octets, _Report
-from provision.board.staging import Refused, Staging, _Parts
-from provision.board.store import Stored
+from provision.board.staging import RequestRefused, Staging, _Parts
+from provision.board.store import DecodedSet
 from provision.contract.messages import Message
 from provision.contract.profile import Item, encode
 from provision.contract.table import (
@@ -23,9 +23,9 @@ from provision.contract.table import (
     SetFieldKey,
     StatusReplyKey,
 )
-from provision.settings import whole
-from provision.settings.model import Setting, Value
-from provision.settings.values import limits
+from provision.schema import constraints
+from provision.schema.model import Setting, Value
+from provision.schema.values import limits
 from tests.conformance.making import (
     ON_TRIAL,
     Case,
@@ -117,12 +117,12 @@ class HalfOfBoot(Board):
 # ------------------------------------------------------------------------------- set-field, parts
 
 
-def _sum_of_16_bits(message: Message, refused: Refused) -> Refused | Body:
+def _sum_of_16_bits(message: Message, refused: RequestRefused) -> RequestRefused | Body:
     if is_part(message) and refused.code is R.MALFORMED:
         part = _octets(message.body, SetFieldKey.PART)
         end = (_integer(message.body, SetFieldKey.OFFSET) + len(part)) & 0xFFFF
         if end <= _integer(message.body, SetFieldKey.TOTAL):
-            return Refused(R.GAP, str(message.body[SetFieldKey.FIELD]), detail=0)
+            return RequestRefused(R.GAP, str(message.body[SetFieldKey.FIELD]), detail=0)
     return refused
 
 
@@ -130,7 +130,7 @@ def _shortest_at_once(
     self: Staging, setting: Setting, offset: int, total: int, part: bytes
 ) -> None:
     if setting.field.kind is not Kind.CHOICE and total < limits(setting.field)[0]:
-        raise Refused(R.LENGTH, setting.key)
+        raise RequestRefused(R.LENGTH, setting.key)
     Staging.stage_part(self, setting, offset, total, part)
 
 
@@ -147,7 +147,7 @@ def _older_comes_back(
     before = dict(self._values)
     try:
         Staging.stage_part(self, setting, offset, total, part)
-    except Refused as refused:
+    except RequestRefused as refused:
         if refused.code is not R.GAP and setting.key in before:
             self._values[setting.key] = before[setting.key]
         raise
@@ -182,7 +182,7 @@ def _no_repeat_when_complete(
 ) -> None:
     parts = self._parts
     if parts and parts.key == setting.key and parts.complete and not setting.field.is_secret:
-        raise Refused(R.GAP, setting.key, detail=total)
+        raise RequestRefused(R.GAP, setting.key, detail=total)
     Staging.stage_part(self, setting, offset, total, part)
 
 
@@ -203,7 +203,7 @@ class _Sent:
 
     def refuse(self) -> NoReturn:
         """Refuse it as a gap, and forget nothing."""
-        raise Refused(R.GAP, self.setting.key, detail=0)
+        raise RequestRefused(R.GAP, self.setting.key, detail=0)
 
 
 def _of_secrets(takes: Callable[[_Parts | None, _Sent], bool]) -> type[Board]:
@@ -316,7 +316,7 @@ def _mending(change: Any) -> type[Board]:
         def _commit(self, body: Body) -> Body:
             own: Body = {
                 CommitKey.COUNT: len(self.staged),
-                CommitKey.DIGEST: whole.staged_digest(self.schema, self.staged),
+                CommitKey.DIGEST: constraints.staged_digest(self.schema, self.staged),
             }
             return super()._commit({**body, **own} if change(body, own) else body)
 
@@ -327,9 +327,9 @@ class RulesFirst(Board):
     """Looks at the rules of the whole before the digest."""
 
     def _commit(self, body: Body) -> Body:
-        fault = whole.check_whole(self.schema, self.stored, self.staged)
+        fault = constraints.check_whole(self.schema, self.stored, self.staged)
         if fault is not None:
-            raise Refused(fault.code, fault.field, other=fault.other)
+            raise RequestRefused(fault.code, fault.field, other=fault.other)
         return super()._commit(body)
 
 
@@ -384,7 +384,7 @@ class AddedFieldsStay(Board):
     def _undo(self, body: Body) -> Body:
         newer = dict(self.stored)
         reply = super()._undo(body)
-        self._stored = Stored({**newer, **self.stored})
+        self._stored = DecodedSet({**newer, **self.stored})
         return reply
 
 
@@ -393,7 +393,7 @@ class TriedIsNoOlder(Board):
 
     def _undo(self, body: Body) -> Body:
         if not self.store.current.on_trial and getattr(self, "tried", False):
-            raise Refused(R.NO_OLDER_SET)
+            raise RequestRefused(R.NO_OLDER_SET)
         self.tried = self.store.current.on_trial
         return super()._undo(body)
 

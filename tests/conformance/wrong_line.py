@@ -13,7 +13,7 @@ from provision.board.engine import (
     Board,
     Body,
 )
-from provision.board.staging import Refused
+from provision.board.staging import RequestRefused
 from provision.contract import profile
 from provision.contract.line import Damaged, Frame, LineReceiver, LogText
 from provision.contract.messages import Message, MessageError, decode_message, encode_message
@@ -176,7 +176,7 @@ class StateFirst(Board):
 
     def _handle(self, message: Message) -> Body:
         if message.version == 1 and message.type == MessageType.COMMIT and not self.staged:
-            raise Refused(Refusal.WRONG_STATE)
+            raise RequestRefused(Refusal.WRONG_STATE)
         return super()._handle(message)
 
 
@@ -244,7 +244,7 @@ def _padded(line: bytes) -> bytes:
 def supports(*left_out: int) -> type[Board]:
     """Return a board that leaves types out of those that it knows."""
 
-    def change(message: Message, refused: Refused) -> Refused | Body:
+    def change(message: Message, refused: RequestRefused) -> RequestRefused | Body:
         if refused.code is Refusal.UNKNOWN_TYPE:
             refused.supported = tuple(t for t in refused.supported if t not in left_out)
         return refused
@@ -265,7 +265,7 @@ class NoSkipping(Board):
 
     def _handle(self, message: Message) -> Body:
         if message.version == 1 and any(key >= 64 for key in message.body):
-            raise Refused(Refusal.MALFORMED)
+            raise RequestRefused(Refusal.MALFORMED)
         return super()._handle(message)
 
 
@@ -274,7 +274,7 @@ class NoOtherHello(Board):
 
     def _handle(self, message: Message) -> Body:
         if message.version != 1:
-            raise Refused(Refusal.UNSUPPORTED_VERSION, supported=(1,))
+            raise RequestRefused(Refusal.UNSUPPORTED_VERSION, supported=(1,))
         return super()._handle(message)
 
 
@@ -283,7 +283,7 @@ class StrictOtherHello(Board):
 
     def _handle(self, message: Message) -> Body:
         if message.version != 1 and message.type == MessageType.HELLO and message.body:
-            raise Refused(Refusal.MALFORMED)
+            raise RequestRefused(Refusal.MALFORMED)
         return super()._handle(message)
 
 

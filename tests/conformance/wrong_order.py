@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import ClassVar
 
 from provision.board.engine import OFFERED, Board, Body
-from provision.board.staging import Refused
+from provision.board.staging import RequestRefused
 from provision.board.store import NoOlderSet
 from provision.contract import profile
 from provision.contract.messages import Message, decode_message, encode_message
@@ -47,7 +47,7 @@ def before(request: Callable[[Board, Message], bool], code: Refusal, **more: obj
     class Hasty(Board):
         def _handle(self, message: Message) -> Body:
             if request(self, message):
-                raise Refused(code, **more)  # type: ignore[arg-type]
+                raise RequestRefused(code, **more)  # type: ignore[arg-type]
             return super()._handle(message)
 
     return Hasty
@@ -106,7 +106,7 @@ class UnstagesRefused(Board):
     def _set_field(self, body: Body) -> Body:
         try:
             return super()._set_field(body)
-        except Refused:
+        except RequestRefused:
             key = str(body[SetFieldKey.FIELD])
             if key in self.staged and not is_part(Message(1, T.SET_FIELD, 0, body)):
                 self._staging._values[key] = None
@@ -119,7 +119,7 @@ class UndoesRefused(Board):
     def _handle(self, message: Message) -> Body:
         try:
             return super()._handle(message)
-        except Refused as refused:
+        except RequestRefused as refused:
             if message.type == T.UNDO and refused.code is R.WRONG_STATE and self.staged:
                 with suppress(NoOlderSet):
                     self.store.undo(self._serves)
@@ -151,7 +151,7 @@ class NoOther(Board):
     def _handle(self, message: Message) -> Body:
         try:
             return super()._handle(message)
-        except Refused as refused:
+        except RequestRefused as refused:
             refused.other = None
             raise
 
@@ -160,9 +160,9 @@ def _is(type_: int) -> Callable[[Board, Message], bool]:
     return lambda board, message: message.type == type_ and message.version == 1
 
 
-def _part_beyond(message: Message, refused: Refused) -> Refused | Body:
+def _part_beyond(message: Message, refused: RequestRefused) -> RequestRefused | Body:
     if refused.code is R.MALFORMED and is_part(message):
-        return Refused(R.LENGTH, str(message.body.get(SetFieldKey.FIELD, "a"))[:32])
+        return RequestRefused(R.LENGTH, str(message.body.get(SetFieldKey.FIELD, "a"))[:32])
     return refused
 
 
@@ -171,7 +171,7 @@ class SkipsInHelloOnly(Board):
 
     def _handle(self, message: Message) -> Body:
         if message.version == 1 and message.type in (T.COMMIT, T.SET_FIELD) and 64 in message.body:
-            raise Refused(R.MALFORMED)
+            raise RequestRefused(R.MALFORMED)
         return super()._handle(message)
 
 
@@ -200,7 +200,7 @@ class ForgetsParts(Board):
     def _handle(self, message: Message) -> Body:
         try:
             return super()._handle(message)
-        except Refused as refused:
+        except RequestRefused as refused:
             if refused.code in self.at and message.type in (T.SET_FIELD, T.COMMIT):
                 self._staging._forget_parts()
             raise
@@ -217,9 +217,9 @@ class StagesAbsent(Board):
     def _handle(self, message: Message) -> Body:
         try:
             return super()._handle(message)
-        except Refused as refused:
+        except RequestRefused as refused:
             if refused.code is R.PRESENCE and message.type == T.SET_FIELD:
-                with suppress(Refused):
+                with suppress(RequestRefused):
                     self._set_field(message.body)
             raise
 
@@ -231,7 +231,7 @@ class DiffersForgetsOlder(Board):
         vars(self.store).pop("_older", None)
         try:
             return super()._commit(body)
-        except Refused as refused:
+        except RequestRefused as refused:
             if refused.code is R.SET_DIFFERS:
                 self.store._older = lambda: None  # type: ignore[method-assign]
             raise
@@ -267,7 +267,7 @@ class PresenceBeforeRepeat(Board):
 
     def _is_repeat(self, request: MessageType, body: Body) -> bool:
         if not self._presence_suffices():
-            raise Refused(R.PRESENCE)
+            raise RequestRefused(R.PRESENCE)
         return super()._is_repeat(request, body)
 
 

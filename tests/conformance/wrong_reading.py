@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Any
 
 from provision.board.engine import Board, Body
-from provision.board.staging import Refused
+from provision.board.staging import RequestRefused
 from provision.board.store import pack_values
 from provision.contract import profile
 from provision.contract.messages import Message
@@ -25,8 +25,8 @@ from provision.contract.table import (
     SurveyKey,
     SurveyReplyKey,
 )
-from provision.settings import whole
-from provision.settings.model import Setting
+from provision.schema import constraints
+from provision.schema.model import Setting
 from tests.conformance.board import PressedDevice
 from tests.conformance.making import (
     NETWORKS,
@@ -109,7 +109,7 @@ def _another_number(board: Board, setting: Setting, own: list[Item]) -> list[Ite
 
 
 def _inactive_unset(board: Board, setting: Setting, own: list[Item]) -> list[Item]:
-    return own if setting.key in whole.active(board.schema, board.stored) else [own[0], 0]
+    return own if setting.key in constraints.active(board.schema, board.stored) else [own[0], 0]
 
 
 class RefusesScans(Board):
@@ -117,7 +117,7 @@ class RefusesScans(Board):
 
     def _survey(self, body: Body) -> Body:
         if SurveyKey.SCAN not in body:
-            raise Refused(Refusal.OUT_OF_BOUNDS, detail=0)
+            raise RequestRefused(Refusal.OUT_OF_BOUNDS, detail=0)
         return super()._survey(body)
 
 
@@ -212,10 +212,10 @@ class SkipsOne(Board):
         return super()._survey(body)
 
 
-def _of_last_scan(message: Message, refused: Refused) -> Refused | Body:
+def _of_last_scan(message: Message, refused: RequestRefused) -> RequestRefused | Body:
     """Give what the last scan found, where a new one would have begun."""
     if message.type == T.SURVEY and SurveyKey.SCAN not in message.body:
-        return Refused(refused.code, detail=40)
+        return RequestRefused(refused.code, detail=40)
     return refused
 
 

@@ -9,7 +9,7 @@ from provision.board.engine import (
     Body,
     _integer,
 )
-from provision.board.staging import Refused, Staging
+from provision.board.staging import RequestRefused, Staging
 from provision.contract.messages import Message
 from provision.contract.table import (
     Kind,
@@ -17,8 +17,8 @@ from provision.contract.table import (
     SetFieldKey,
     SetFieldReplyKey,
 )
-from provision.settings.model import Field, Setting, Value
-from provision.settings.values import limits
+from provision.schema.model import Field, Setting, Value
+from provision.schema.values import limits
 from tests.conformance.making import (
     Case,
     R,
@@ -51,7 +51,7 @@ def _no_repeat_of_parts(
 ) -> None:
     parts = self._parts
     if parts and parts.key == setting.key and 0 < offset < len(parts.held):
-        raise Refused(Refusal.GAP, setting.key, detail=len(parts.held))
+        raise RequestRefused(Refusal.GAP, setting.key, detail=len(parts.held))
     Staging.stage_part(self, setting, offset, total, part)
 
 

@@ -13,7 +13,7 @@ from provision.board.engine import (
     Body,
 )
 from provision.board.flash import Flash
-from provision.board.staging import Refused
+from provision.board.staging import RequestRefused
 from provision.contract.messages import Message
 from provision.contract.table import (
     CommitKey,
@@ -24,8 +24,8 @@ from provision.contract.table import (
     Run,
     StatusReplyKey,
 )
-from provision.settings import whole
-from provision.settings.model import Value
+from provision.schema import constraints
+from provision.schema.model import Value
 from tests.conformance.board import PressedDevice
 from tests.conformance.making import (
     ON_TRIAL,
@@ -170,7 +170,7 @@ class KeepsOnDiffers(Board):
         held = dict(self.staged)
         try:
             return super()._commit(body)
-        except Refused as refused:
+        except RequestRefused as refused:
             if refused.code is Refusal.SET_DIFFERS:
                 self._staging._values.update(held)
             raise
@@ -180,7 +180,7 @@ class NoDigest(Board):
     """Does not look at the digest."""
 
     def _commit(self, body: Body) -> Body:
-        mended = {**body, CommitKey.DIGEST: whole.staged_digest(self.schema, self.staged)}
+        mended = {**body, CommitKey.DIGEST: constraints.staged_digest(self.schema, self.staged)}
         return super()._commit(mended)
 
 
@@ -195,7 +195,7 @@ class StoresStagedOnly(Board):
     """Stores what is staged, and drops the rest."""
 
     def _commit(self, body: Body) -> Body:
-        expected = (len(self.staged), whole.staged_digest(self.schema, self.staged))
+        expected = (len(self.staged), constraints.staged_digest(self.schema, self.staged))
         if (body[CommitKey.COUNT], body[CommitKey.DIGEST]) != expected:
             return super()._commit(body)
         for setting in self.schema.settings:
@@ -205,7 +205,7 @@ class StoresStagedOnly(Board):
         mended = {
             **body,
             CommitKey.COUNT: len(self.staged),
-            CommitKey.DIGEST: whole.staged_digest(self.schema, self.staged),
+            CommitKey.DIGEST: constraints.staged_digest(self.schema, self.staged),
         }
         return super()._commit(mended)
 
@@ -214,13 +214,13 @@ class IgnoresClearing(Board):
     """Takes null, and keeps what is stored."""
 
     def _commit(self, body: Body) -> Body:
-        expected = (len(self.staged), whole.staged_digest(self.schema, self.staged))
+        expected = (len(self.staged), constraints.staged_digest(self.schema, self.staged))
         if (body[CommitKey.COUNT], body[CommitKey.DIGEST]) != expected:
             return super()._commit(body)
         for key in [k for k, v in self.staged.items() if v is None and k in self.stored]:
             self._staging._values[key] = self.stored[key]
         mended = {
-            **body, CommitKey.DIGEST: whole.staged_digest(self.schema, self.staged)
+            **body, CommitKey.DIGEST: constraints.staged_digest(self.schema, self.staged)
         }  # fmt: skip
         return super()._commit(mended)
 
@@ -231,7 +231,7 @@ class DropsRefused(Board):
     def _commit(self, body: Body) -> Body:
         try:
             return super()._commit(body)
-        except Refused:
+        except RequestRefused:
             self._staging.forget()
             raise
 
@@ -276,24 +276,28 @@ class UndoKeepsToken(Board):
         return reply
 
 
-def _none_of(*codes: Refusal) -> Callable[[Board, whole.Fault | None], whole.Fault | None]:
+def _none_of(
+    *codes: Refusal,
+) -> Callable[[Board, constraints.Violation | None], constraints.Violation | None]:
     return lambda board, fault: None if fault and fault.code in codes else fault
 
 
-def _inactive_too(board: Board, fault: whole.Fault | None) -> whole.Fault | None:
+def _inactive_too(
+    board: Board, fault: constraints.Violation | None
+) -> constraints.Violation | None:
     """Whatever is required must have a value, active or not."""
-    values = whole.in_force(
+    values = constraints.in_force(
         board.schema, {**board.stored, **{k: v for k, v in board.staged.items() if v is not None}}
     )
     cleared = {k for k, v in board.staged.items() if v is None}
     for setting in board.schema.settings:
         wanted = setting.field.required and setting.field.default is None and fault is None
         if wanted and (setting.key in cleared or setting.key not in values):
-            return whole.Fault(Refusal.MISSING, setting.key)
+            return constraints.Violation(Refusal.MISSING, setting.key)
     return fault
 
 
-def _no_sharing(board: Board, fault: whole.Fault | None) -> whole.Fault | None:
+def _no_sharing(board: Board, fault: constraints.Violation | None) -> constraints.Violation | None:
     """No pin twice, shared or not."""
     values = {**board.stored, **board.staged}
     seen: dict[Value, str] = {}
@@ -301,14 +305,16 @@ def _no_sharing(board: Board, fault: whole.Fault | None) -> whole.Fault | None:
         value = values.get(setting.key)
         if setting.field.kind is Kind.PIN and value is not None and fault is None:
             if value in seen and setting.field.shares:
-                return whole.Fault(Refusal.PIN_CONFLICT, setting.key, seen[value])
+                return constraints.Violation(Refusal.PIN_CONFLICT, setting.key, seen[value])
             seen[value] = setting.key
     return fault
 
 
-def _earlier_named(board: Board, fault: whole.Fault | None) -> whole.Fault | None:
+def _earlier_named(
+    board: Board, fault: constraints.Violation | None
+) -> constraints.Violation | None:
     if fault and fault.code is Refusal.PIN_CONFLICT and fault.other:
-        return whole.Fault(fault.code, fault.other, fault.field)
+        return constraints.Violation(fault.code, fault.other, fault.field)
     return fault
 
 

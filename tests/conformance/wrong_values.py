@@ -8,10 +8,10 @@ from collections.abc import Callable
 from typing import Any
 
 from provision.board.engine import Board, Body
-from provision.board.staging import Refused, Staging
+from provision.board.staging import RequestRefused, Staging
 from provision.contract.table import Kind, Refusal, SetFieldKey
-from provision.settings import whole
-from provision.settings.model import Field, Setting, Value
+from provision.schema import constraints
+from provision.schema.model import Field, Setting, Value
 from tests.conformance.making import Case, R, T, checking, of_kind, other_code, staging, with_fields
 
 
@@ -23,7 +23,7 @@ def _unchecked(self: Staging, setting: Setting, octets: bytes) -> Value:
 def _one_part_only(self: Staging, setting: Setting, offset: int, total: int, part: bytes) -> None:
     held = self._parts
     if held and held.key == setting.key and held.total == total and offset == len(held.held) > 0:
-        raise Refused(Refusal.GAP, setting.key, detail=0)
+        raise RequestRefused(Refusal.GAP, setting.key, detail=0)
     Staging.stage_part(self, setting, offset, total, part)
 
 
@@ -42,13 +42,13 @@ def _forgets_complete(
         del parts
 
 
-def _form_for_no_text(self: Staging, setting: Setting, length: int) -> Refused:
-    return Refused(Refusal.FORM, setting.key)
+def _form_for_no_text(self: Staging, setting: Setting, length: int) -> RequestRefused:
+    return RequestRefused(Refusal.FORM, setting.key)
 
 
-def _form_for_no_key(self: Staging, setting: Setting, length: int) -> Refused:
+def _form_for_no_key(self: Staging, setting: Setting, length: int) -> RequestRefused:
     if setting.field.kind is Kind.PASSPHRASE and length == 64:
-        return Refused(Refusal.FORM, setting.key)
+        return RequestRefused(Refusal.FORM, setting.key)
     return Staging._no_text(self, setting, length)
 
 
@@ -61,7 +61,7 @@ def _comparing_secrets(
         if 0 < offset < len(held):
             if held[offset : offset + len(part)] == part:
                 return
-            raise Refused(Refusal.GAP, setting.key, detail=len(held))
+            raise RequestRefused(Refusal.GAP, setting.key, detail=len(held))
     Staging.stage_part(self, setting, offset, total, part)
 
 
@@ -70,7 +70,7 @@ def _keeping_secrets(self: Staging, setting: Setting, offset: int, total: int, p
     held = bytes(parts.held) if parts else b""
     try:
         Staging.stage_part(self, setting, offset, total, part)
-    except Refused:
+    except RequestRefused:
         self._parts, self._values = parts, values
         if parts:
             parts.held[:] = held
@@ -91,8 +91,8 @@ class ActiveOnly(Board):
 
     def _setting(self, body: Body) -> Setting:
         setting = super()._setting(body)
-        if setting.key not in whole.active(self.schema, self.stored):
-            raise Refused(Refusal.UNKNOWN_FIELD, setting.key)
+        if setting.key not in constraints.active(self.schema, self.stored):
+            raise RequestRefused(Refusal.UNKNOWN_FIELD, setting.key)
         return setting
 
 
@@ -111,7 +111,7 @@ class PinsAtOnce(Board):
                     and other == value
                     and key != setting.key
                 ):
-                    raise Refused(Refusal.PIN_TAKEN, setting.key)
+                    raise RequestRefused(Refusal.PIN_TAKEN, setting.key)
         return super()._set_field(body)
 
 

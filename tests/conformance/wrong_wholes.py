@@ -8,15 +8,15 @@ from dataclasses import replace
 
 from provision.board.engine import Board, Body
 from provision.board.flash import Flash
-from provision.board.staging import Refused
+from provision.board.staging import RequestRefused
 from provision.board.store import pack_values
 from provision.contract.line import crc32c
 from provision.contract.messages import Message
 from provision.contract.profile import encode
 from provision.contract.table import CommitKey, Kind, MessageType, Refusal, Run, StatusReplyKey
 from provision.contract.table import Store as StoreState
-from provision.settings import whole
-from provision.settings.model import Value
+from provision.schema import constraints
+from provision.schema.model import Value
 from tests.conformance.board import PressedDevice
 from tests.conformance.making import (
     ON_TRIAL,
@@ -31,7 +31,7 @@ from tests.conformance.making import (
 )
 from tests.conformance.wrong_order import before
 
-Fault = whole.Fault | None
+Fault = constraints.Violation | None
 
 
 class DigestAsItCame(Board):
@@ -40,7 +40,7 @@ class DigestAsItCame(Board):
     def _commit(self, body: Body) -> Body:
         own = crc32c(b"".join(encode([key, value]) for key, value in self.staged.items()))
         if body[CommitKey.DIGEST] == own:
-            body = {**body, CommitKey.DIGEST: whole.staged_digest(self.schema, self.staged)}
+            body = {**body, CommitKey.DIGEST: constraints.staged_digest(self.schema, self.staged)}
         else:
             body = {**body, CommitKey.DIGEST: own ^ 1}
         return super()._commit(body)
@@ -89,7 +89,7 @@ class UndoesOnce(Board):
 
     def _undo(self, body: Body) -> Body:
         if self.undone:
-            raise Refused(Refusal.NO_OLDER_SET)
+            raise RequestRefused(Refusal.NO_OLDER_SET)
         self.undone = True
         return super()._undo(body)
 
@@ -125,7 +125,7 @@ class DropsInactive(Board):
 
     def _commit(self, body: Body) -> Body:
         reply = super()._commit(body)
-        active = whole.active(self.schema, self.stored)
+        active = constraints.active(self.schema, self.stored)
         kept = {key: value for key, value in self.stored.items() if key in active}
         self._stored = replace(self._stored, values=kept)
         return reply
@@ -137,7 +137,7 @@ def _unused_too(board: Board, fault: Fault) -> Fault:
     for setting in board.schema.settings:
         wanted = setting.field.required and setting.instance is not None
         if fault is None and wanted and values.get(setting.key) is None:
-            return whole.Fault(Refusal.MISSING, setting.key)
+            return constraints.Violation(Refusal.MISSING, setting.key)
     return fault
 
 
@@ -172,7 +172,7 @@ def _chain_ignored(board: Board, fault: Fault) -> Fault:
             and lacks
             and values.get(condition.base_key) in condition.values
         ):
-            return whole.Fault(Refusal.MISSING, setting.key)
+            return constraints.Violation(Refusal.MISSING, setting.key)
     return fault
 
 
@@ -189,7 +189,7 @@ def _pins_first(board: Board, fault: Fault) -> Fault:
     """Pins are compared before anything is missing."""
     values = {**board.stored, **board.staged}
     kept = {key: value for key, value in values.items() if value is not None}
-    pins = next(whole.pin_conflicts(board.schema, kept), None)
+    pins = next(constraints.pin_conflicts(board.schema, kept), None)
     return pins if fault and fault.code is R.MISSING and pins else fault
 
 
@@ -201,20 +201,20 @@ def _kept(board: Board) -> dict[str, Value]:
 def _last_missing(board: Board, fault: Fault) -> Fault:
     """The last field that lacks a value is named."""
     if fault and fault.code is R.MISSING:
-        active = whole.active(board.schema, _kept(board))
+        active = constraints.active(board.schema, _kept(board))
         lacking = [
             s.key
             for s in board.schema.settings
             if s.field.required and s.key in active and s.key not in _kept(board)
         ]
-        return whole.Fault(R.MISSING, lacking[-1]) if lacking else fault
+        return constraints.Violation(R.MISSING, lacking[-1]) if lacking else fault
     return fault
 
 
 def _last_conflict(board: Board, fault: Fault) -> Fault:
     """The last two fields with one pin are named."""
     if fault and fault.code is R.PIN_CONFLICT:
-        return [*whole.pin_conflicts(board.schema, _kept(board))][-1]
+        return [*constraints.pin_conflicts(board.schema, _kept(board))][-1]
     return fault
 
 
@@ -229,7 +229,7 @@ def _staged_only(board: Board, fault: Fault) -> Fault:
 def _nearest_conflict(board: Board, fault: Fault) -> Fault:
     """Of earlier fields with the same pin the nearest is named."""
     if fault and fault.code is R.PIN_CONFLICT:
-        found = whole.pin_conflicts(board.schema, _kept(board))
+        found = constraints.pin_conflicts(board.schema, _kept(board))
         return [each for each in found if each.field == fault.field][-1]
     return fault
 

@@ -26,10 +26,10 @@ from provision.contract.table import Held, Store
 from provision.link.connection import Connection
 from provision.link.errors import LinkError
 from provision.link.ports import open_stream
-from provision.link.replies import Outcome, Stored
-from provision.settings.model import Value
+from provision.link.replies import CommitOutcome, Stored
+from provision.schema.model import Value
 from provision.wizard.dialog import meet
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from scripts.emulated_board import (
     FLASH_SIZE,
     LAB,
@@ -108,7 +108,7 @@ def set_values(met: BoardSnapshot) -> dict[str, Value]:
     }
 
 
-async def store(path: str, values: dict[str, Value], token: bytes) -> Outcome | None:
+async def store(path: str, values: dict[str, Value], token: bytes) -> CommitOutcome | None:
     """Store these values; return what came of it, None where no board answers any more."""
     async with Connection(await open_stream(path, baud=115200)) as connection:
         await connection.hello()
@@ -129,8 +129,8 @@ def is_past(end: float) -> bool:
 
 
 async def store_until(
-    ends: Callable[[], bool], storing: Coroutine[Any, Any, Outcome | None]
-) -> Outcome | None:
+    ends: Callable[[], bool], storing: Coroutine[Any, Any, CommitOutcome | None]
+) -> CommitOutcome | None:
     """Store, and give up as soon as the board's life ends."""
     task = asyncio.ensure_future(storing)
     while not task.done() and not ends():
@@ -296,7 +296,7 @@ def test_eight_at_once(firmware: Path, tmp_path: Path) -> None:
     with ExitStack() as stack:
         boards = [stack.enter_context(EmulatedBoard(each, firmware)) for each in flashes]
 
-        async def all_of_them() -> list[Outcome | None]:
+        async def all_of_them() -> list[CommitOutcome | None]:
             return await asyncio.gather(
                 *(
                     store(board.path, FIRST | {"orchard.height": number}, b"token %02d" % number)

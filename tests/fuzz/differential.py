@@ -14,15 +14,15 @@ from collections.abc import Iterable
 
 from provision.board.engine import Board, Identity, Limits, Network, settings_geometry
 from provision.board.flash import Flash
-from provision.board.store import Store
+from provision.board.store import FlashStore
 from provision.contract.line import encode_line
 from provision.contract.messages import Message, encode_message
 from provision.contract.profile import Item
 from provision.contract.table import MessageType, Reason, Run, Security
 from provision.contract.table import Step as FirmwareStep
-from provision.settings.declaration import Declaration
-from provision.settings.whole import staged_digest
-from provision.settings.wire import Packed, pack
+from provision.schema.codec import Packed, pack
+from provision.schema.constraints import staged_digest
+from provision.schema.declaration import Declaration
 from tests.c_board.board import Stub
 from tests.fuzz.fuzzing import fuzz_board
 from tests.fuzz.steps import LARGEST_ITEM, Sort, Step, read
@@ -59,7 +59,7 @@ class Pair:
         assert self.stub.start() == 0
         limits = Limits(line=line, listens=listens or None, presence=10**9 if presence else None)
         names = declared.firmware_name, declared.firmware_version, declared.board.name
-        store = Store(Flash(geometry), declared.board.slots)
+        store = FlashStore(Flash(geometry), declared.board.slots)
         # Deflating takes longer than a whole input, so it was done before.
         self.board = Board(
             declared.schema, Identity(*names, b"\x01"), store, 1, limits=limits, packed=packed

@@ -16,7 +16,7 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
-from provision.settings.declaration import Declaration
+from provision.schema.declaration import Declaration
 from tests.c_board.abi import HERE as C_BOARD
 from tests.c_board.board import STUB, compile_c, generated, includes, sources_of
 from tests.fuzz.seeds import DICTIONARY

@@ -95,14 +95,14 @@ BUGS = (
     Bug(
         "a byte behind the deflated schema is accepted",
         "schema",
-        "provision/settings/wire.py",
+        "provision/schema/codec.py",
         "not inflate.eof or inflate.unused_data or _digest",
         "not inflate.eof or _digest",
     ),
     Bug(
         "a default is not checked",
         "schema",
-        "provision/settings/wire.py",
+        "provision/schema/codec.py",
         "            _check_default(schema, section, field)\n",
         "",
     ),

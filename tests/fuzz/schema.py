@@ -19,8 +19,8 @@ import sys
 import zlib
 
 from provision.contract.table import MAX_FIELDS, MAX_KEY
-from provision.settings.values import check_value
-from provision.settings.wire import SchemaError, from_item, to_item, unpack
+from provision.schema.codec import SchemaError, from_item, to_item, unpack
+from provision.schema.values import check_value
 
 
 def deflate(data: bytes) -> bytes:

@@ -26,8 +26,8 @@ from provision.contract.table import (
     RefusalKey,
     StatusReplyKey,
 )
-from provision.settings.wire import to_item
-from provision.wizard.ending import ExitCode
+from provision.schema.codec import to_item
+from provision.wizard.result import ExitCode
 from tests.hostile.harness import MIB, HostileBoard, line_with, reply_to
 from tests.link.virtual import Body
 from tests.wizard import barn

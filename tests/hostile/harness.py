@@ -42,12 +42,12 @@ from provision.contract.table import (
 from provision.link.errors import LineLost
 from provision.link.exchange import Notice
 from provision.link.streams import MemoryStream, Stream
-from provision.settings.model import Schema
-from provision.settings.wire import to_item
+from provision.schema.codec import to_item
+from provision.schema.model import Schema
 from provision.wizard import command_line, finder
 from provision.wizard.at_port import Person
 from provision.wizard.commands import change, erase, setup, undo
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from provision.wizard.screen import ScreenAsker
 from provision.wizard.status_text import NOTICES
 from tests.hostile.virtual_loop import virtual_time

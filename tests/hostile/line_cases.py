@@ -29,7 +29,7 @@ from provision.contract.table import (
 )
 from provision.link.errors import LineLost
 from provision.link.streams import Stream
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from tests.hostile.cases import (
     BREAKS,
     NO_BOARD,

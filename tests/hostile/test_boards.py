@@ -15,7 +15,7 @@ import pytest
 
 from provision.contract.profile import Item
 from provision.contract.table import HelloReplyKey, MessageType
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from tests.hostile import line_cases  # noqa: F401 - registers its cases
 from tests.hostile.cases import CASES, SETUP, Case, answers
 from tests.hostile.harness import (

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from tests.hostile.harness import HINTS, MIB
 from tests.waiting import PATIENCE, until
 

@@ -19,10 +19,10 @@ from provision.contract.table import Ability, Kind, MessageType, Refusal, Run, S
 from provision.link.connection import Connection
 from provision.link.errors import BoardFault
 from provision.link.streams import MemoryStream
-from provision.settings.model import Condition, Field, Option, Pin, Repeat, Schema, Section
-from provision.settings.wire import to_item
-from provision.wizard.ending import ExitCode
+from provision.schema.codec import to_item
+from provision.schema.model import Condition, Field, Option, Pin, Repeat, Schema, Section
 from provision.wizard.questions import shown_value
+from provision.wizard.result import ExitCode
 from tests.hostile.cases import hello_with, refuses, status_with
 from tests.hostile.harness import (
     ANSWERS,

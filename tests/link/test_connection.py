@@ -25,8 +25,8 @@ from provision.link.errors import (
     SpeaksElse,
 )
 from provision.link.exchange import Notice
+from provision.link.operations import StagedChange
 from provision.link.ports import Driver, Port, open_stream
-from provision.link.procedures import Change
 from provision.link.replies import NotStored, Stored, Unknown
 from provision.link.streams import MemoryStream, Stream, TransportStream
 from tests.link.served import Terminal, descriptors, is_free, tcp, terminal
@@ -34,7 +34,7 @@ from tests.link.virtual import SmallBoard
 from tests.waiting import wait_until
 
 TOKEN = bytes(8)
-CHANGES: list[Change] = [("mast.probe-0", "weather"), ("mast.probe-1", 7)]
+CHANGES: list[StagedChange] = [("mast.probe-0", "weather"), ("mast.probe-1", 7)]
 
 ALL_WAYS = ("descriptor", "transport", "socket", "memory")
 
@@ -106,7 +106,7 @@ async def test_a_whole_session_runs_over_every_stream(way: str) -> None:
         assert steps[-1] == (3, 3)
         assert (await connection.values())["mast.probe-1"].value == 7
         assert (await connection.status()).generation == 1
-        assert await connection.settle(TOKEN) == Stored(1)
+        assert await connection.resolve_commit(TOKEN) == Stored(1)
         assert await connection.undo(1) == 2
         assert await connection.confirm(2) == 3
         assert await connection.erase(3) == 4
@@ -255,7 +255,7 @@ async def test_a_line_lost_after_the_commit_leaves_the_outcome_open(way: Driver)
         reach(way, SmallBoard().receive) as stream,
         Connection(stream) as again,
     ):
-        assert await again.settle(TOKEN, board.unit) == NotStored()
+        assert await again.resolve_commit(TOKEN, board.unit) == NotStored()
 
 
 @runs

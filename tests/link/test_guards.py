@@ -11,7 +11,7 @@ from provision.contract.line import Frame, LineReceiver, encode_line
 from provision.contract.messages import Message, decode_message, encode_message
 from provision.contract.profile import Item
 from provision.contract.table import MessageType
-from provision.link import procedures
+from provision.link import operations
 from provision.link.connection import Connection
 from provision.link.errors import BoardFault
 from provision.link.exchange import Answer, Exchange, Lost, Request, Why
@@ -82,7 +82,7 @@ def test_what_is_on_its_way_and_what_came_back_show_no_secret() -> None:
 @pytest.mark.parametrize("again", ["a.one", "a.two"])
 def test_a_board_that_gives_values_twice_is_at_fault(again: str) -> None:
     """Page after page of what is known already would have no end; the first repeat ends it."""
-    reading = procedures.read_values()
+    reading = operations.read_values()
     (request,) = next(reading)
     page: list[Item] = [["a.one", 0], ["a.two", 0]]
     (request,) = reading.send(Answer(0, request, {1: 0, 2: 3, 3: page}))

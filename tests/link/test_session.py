@@ -26,7 +26,7 @@ from provision.contract.table import (
     StatusReplyKey,
     Store,
 )
-from provision.link import procedures
+from provision.link import operations
 from provision.link.errors import (
     BoardFault,
     BoardRefused,
@@ -40,22 +40,22 @@ from provision.link.errors import (
     WrongVersion,
 )
 from provision.link.exchange import Exchange, Notice, Request
-from provision.link.procedures import Change
+from provision.link.operations import StagedChange
 from provision.link.replies import (
+    CommitOutcome,
     HeldValue,
     Hello,
     Network,
     NotStored,
-    Outcome,
     Status,
     Stored,
     Unknown,
 )
-from provision.link.session import Run, Session
+from provision.link.session import ProcedureRun, Session
 from tests.link.virtual import LINE, SmallBoard, VirtualLine, body_of, line_of, lose
 
 TOKEN = bytes(range(8))
-CHANGES: list[Change] = [
+CHANGES: list[StagedChange] = [
     ("mast.probe-0", "weather"),
     ("mast.probe-1", 7),
     ("mast.probe-2", None),
@@ -66,13 +66,15 @@ CHANGES: list[Change] = [
 def greeted(board: SmallBoard, **options: Any) -> tuple[VirtualLine, Hello]:
     """Return a line whose board has been met."""
     line = VirtualLine(board, **options)
-    return line, line.run(procedures.greet(5.0))
+    return line, line.run(operations.greet(5.0))
 
 
-def store(line: VirtualLine, hello: Hello, changes: list[Change] | None = None) -> Outcome:
+def store(
+    line: VirtualLine, hello: Hello, changes: list[StagedChange] | None = None
+) -> CommitOutcome:
     """Store through the line."""
     return line.run(
-        procedures.store(
+        operations.store(
             hello,
             CHANGES if changes is None else changes,
             TOKEN,
@@ -94,10 +96,10 @@ def test_a_cold_run_takes_three_flights() -> None:
     latency = 0.1
     board = SmallBoard(keys=SmallBoard.keys[:12])
     line, hello = greeted(board, latency=latency, baud=100_000_000)
-    runs: list[Run[Any]] = [
-        line.start(procedures.discard(hello.boot)),
-        line.start(procedures.read_schema(hello.schema_size)),
-        line.start(procedures.read_values()),
+    runs: list[ProcedureRun[Any]] = [
+        line.start(operations.discard(hello.boot)),
+        line.start(operations.read_schema(hello.schema_size)),
+        line.start(operations.read_values()),
     ]
     line.until(lambda: all(run.finished for run in runs))
     outcome = store(line, hello)
@@ -113,8 +115,8 @@ def test_without_receiving_while_storing_nothing_follows_commit() -> None:
     replies: list[int] = []
     line, hello = greeted(board)
     line.at[6] = lambda: replies.append(line.received)
-    storing = line.start(procedures.store(hello, CHANGES, TOKEN))
-    asking = line.start(procedures.read_status_now())
+    storing = line.start(operations.store(hello, CHANGES, TOKEN))
+    asking = line.start(operations.read_status_now())
     line.until(lambda: asking.finished)
     assert types(line)[5:] == [MessageType.COMMIT, MessageType.STATUS]
     assert replies == [6]  # to hello, four fields, and commit
@@ -148,7 +150,7 @@ def test_credit_is_never_exceeded(credit: int) -> None:
     sizes: dict[int, int] = {}
     line.session.receive = counted_receive  # type: ignore[method-assign]
     line.session.poll = counted_poll  # type: ignore[method-assign]
-    changes: list[Change] = [(key, "x" * 100) for key in board.keys]
+    changes: list[StagedChange] = [(key, "x" * 100) for key in board.keys]
     assert isinstance(store(line, hello, changes), Stored)
     assert credit - 170 < most <= credit
 
@@ -159,7 +161,7 @@ def test_credit_is_never_exceeded(credit: int) -> None:
 def test_hello_is_repeated_every_250_ms_with_the_same_bytes() -> None:
     """A board that starts late is met as soon as it listens (5.3)."""
     line = VirtualLine(SmallBoard(), to_board=lose(0, 1, 2))
-    line.run(procedures.greet(None))
+    line.run(operations.greet(None))
     assert len(line.sent) == 4
     assert len(set(line.sent)) == 1
     assert 0.75 <= line.now < 0.85
@@ -182,7 +184,7 @@ def test_no_answer_to_hello_is_told_by_what_came_instead(
     """Silence, other text, an echo, and frames that all fail alike are different things."""
     line = VirtualLine(SmallBoard(instead={MessageType.HELLO: lambda _: heard}))
     with pytest.raises(error):
-        line.run(procedures.greet(5.0))
+        line.run(operations.greet(5.0))
     assert 5.0 <= line.now < 5.3
     if error is SpeaksElse:
         assert Notice.SPEAKS_ELSE in line.notices
@@ -194,7 +196,7 @@ def test_answers_that_are_damaged_differently_are_another_readers() -> None:
     lost = iter(range(1000))
     line = VirtualLine(SmallBoard(), to_host=lambda _, reply: reply[: -10 - next(lost)] + b"\n")
     with pytest.raises(OtherReader, match="another program"):
-        line.run(procedures.greet(5.0))
+        line.run(operations.greet(5.0))
     assert line.notices.count(Notice.OTHER_READER) == 1
 
 
@@ -202,7 +204,7 @@ def test_a_firmware_at_fault_is_said_after_ten_seconds_however_long_one_would_wa
     """A board that is waited for may be plugged in any time; this one has answered (5.7)."""
     line = VirtualLine(SmallBoard(), to_host=lambda _, reply: reply[:-2] + b"@\n")
     with pytest.raises(BoardFault, match="all its lines have a wrong CHECK"):
-        line.run(procedures.greet(None))
+        line.run(operations.greet(None))
     assert 10.0 <= line.now < 10.5
 
 
@@ -214,7 +216,7 @@ def test_a_frame_cut_off_when_the_port_was_opened_does_not_clear_the_firmware() 
         return next(sent, reply[:-2] + b"@\n")
 
     with pytest.raises(BoardFault, match="all its lines have a wrong CHECK"):
-        VirtualLine(SmallBoard(), to_host=wrong).run(procedures.greet(5.0))
+        VirtualLine(SmallBoard(), to_host=wrong).run(operations.greet(5.0))
 
 
 def test_long_replies_that_fail_alike_are_asked_for_in_shorter_ones_first() -> None:
@@ -222,7 +224,7 @@ def test_long_replies_that_fail_alike_are_asked_for_in_shorter_ones_first() -> N
     schema = random.Random(1).randbytes(1376)
     line, hello = greeted(SmallBoard(schema=schema))
     line.to_host = lambda _, reply: reply if len(reply) < 400 else reply[:-2] + b"@\n"
-    assert line.run(procedures.read_schema(hello.schema_size)) == schema
+    assert line.run(operations.read_schema(hello.schema_size)) == schema
 
 
 @pytest.mark.parametrize(
@@ -241,7 +243,7 @@ def test_a_hello_reply_that_breaks_the_protocol_is_said_at_once(wrong: dict[int,
     board.instead[MessageType.HELLO] = lambda _: board.hello_body() | wrong
     line = VirtualLine(board)
     with pytest.raises(BoardFault, match=r"hello-reply: `\w+`"):
-        line.run(procedures.greet(None))
+        line.run(operations.greet(None))
     assert line.now < 2
 
 
@@ -252,7 +254,7 @@ def test_a_board_of_another_version_is_told() -> None:
         MessageType.HELLO_REPLY, message.id, board.hello_body() | {HelloReplyKey.VERSIONS: [2]}, 2
     )
     with pytest.raises(WrongVersion, match="version 2"):
-        VirtualLine(board).run(procedures.greet(1.0))
+        VirtualLine(board).run(operations.greet(1.0))
 
 
 def test_unknown_keys_and_codes_of_a_reply_are_passed_over() -> None:
@@ -263,7 +265,7 @@ def test_unknown_keys_and_codes_of_a_reply_are_passed_over() -> None:
         MessageType.STATUS: lambda _: board.status_body() | {StatusReplyKey.RUN: 77, 40: 1},
     }
     line, _ = greeted(board)
-    assert line.run(procedures.read_status_now()).run == 77
+    assert line.run(operations.read_status_now()).run == 77
 
 
 # --- Schema
@@ -275,7 +277,7 @@ def test_a_schema_is_read_whole_however_short_the_pieces(size: int, piece: int) 
     """A board may give less than it was asked for (6.2)."""
     schema = random.Random(size).randbytes(size)
     line, hello = greeted(SmallBoard(schema=schema, piece=piece))
-    assert line.run(procedures.read_schema(hello.schema_size)) == schema
+    assert line.run(operations.read_schema(hello.schema_size)) == schema
 
 
 def test_half_the_length_is_asked_for_after_two_lost_replies() -> None:
@@ -284,7 +286,7 @@ def test_half_the_length_is_asked_for_after_two_lost_replies() -> None:
     board = SmallBoard(schema=schema)
     line, hello = greeted(board)
     line.to_host = lambda _, reply: reply if len(reply) < 400 else b""
-    assert line.run(procedures.read_schema(hello.schema_size)) == schema
+    assert line.run(operations.read_schema(hello.schema_size)) == schema
     asked = [m.body[GetSchemaKey.LENGTH] for m in board.requests if m.type == 3]
     assert asked[:3] == [470, 470, 436]
     assert set(asked) == {470, 436, 235, 218}
@@ -295,7 +297,7 @@ def test_a_schema_that_never_comes_is_given_up() -> None:
     board = SmallBoard(instead={MessageType.GET_SCHEMA: lambda _: b"\n"})
     line, hello = greeted(board)
     with pytest.raises(NoReply, match="get-schema"):
-        line.run(procedures.read_schema(hello.schema_size))
+        line.run(operations.read_schema(hello.schema_size))
     assert line.now < 60
 
 
@@ -314,19 +316,19 @@ def test_pieces_not_asked_for_end_in_one_clear_error(answer: Any) -> None:
     """Wrong offsets, too much, nothing, another type, another version: the board's fault."""
     line, hello = greeted(SmallBoard(schema=bytes(100), instead={MessageType.GET_SCHEMA: answer}))
     with pytest.raises(BoardFault):
-        line.run(procedures.read_schema(hello.schema_size))
+        line.run(operations.read_schema(hello.schema_size))
 
 
 def test_endless_crumbs_of_schema_are_given_up() -> None:
     """A board that gives the largest schema byte by byte is not listened to for ever."""
     line, hello = greeted(SmallBoard(schema=bytes(262144), piece=1), baud=10_000_000)
     with pytest.raises(BoardFault, match="other pieces"):
-        line.run(procedures.read_schema(hello.schema_size))
+        line.run(operations.read_schema(hello.schema_size))
 
 
 @pytest.mark.parametrize(
     "procedure",
-    [lambda hello: procedures.read_schema(hello.schema_size), lambda _: procedures.read_values()],
+    [lambda hello: operations.read_schema(hello.schema_size), lambda _: operations.read_values()],
     ids=["schema", "values"],
 )
 def test_a_board_that_is_late_every_time_is_given_up(procedure: Any) -> None:
@@ -353,7 +355,7 @@ def test_a_refused_piece_is_the_boards_word() -> None:
     """A refusal comes through as it is."""
     line, hello = greeted(SmallBoard(instead={MessageType.GET_SCHEMA: lambda _: Refusal.BUSY}))
     with pytest.raises(BoardRefused, match="busy"):
-        line.run(procedures.read_schema(hello.schema_size))
+        line.run(operations.read_schema(hello.schema_size))
     assert line.now > 9  # it was asked again meanwhile
 
 
@@ -364,7 +366,7 @@ def test_values_are_read_page_by_page() -> None:
     """All fields come, in schema order, with what is held (6.3)."""
     board = SmallBoard(stored={"mast.probe-3": 5}, page=4)
     line, _ = greeted(board)
-    values = line.run(procedures.read_values())
+    values = line.run(operations.read_values())
     assert tuple(values) == board.keys
     assert values["mast.probe-3"] == HeldValue(Held.SET, 5)
     assert values["mast.probe-4"] == HeldValue(Held.UNSET)
@@ -387,9 +389,9 @@ def test_pages_are_asked_for_where_they_are_expected(
     board = SmallBoard(stored={"mast.probe-3": 5}, page=4)
     board.keys = board.keys[:10]
     line, _ = greeted(board)
-    expected = line.run(procedures.read_values())
+    expected = line.run(operations.read_values())
     before = len(board.requests)
-    assert list(line.run(procedures.read_values(starts)).items()) == list(expected.items())
+    assert list(line.run(operations.read_values(starts)).items()) == list(expected.items())
     asked = [message.body[1] for message in board.requests[before:]]
     assert asked == requests
 
@@ -407,7 +409,7 @@ def test_a_list_of_values_that_contradicts_itself_is_refused(page: dict[int, Any
     """Wrong page, more than there are, the same twice, the same page again."""
     line, _ = greeted(SmallBoard(instead={MessageType.GET_VALUES: lambda _: page}))
     with pytest.raises(BoardFault, match="contradicts"):
-        line.run(procedures.read_values())
+        line.run(operations.read_values())
 
 
 def test_a_count_of_values_that_changes_is_refused() -> None:
@@ -420,7 +422,7 @@ def test_a_count_of_values_that_changes_is_refused() -> None:
     board = SmallBoard(instead={MessageType.GET_VALUES: page})
     line, _ = greeted(board)
     with pytest.raises(BoardFault, match="contradicts"):
-        line.run(procedures.read_values())
+        line.run(operations.read_values())
 
 
 # --- Storing
@@ -433,7 +435,7 @@ def test_storing_stages_and_commits_exactly_the_changes() -> None:
     progress: list[tuple[int, int]] = []
     opened: list[bool] = []
     outcome = line.run(
-        procedures.store(
+        operations.store(
             hello,
             CHANGES,
             TOKEN,
@@ -451,7 +453,7 @@ def test_there_must_be_something_to_store() -> None:
     """An empty set is a mistake of the caller's; no board accepts one (11.2)."""
     line, hello = greeted(SmallBoard())
     with pytest.raises(ValueError, match="nothing"):
-        line.run(procedures.store(hello, [], TOKEN))
+        line.run(operations.store(hello, [], TOKEN))
 
 
 @pytest.mark.parametrize("board_line", [128, 300, 655])
@@ -462,7 +464,11 @@ def test_long_values_go_in_parts_that_fit_the_boards_line(board_line: int, lengt
     board = SmallBoard(line=board_line, credit=board_line * 4)
     line, hello = greeted(board)
     text = "ä" * 100
-    changes: list[Change] = [("mast.probe-0", text), ("mast.probe-1", 1), ("mast.probe-2", blob)]
+    changes: list[StagedChange] = [
+        ("mast.probe-0", text),
+        ("mast.probe-1", 1),
+        ("mast.probe-2", blob),
+    ]
     board_text = text.encode()
     digest = staged_digest(changes)
     # The small board keeps parts as bytes; a real one knows that the field is text.
@@ -487,7 +493,7 @@ NUMBERS = st.integers(1, 40)
 @given(st.sets(NUMBERS, max_size=2), st.sets(NUMBERS, max_size=2))
 def test_lost_lines_cost_time_and_nothing_else(out: set[int], back: set[int]) -> None:
     """Whichever requests and replies are lost, the set is stored once and is what was to be."""
-    changes: list[Change] = [*CHANGES, ("mast.probe-9", bytes(range(200)) * 10)]
+    changes: list[StagedChange] = [*CHANGES, ("mast.probe-9", bytes(range(200)) * 10)]
     board = SmallBoard()
     line, hello = greeted(board, to_board=lose(*out), to_host=lose(*back))
     assert isinstance(store(line, hello, changes), Stored)
@@ -501,13 +507,13 @@ def test_however_bad_the_line_the_outcome_is_the_truth(
     out: set[int], back: set[int], restarts: set[int]
 ) -> None:
     """Stored and not stored are said only where that is so; all or nothing is stored."""
-    changes: list[Change] = [*CHANGES, ("mast.probe-9", bytes(range(200)) * 10)]
+    changes: list[StagedChange] = [*CHANGES, ("mast.probe-9", bytes(range(200)) * 10)]
     board = SmallBoard()
     line, hello = greeted(board, to_board=lose(*out), to_host=lose(*back))
     line.at = dict.fromkeys(restarts, board.restart)
     opened = [False]
     try:
-        outcome = line.run(procedures.store(hello, changes, TOKEN, on_open=opened.append))
+        outcome = line.run(operations.store(hello, changes, TOKEN, on_open=opened.append))
     except NoReply:
         assert not opened[-1]  # no commit was sent, or it was refused
         outcome = NotStored()
@@ -546,7 +552,7 @@ def test_a_refused_field_is_named_and_nothing_stored(credit: int) -> None:
         else None
     )
     line, hello = greeted(board)
-    changes: list[Change] = [(f"mast.probe-{n}", "x" * 200) for n in range(6)]
+    changes: list[StagedChange] = [(f"mast.probe-{n}", "x" * 200) for n in range(6)]
     assert store(line, hello, changes) == NotStored(Refused(Refusal.LENGTH, "mast.probe-1"))
     assert board.commits == 0
     assert (MessageType.COMMIT in types(line)) == (credit == 60000)
@@ -633,7 +639,7 @@ def test_a_refusal_that_a_later_copy_may_undo_is_settled_by_the_token(
     board.instead[MessageType.COMMIT] = refuse
     line, hello = greeted(board)
     told: list[bool] = []
-    outcome = line.run(procedures.store(hello, CHANGES, TOKEN, on_open=told.append))
+    outcome = line.run(operations.store(hello, CHANGES, TOKEN, on_open=told.append))
     assert outcome == (Stored(4) if done else NotStored(Refused(code)))
     # Who is told that the outcome is open must not be told otherwise until it is known.
     assert told == ([True] if done else [True, False])
@@ -661,7 +667,7 @@ def deaf_to_commit(board: SmallBoard, *, durable: bool) -> None:
 
 @pytest.mark.parametrize(("durable", "outcome"), [(True, Stored(4)), (False, NotStored())])
 def test_the_token_settles_a_commit_that_was_never_answered(
-    durable: bool, outcome: Outcome
+    durable: bool, outcome: CommitOutcome
 ) -> None:
     """A later hello shows the token, or another one (5.3)."""
     board = SmallBoard()
@@ -685,9 +691,9 @@ def test_another_board_at_the_port_settles_nothing() -> None:
     """Only the same unit can say that it did not store."""
     board = SmallBoard(unit=b"another", token=bytes(8))
     line = VirtualLine(board)
-    assert line.run(procedures.settle(TOKEN, b"unit-one")) == Unknown()
-    assert line.run(procedures.settle(TOKEN, None)) == NotStored()
-    assert line.run(procedures.settle(bytes(8), b"unit-one")) == Stored(0)
+    assert line.run(operations.resolve_commit(TOKEN, b"unit-one")) == Unknown()
+    assert line.run(operations.resolve_commit(TOKEN, None)) == NotStored()
+    assert line.run(operations.resolve_commit(bytes(8), b"unit-one")) == Stored(0)
 
 
 def test_a_restart_after_the_commit_leaves_it_stored() -> None:
@@ -727,7 +733,7 @@ def test_log_text_that_cuts_into_frames_costs_a_repeat() -> None:
         return reply[:30] + b"\r\nW (77) mast: wind\r\n" + reply[30:] if number == 1 else reply
 
     line, _ = greeted(SmallBoard(), to_host=cut)
-    assert line.run(procedures.read_values())
+    assert line.run(operations.read_values())
     assert "W (77) mast: wind" in line.log
     assert all("~" not in text for text in line.log)
     assert Notice.WAITING in line.notices
@@ -739,7 +745,7 @@ def test_an_echoing_console_does_no_harm() -> None:
     line = VirtualLine(board)
     receive = board.receive
     board.receive = lambda data: data + receive(data)  # type: ignore[method-assign]
-    hello = line.run(procedures.greet(5.0))
+    hello = line.run(operations.greet(5.0))
     assert isinstance(store(line, hello), Stored)
     assert board.stored == dict(CHANGES)
 
@@ -749,14 +755,14 @@ def test_log_text_beside_settings_is_withheld_and_said_once() -> None:
     noise = b"\r\nW (77) mast: wind\r\nW (78) mast: gale\r\n"
     line, hello = greeted(SmallBoard())
     line.to_host = lambda _, reply: noise + reply
-    line.run(procedures.read_status_now())
+    line.run(operations.read_status_now())
     assert line.log == ["W (77) mast: wind", "W (78) mast: gale"]
     line.log.clear()
     assert isinstance(store(line, hello, [CHANGES[0]]), Stored)
     assert line.log[0] == "[log withheld while settings are sent]"
     assert line.log[1] != line.log[0]  # once, though two lines came with the reply
     line.log.clear()
-    line.run(procedures.read_status_now())
+    line.run(operations.read_status_now())
     assert line.log == ["W (77) mast: wind", "W (78) mast: gale"]
 
 
@@ -770,7 +776,7 @@ def test_replies_to_an_earlier_host_are_ignored() -> None:
 
     board.instead[MessageType.STATUS] = stale
     line, _ = greeted(board)
-    assert line.run(procedures.read_status_now()).boot == 77
+    assert line.run(operations.read_status_now()).boot == 77
 
 
 def test_many_damaged_frames_point_to_another_reader() -> None:
@@ -779,7 +785,7 @@ def test_many_damaged_frames_point_to_another_reader() -> None:
     lost = iter(range(1, 1000))
     line.to_host = lambda _, reply: reply[:5] + reply[5 + next(lost) % 20 :]
     with pytest.raises(OtherReader):
-        line.run(procedures.read_status_now())
+        line.run(operations.read_status_now())
     assert line.notices.count(Notice.OTHER_READER) == 1
 
 
@@ -789,7 +795,7 @@ def test_a_frame_that_is_no_message_is_damage() -> None:
     answers = iter([encode_line(b"\xf7"), None])  # CBOR's undefined
     board.instead[MessageType.STATUS] = lambda _: next(answers)
     line, _ = greeted(board)
-    line.run(procedures.read_status_now())
+    line.run(operations.read_status_now())
     assert types(line).count(MessageType.STATUS) == 2
 
 
@@ -798,7 +804,7 @@ def test_a_silent_board_is_given_up_after_ten_seconds() -> None:
     line, _ = greeted(SmallBoard(instead={MessageType.LOCATE: lambda _: b"\n"}))
     start = line.now
     with pytest.raises(NoReply, match="locate"):
-        line.run(procedures.locate())
+        line.run(operations.locate())
     assert line.now - start == pytest.approx(10, abs=0.01)
     assert types(line).count(MessageType.LOCATE) == 10  # at 0, .26, .78, 1.8, then each 1.26 s
 
@@ -807,14 +813,14 @@ def test_a_new_boot_number_is_told() -> None:
     """Hello and status both show that the board restarted; another unit is no restart."""
     board = SmallBoard()
     line, _ = greeted(board)
-    line.run(procedures.read_status_now())
+    line.run(operations.read_status_now())
     assert line.notices == []
     board.restart()
-    line.run(procedures.read_status_now())
+    line.run(operations.read_status_now())
     assert line.notices == [Notice.RESTARTED]
     board.unit = b"another"
     board.restart()
-    line.run(procedures.greet(1.0))
+    line.run(operations.greet(1.0))
     assert line.notices == [Notice.RESTARTED]
 
 
@@ -825,16 +831,16 @@ def test_discard_drops_what_is_staged() -> None:
     """After a restart nothing is staged, so that moved-on is as good; any other refusal stands."""
     board = SmallBoard(staged={"mast.probe-1": 1})
     line, hello = greeted(board)
-    line.run(procedures.discard(hello.boot))
+    line.run(operations.discard(hello.boot))
     assert board.staged == {}
     board.restart()
-    line.run(procedures.discard(hello.boot))
+    line.run(operations.discard(hello.boot))
     board.instead[MessageType.DISCARD] = lambda _: Refusal.BUSY
     with pytest.raises(BoardRefused):
-        line.run(procedures.discard(hello.boot))
+        line.run(operations.discard(hello.boot))
 
 
-@pytest.mark.parametrize("procedure", [procedures.undo, procedures.erase, procedures.confirm])
+@pytest.mark.parametrize("procedure", [operations.undo, operations.erase, operations.confirm])
 def test_changes_of_generation_return_the_new_one(procedure: Any) -> None:
     """Each names the generation that it acts on (6.7)."""
     line, _ = greeted(SmallBoard(generation=6))
@@ -843,7 +849,7 @@ def test_changes_of_generation_return_the_new_one(procedure: Any) -> None:
         line.run(procedure(6))
 
 
-@pytest.mark.parametrize("procedure", [procedures.undo, procedures.confirm])
+@pytest.mark.parametrize("procedure", [operations.undo, operations.confirm])
 def test_a_lost_reply_and_a_restart_are_told_from_another_change(procedure: Any) -> None:
     """Moved-on after a loss: the token tells whether it was done, not the generation (6.7)."""
     line, _ = greeted(SmallBoard(generation=6), to_host=lose(2))
@@ -856,7 +862,7 @@ def test_a_lost_reply_and_a_restart_are_told_from_another_change(procedure: Any)
 @pytest.mark.parametrize("code", [Refusal.STORAGE, Refusal.PRESENCE])
 @pytest.mark.parametrize(
     ("procedure", "kind"),
-    [(procedures.undo, MessageType.UNDO), (procedures.confirm, MessageType.CONFIRM)],
+    [(operations.undo, MessageType.UNDO), (operations.confirm, MessageType.CONFIRM)],
 )
 def test_a_refused_change_is_refused_unless_the_board_shows_it_done(
     procedure: Any, kind: MessageType, code: Refusal
@@ -887,7 +893,7 @@ def test_a_board_that_erased_and_could_not_wipe_is_asked_again() -> None:
 
     board.instead[MessageType.ERASE] = erase
     line, _ = greeted(board)
-    assert line.run(procedures.erase(6)) == 8
+    assert line.run(operations.erase(6)) == 8
     asked = [message.body for message in board.requests if message.type == MessageType.ERASE]
     assert asked == [{1: 6}, {1: 7}]
 
@@ -898,7 +904,7 @@ def test_a_board_that_can_never_wipe_all_is_told_from_one_that_did_not_erase() -
     line, _ = greeted(board)
     board.instead[MessageType.ERASE] = lambda _: Refusal.STORAGE
     with pytest.raises(BoardRefused, match="what was stored before still holds"):
-        line.run(procedures.erase(6))
+        line.run(operations.erase(6))
     assert types(line).count(MessageType.ERASE) == 1
 
     def erase(message: Message) -> Refusal:
@@ -907,7 +913,7 @@ def test_a_board_that_can_never_wipe_all_is_told_from_one_that_did_not_erase() -
 
     board.instead[MessageType.ERASE] = erase
     with pytest.raises(NotWiped, match="forgot its settings"):
-        line.run(procedures.erase(6))
+        line.run(operations.erase(6))
     assert types(line).count(MessageType.ERASE) == 4
 
 
@@ -915,17 +921,17 @@ def test_restart_is_done_even_if_its_reply_was_lost() -> None:
     """The repeat meets a new boot number (6.7)."""
     board = SmallBoard()
     line, hello = greeted(board, to_host=lose(1))
-    line.run(procedures.restart(hello.boot))
+    line.run(operations.restart(hello.boot))
     assert board.boot == 78
     with pytest.raises(BoardRefused):
-        line.run(procedures.restart(hello.boot))
+        line.run(operations.restart(hello.boot))
 
 
 def test_a_survey_is_read_to_its_end() -> None:
     """Networks come page by page, each told once; names are octets (6.8)."""
     line, _ = greeted(SmallBoard())
     told: list[Network] = []
-    networks = line.run(procedures.survey(told.extend))
+    networks = line.run(operations.survey(told.extend))
     assert [network.name for network in networks] == [b"orchard", b"shed", b"\xff"]
     assert networks[2].security == 9
     assert told == networks
@@ -937,11 +943,11 @@ def test_a_survey_superseded_by_another_starts_anew() -> None:
     board.instead[MessageType.SURVEY] = lambda m: Refusal.OUT_OF_BOUNDS if 1 in m.body else None
     line, _ = greeted(board)
     with pytest.raises(BoardRefused):
-        line.run(procedures.survey(lambda _: None))
+        line.run(operations.survey(lambda _: None))
     assert types(line).count(MessageType.SURVEY) == 6
     board.instead[MessageType.SURVEY] = lambda _: Refusal.NOT_OFFERED
     with pytest.raises(BoardRefused, match="does not offer"):
-        line.run(procedures.survey(lambda _: None))
+        line.run(operations.survey(lambda _: None))
 
 
 def test_a_survey_that_never_ends_is_given_up_with_what_it_found() -> None:
@@ -955,7 +961,7 @@ def test_a_survey_that_never_ends_is_given_up_with_what_it_found() -> None:
         5: [] if 1 in m.body else [[b"shed", -70, 0]],
     }
     line, _ = greeted(board)
-    assert len(line.run(procedures.survey(lambda _: None))) == 1
+    assert len(line.run(operations.survey(lambda _: None))) == 1
     assert 60 <= line.now < 65
 
 
@@ -973,7 +979,7 @@ def test_a_survey_that_contradicts_itself_is_refused(page: dict[int, Any]) -> No
     board.instead[MessageType.SURVEY] = lambda m: page if 1 in m.body else None
     line, _ = greeted(board)
     with pytest.raises(BoardFault, match="networks contradicts"):
-        line.run(procedures.survey(lambda _: None))
+        line.run(operations.survey(lambda _: None))
 
 
 # --- Runs
@@ -982,7 +988,7 @@ def test_a_survey_that_contradicts_itself_is_refused(page: dict[int, Any]) -> No
 def test_answers_behind_the_one_that_ended_a_run_are_dropped() -> None:
     """Replies that arrive together may be more than a procedure wanted to know."""
     session = Session(baud=115200, first_id=5)
-    run = session.start(procedures.read_schema(900), 0.0)
+    run = session.start(operations.read_schema(900), 0.0)
     assert len(LINE.findall(session.poll(0.0))) == 2
     wrong = [line_of(MessageType.GET_SCHEMA_REPLY, id_, {1: 3, 2: b"x"}) for id_ in (5, 6)]
     session.receive(b"".join(wrong), 0.2)
@@ -1008,9 +1014,9 @@ def test_a_stopped_run_sends_nothing_more() -> None:
     """What was not sent before a cancellation is not sent after it."""
     board = SmallBoard(credit=666)
     line, hello = greeted(board)
-    changes: list[Change] = [(f"mast.probe-{n}", "x" * 200) for n in range(6)]
-    run = line.start(procedures.store(hello, changes, TOKEN))
-    other = line.start(procedures.read_status_now())
+    changes: list[StagedChange] = [(f"mast.probe-{n}", "x" * 200) for n in range(6)]
+    run = line.start(operations.store(hello, changes, TOKEN))
+    other = line.start(operations.read_status_now())
     line.until(lambda: len(line.sent) > 2)
     line.session.stop(run)
     line.until(lambda: other.finished)
@@ -1022,11 +1028,11 @@ def test_a_stopped_commit_still_holds_back_what_must_not_follow_it() -> None:
     """It is on its way whether anybody wants its answer or not (5.6)."""
     board = SmallBoard(capabilities=Capability(0), instead={MessageType.COMMIT: lambda _: b"\n"})
     line, hello = greeted(board)
-    run = line.start(procedures.store(hello, CHANGES, TOKEN))
+    run = line.start(operations.store(hello, CHANGES, TOKEN))
     line.until(lambda: MessageType.COMMIT in types(line))
     line.session.stop(run)
     before = line.now
-    line.run(procedures.read_status_now())
+    line.run(operations.read_status_now())
     assert line.now - before > 0.7  # the announced half second, and the allowance
     assert types(line).count(MessageType.COMMIT) == 1
 

@@ -31,8 +31,8 @@ from provision.contract.table import (
     Store,
     SurveyKey,
 )
-from provision.link.procedures import Procedure
-from provision.link.session import Run, Session
+from provision.link.operations import Procedure
+from provision.link.session import ProcedureRun, Session
 
 _Result = TypeVar("_Result")
 
@@ -281,7 +281,7 @@ class VirtualLine:
         self._events: list[tuple[float, int, bool, bytes]] = []
         self._free = {True: 0.0, False: 0.0}
 
-    def start(self, procedure: Procedure[_Result]) -> Run[_Result]:
+    def start(self, procedure: Procedure[_Result]) -> ProcedureRun[_Result]:
         """Set a procedure going at the present time."""
         return self.session.start(procedure, self.now)
 

@@ -15,13 +15,13 @@ from dataclasses import dataclass, replace
 import pytest
 
 from provision.board.flash import (
-    Change,
     CutAt,
     Faults,
     Flash,
     FlashError,
     Geometry,
     Operation,
+    OperationKind,
     PowerCut,
     Tear,
     TornUnits,
@@ -30,8 +30,8 @@ from provision.board.flash import (
     prefix,
     subset,
 )
-from provision.board.store import NoOlderSet, Record, StorageError, Store, pack_values
-from provision.settings.model import Value
+from provision.board.store import FlashStore, NoOlderSet, Record, StorageError, pack_values
+from provision.schema.model import Value
 from tests.board.host import ORCHARD
 from tests.power.harness import SCENARIOS
 
@@ -131,7 +131,7 @@ class ErasedFirst(Faults):
 
     def changing(self, operation: Operation) -> Tear | None:
         """A slot is erased in the power cycle that writes it (STORAGE.md)."""
-        if operation.change is Change.ERASE:
+        if operation.change is OperationKind.ERASE:
             self._erased.add(operation.offset // self._unit)
         else:
             assert operation.offset // self._unit in self._erased
@@ -146,7 +146,7 @@ class Board:
     """A store, its flash, and the states that it may be in."""
 
     def __init__(self, geometry: Geometry, firmware: str) -> None:
-        self.store = Store(Flash(geometry), 4)
+        self.store = FlashStore(Flash(geometry), 4)
         self.firmware = firmware
         self.possible = {State()}
         self.misreads = False
@@ -338,7 +338,7 @@ PLANTS = {
 @pytest.mark.parametrize("plant", PLANTS)
 def test_a_planted_fault_is_found(monkeypatch: pytest.MonkeyPatch, plant: str) -> None:
     """A store without one of its rules fails one of the scenarios at least."""
-    monkeypatch.setattr(Store, *PLANTS[plant])
+    monkeypatch.setattr(FlashStore, *PLANTS[plant])
     with pytest.raises(AssertionError, match=r"neither the old set|tree|secret|kkkk|older"):
         play_all()
 

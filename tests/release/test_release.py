@@ -15,9 +15,9 @@ from pathlib import Path
 import pytest
 
 from provision.author import c_code, stub
-from provision.settings.file import load
+from provision.schema_file.load import load_declaration
 from provision.testing.boards import VirtualBoard
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from tests.walk import follow
 
 ROOT = Path(__file__).parents[2]
@@ -204,8 +204,8 @@ def test_the_reference_of_the_wheel_is_that_of_the_tree(installed: Path, tmp_pat
 def test_a_program_of_an_author_is_typed(installed: Path, tmp_path: Path) -> None:
     """A strict type checker sees the types of the installed package (PEP 561)."""
     (tmp_path / "program.py").write_text(
-        "from pathlib import Path\n\nfrom provision.settings.file import load\n\n"
-        "reveal_type(load(Path('x.toml')).schema.title)\n",
+        "from pathlib import Path\n\nfrom provision.schema_file.load import load_declaration\n\n"
+        "reveal_type(load_declaration(Path('x.toml')).schema.title)\n",
         encoding="utf-8",
     )
     ran = run(
@@ -225,7 +225,7 @@ def test_a_program_of_an_author_is_typed(installed: Path, tmp_path: Path) -> Non
 
 def test_what_the_example_keeps_is_what_its_declaration_generates(tmp_path: Path) -> None:
     """Its repository has the generated code, so that a build needs no Python."""
-    declaration = load(EXAMPLE / "orchard-lantern.toml")
+    declaration = load_declaration(EXAMPLE / "orchard-lantern.toml")
     c_code.write(declaration, "orchard-lantern", tmp_path)
     assert stub.content(EXAMPLE / "generated") == stub.content(tmp_path)
 

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import pytest
 
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from tests.secrets.vault import (
     CANARIES,
     IDENTITY,

@@ -16,7 +16,7 @@ from prompt_toolkit.clipboard import InMemoryClipboard
 from prompt_toolkit.history import History
 
 from provision.contract.table import Capability, MessageType, Reason, Refusal, Run, Step, Store
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from tests.hostile.cases import refuses, status_with
 from tests.hostile.harness import HostileBoard, Ran, run
 from tests.link.virtual import LINE

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from provision.contract.table import MessageType, Run
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from tests.hostile.harness import run
 from tests.secrets.test_dialog import RETURN, fresh_board, leaks, typed
 from tests.secrets.vault import CANARIES, PASSPHRASE, SCHEMA, SEED, SERVICE_KEY, write_answers

@@ -10,11 +10,11 @@ import base64
 import random
 from pathlib import Path
 
-from provision.settings.file import load
+from provision.schema_file.load import load_declaration
 from tests.secrets.search import Canaries
 
 SCHEMA = Path(__file__).parent / "vault.toml"
-DECLARATION = load(SCHEMA)
+DECLARATION = load_declaration(SCHEMA)
 
 PASSPHRASE = "Qz7xKvRmW3tLpY8jUf2h"
 OTHER_PASSPHRASE = "nJ5wEb9cTq0GsVi4Do6r"

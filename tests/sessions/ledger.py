@@ -13,7 +13,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from provision.settings.model import Value
+from provision.schema.model import Value
 from tests.sessions.units import Past, Unit, View, content_of
 
 _TRIAL_STARTS = 3  # the third start of a trial brings the older set back (clause 5.4)

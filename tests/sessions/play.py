@@ -36,12 +36,12 @@ from functools import partial
 from typing import Literal
 
 from provision.contract.table import Run
-from provision.link import procedures
+from provision.link import operations
 from provision.link.errors import BoardFault, BoardRefused, LinkError, NotWiped, Refused
-from provision.link.procedures import Change
-from provision.link.replies import NotStored, Outcome, Stored, Unknown
-from provision.settings.model import Schema, Value
-from provision.settings.whole import in_force
+from provision.link.operations import StagedChange
+from provision.link.replies import CommitOutcome, NotStored, Stored, Unknown
+from provision.schema.constraints import in_force
+from provision.schema.model import Schema, Value
 from tests.c_board.board import Tear
 from tests.sessions.ledger import Ledger, Violation
 from tests.sessions.units import (
@@ -263,7 +263,7 @@ class _Attempt:
     """One commit of the host, what it said of it and why, and whether it had come into force."""
 
     token: bytes
-    outcome: Outcome
+    outcome: CommitOutcome
     why: str
     """Why it did not store; empty if it did."""
 
@@ -355,7 +355,7 @@ class _Player:
 
     # ---- the host's program
 
-    def _set_up(self) -> tuple[Outcome, str]:
+    def _set_up(self) -> tuple[CommitOutcome, str]:
         """Set the board up, and begin anew where it broke off, as a person does.
 
         Return how it ended, and why it did not store.
@@ -392,20 +392,20 @@ class _Player:
         # As Connection.store has it.
         return self._attempt(token, Unknown() if self._open else NotStored(), why)
 
-    def _attempt(self, token: bytes, outcome: Outcome, why: str) -> _Attempt:
+    def _attempt(self, token: bytes, outcome: CommitOutcome, why: str) -> _Attempt:
         return _Attempt(token, outcome, why, self.ledger.entered[token])
 
-    def _meet_and_store(self, token: bytes, changes: list[Change]) -> Outcome:
+    def _meet_and_store(self, token: bytes, changes: list[StagedChange]) -> CommitOutcome:
         run = self.world.run
-        hello = run(procedures.greet(10.0))
-        run(procedures.discard(hello.boot))
+        hello = run(operations.greet(10.0))
+        run(operations.discard(hello.boot))
         if self.chance.random() < 0.2:
-            deflated = run(procedures.read_schema(hello.schema_size))
+            deflated = run(operations.read_schema(hello.schema_size))
             if deflated != packed(self.schema).deflated:
                 raise Violation("the schema that was read is not the board's")
         self._read_values()
         outcome = run(
-            procedures.store(
+            operations.store(
                 hello,
                 changes,
                 token,
@@ -423,7 +423,7 @@ class _Player:
     def _read_values(self) -> None:
         """Read what the board holds, and compare it with what it does hold."""
         before = self.ledger.token
-        read = self.world.run(procedures.read_values())
+        read = self.world.run(operations.read_values())
         if self.ledger.token != before:
             return  # it changed meanwhile
         if list(read) != [setting.key for setting in self.schema.settings]:
@@ -446,7 +446,7 @@ class _Player:
         """Follow the status for a while; that it cannot be had changes nothing any more."""
         try:
             for _ in range(4):
-                status = self.world.run(procedures.read_status_now())
+                status = self.world.run(operations.read_status_now())
                 if status.run not in (Run.IDLE, Run.APPLYING):
                     return
                 self.world.wait(0.3)
@@ -455,17 +455,17 @@ class _Player:
         except Interrupted:
             return
 
-    def _settle(self, token: bytes) -> Outcome:
+    def _settle(self, token: bytes) -> CommitOutcome:
         """Find out in another session over the same bad line."""
         self.world.struck["settled over the bad line"] += 1
         self.world.close()
         try:
             self.world.open()
-            return self.world.run(procedures.settle(token, UNIT_ID))
+            return self.world.run(operations.resolve_commit(token, UNIT_ID))
         except Interrupted:
             return Unknown()
 
-    def _reason(self, outcome: Outcome) -> str:
+    def _reason(self, outcome: CommitOutcome) -> str:
         if isinstance(outcome, NotStored) and outcome.refused is not None:
             return f"refused: {_name(outcome.refused)}"
         return ""
@@ -486,8 +486,8 @@ class _Player:
                 self._set_up()
             elif act == "restart":
                 self.world.open()
-                hello = self.world.run(procedures.greet(10.0))
-                self.world.run(procedures.restart(hello.boot))
+                hello = self.world.run(operations.greet(10.0))
+                self.world.run(operations.restart(hello.boot))
             else:
                 self._change(act)
         except LinkError as error:
@@ -499,15 +499,15 @@ class _Player:
         """Undo, erase or confirm. What the board says it did is done, what it refused is not."""
         ledger, run = self.ledger, self.world.run
         self.world.open()
-        hello = run(procedures.greet(10.0))
+        hello = run(operations.greet(10.0))
         before = ledger.token
         match act:
             case "undo":
-                ledger.undo_wanted, procedure = 1, procedures.undo(hello.generation)
+                ledger.undo_wanted, procedure = 1, operations.undo(hello.generation)
             case "erase":
-                ledger.erase_wanted, procedure = 1, procedures.erase(hello.generation)
+                ledger.erase_wanted, procedure = 1, operations.erase(hello.generation)
             case _:
-                ledger.confirm_wanted, procedure = True, procedures.confirm(hello.generation)
+                ledger.confirm_wanted, procedure = True, operations.confirm(hello.generation)
         try:
             run(procedure)
         except NotWiped as error:
@@ -530,11 +530,11 @@ class _Player:
     def _judge(self) -> End:
         """Compare what was said with what the board holds; the line is clean by now."""
         last = self._attempts[-1]
-        settled: Outcome = last.outcome
+        settled: CommitOutcome = last.outcome
         self._let_pass()
         if isinstance(settled, Unknown):
             self.world.open()
-            settled = self.world.run(procedures.settle(last.token, UNIT_ID))
+            settled = self.world.run(operations.resolve_commit(last.token, UNIT_ID))
             if isinstance(settled, Unknown):
                 raise Violation("a clean line does not settle the unknown")
             self._let_pass()
@@ -547,7 +547,7 @@ class _Player:
             return End.UNKNOWN_STORED if is_stored else End.UNKNOWN_NOT_STORED
         return End.STORED if is_stored else End.NOT_STORED
 
-    def _judge_attempt(self, attempt: _Attempt, settled: Outcome) -> None:
+    def _judge_attempt(self, attempt: _Attempt, settled: CommitOutcome) -> None:
         """Compare one attempt, which is settled, with what came into force."""
         entered = self.ledger.entered[attempt.token]
         if isinstance(settled, Stored) and not entered:
@@ -566,7 +566,7 @@ class _Player:
     def _read_all(self) -> None:
         """Look at the board over the clean line, as the next host does."""
         self.world.open()
-        hello = self.world.run(procedures.greet(10.0))
+        hello = self.world.run(operations.greet(10.0))
         if hello.token != self.ledger.token:
             raise Violation("hello has another token than the set in force")
         self._read_values()

@@ -14,9 +14,9 @@ import pytest
 
 from provision.contract.messages import Message
 from provision.contract.table import MessageType, Refusal, Store
-from provision.link import procedures
+from provision.link import operations
 from provision.link.errors import BoardRefused, NotWiped, Refused
-from provision.link.procedures import Change
+from provision.link.operations import StagedChange
 from provision.link.replies import Hello, NotStored, Stored
 from tests.link.virtual import OLDER_TOKEN, SmallBoard, VirtualLine, lose
 
@@ -24,7 +24,7 @@ from tests.link.virtual import OLDER_TOKEN, SmallBoard, VirtualLine, lose
 def greeted(board: SmallBoard, **options: Any) -> tuple[VirtualLine, Hello]:
     """Return a line whose board has been met."""
     line = VirtualLine(board, **options)
-    return line, line.run(procedures.greet(5.0))
+    return line, line.run(operations.greet(5.0))
 
 
 def test_a_proven_trial_is_not_taken_for_the_undo_whose_request_was_lost() -> None:
@@ -37,7 +37,7 @@ def test_a_proven_trial_is_not_taken_for_the_undo_whose_request_was_lost() -> No
 
     line.at = {3: prove}
     with pytest.raises(BoardRefused, match="start again"):
-        line.run(procedures.undo(6))
+        line.run(operations.undo(6))
 
 
 def test_an_undo_that_a_start_settled_is_done() -> None:
@@ -49,7 +49,7 @@ def test_an_undo_that_a_start_settled_is_done() -> None:
         board.generation += 1
 
     line.at = {3: settle}
-    assert line.run(procedures.undo(6)) == 8
+    assert line.run(operations.undo(6)) == 8
 
 
 def test_a_trial_that_ended_badly_is_not_taken_for_a_confirm() -> None:
@@ -62,14 +62,14 @@ def test_a_trial_that_ended_badly_is_not_taken_for_a_confirm() -> None:
 
     line.at = {3: end_badly}
     with pytest.raises(BoardRefused):
-        line.run(procedures.confirm(6))
+        line.run(operations.confirm(6))
 
 
 def test_an_erase_whose_reply_was_lost_is_asked_for_again() -> None:
     """That nothing is set shows only its first step; the reply means that all is wiped (6.7)."""
     board = SmallBoard(generation=6, token=b"of-today")
     line, _ = greeted(board, to_host=lose(1))
-    assert line.run(procedures.erase(6)) == 8
+    assert line.run(operations.erase(6)) == 8
     assert board.store == Store.EMPTY
 
 
@@ -84,7 +84,7 @@ def test_an_erase_that_could_not_wipe_all_is_told() -> None:
     board.instead[MessageType.ERASE] = fail
     line, _ = greeted(board)
     with pytest.raises(NotWiped, match="could not be wiped"):
-        line.run(procedures.erase(6))
+        line.run(operations.erase(6))
     assert board.generation == 9
 
 
@@ -100,11 +100,11 @@ def test_a_commit_refused_with_storage_is_settled_by_hello() -> None:
     board.instead[MessageType.COMMIT] = fail_once
     # The commit, the third line of the host, arrives twice.
     line.to_board = lambda number, data: data * 2 if number == 2 else data
-    outcome = line.run(procedures.store(hello, [("mast.probe-0", 1)], bytes(8)))
+    outcome = line.run(operations.store(hello, [("mast.probe-0", 1)], bytes(8)))
     assert outcome == Stored(1)
     board.instead[MessageType.COMMIT] = fail_once
     line.to_board = lambda _, data: data
-    outcome = line.run(procedures.store(hello, [("mast.probe-0", 2)], bytes(range(8))))
+    outcome = line.run(operations.store(hello, [("mast.probe-0", 2)], bytes(range(8))))
     assert outcome == NotStored(Refused(Refusal.STORAGE))
 
 
@@ -113,8 +113,8 @@ def test_a_line_that_loses_much_is_not_refused_for_good() -> None:
     chance = random.Random(7)
     line, hello = greeted(SmallBoard())
     line.to_board = lambda _, data: b"" if chance.random() < 0.3 else data
-    changes: list[Change] = [(f"mast.probe-{n}", n) for n in range(14)]
+    changes: list[StagedChange] = [(f"mast.probe-{n}", n) for n in range(14)]
     for seed in range(20):
         chance.seed(seed)
         token = seed.to_bytes(8)
-        assert isinstance(line.run(procedures.store(hello, changes, token)), Stored)
+        assert isinstance(line.run(operations.store(hello, changes, token)), Stored)

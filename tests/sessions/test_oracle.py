@@ -14,13 +14,13 @@ import pytest
 
 from provision.board import engine
 from provision.board.engine import Board
-from provision.board.store import StorageError, Store, pack_values
+from provision.board.store import FlashStore, StorageError, pack_values
 from provision.contract import line
 from provision.contract.table import CommitKey, MessageType, Refusal
-from provision.link import exchange, procedures
+from provision.link import exchange, operations
 from provision.link.replies import NotStored
-from provision.settings.model import Schema, Value
-from provision.settings.whole import staged_digest
+from provision.schema.constraints import staged_digest
+from provision.schema.model import Schema, Value
 from tests.sessions.play import play
 
 _SEEDS = 600
@@ -30,15 +30,15 @@ Plant = Callable[[pytest.MonkeyPatch], None]
 
 def acknowledges_what_it_did_not_store(patch: pytest.MonkeyPatch) -> None:
     """A flash that fails is no reason to refuse."""
-    store_commit = Store.commit
+    store_commit = FlashStore.commit
 
-    def commit(self: Store, *arguments: Any, **options: Any) -> None:
+    def commit(self: FlashStore, *arguments: Any, **options: Any) -> None:
         try:
             store_commit(self, *arguments, **options)
         except StorageError:
             return
 
-    patch.setattr(Store, "commit", commit)
+    patch.setattr(FlashStore, "commit", commit)
 
 
 def stores_whatever_is_staged(patch: pytest.MonkeyPatch) -> None:
@@ -131,12 +131,12 @@ def gives_up_as_not_stored(patch: pytest.MonkeyPatch) -> None:
         yield from ()
         return NotStored()
 
-    patch.setattr(procedures, "settle", settle)
+    patch.setattr(operations, "resolve_commit", settle)
 
 
 def takes_storage_for_the_last_word(patch: pytest.MonkeyPatch) -> None:
     """A host that was refused does not ask whether a copy of its commit was stored."""
-    patch.setattr(procedures, "_NO_LAST_WORD", frozenset[Refusal]())
+    patch.setattr(operations, "_NO_LAST_WORD", frozenset[Refusal]())
 
 
 def repeats_for_ever(patch: pytest.MonkeyPatch) -> None:

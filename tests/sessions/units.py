@@ -27,16 +27,16 @@ from provision.board.flash import (
     nothing,
     prefix,
 )
-from provision.board.store import Store, pack_values, unpack_values
+from provision.board.store import FlashStore, pack_values, unpack_values
 from provision.contract.table import Capability, Reason, Run, Step
-from provision.settings import file
-from provision.settings.model import Schema, Value
-from provision.settings.wire import Packed, pack
+from provision.schema.codec import Packed, pack
+from provision.schema.model import Schema, Value
+from provision.schema_file.load import load_declaration
 from tests.c_board import board
 from tests.c_board.board import IS_STAGED
 from tests.c_board.board import Tear as TearKind
 
-DECLARATION = file.load(Path(__file__).with_name("session-board.toml"))
+DECLARATION = load_declaration(Path(__file__).with_name("session-board.toml"))
 TRIAL_SCHEMA = DECLARATION.schema
 PLAIN_SCHEMA = replace(TRIAL_SCHEMA, trial=None)
 UNIT_ID = b"mast"
@@ -133,7 +133,7 @@ def content_of(image: bytes, schema: Schema) -> tuple[Mapping[str, Value], bytes
 
     The C stub's slots have the same format: so its RAM is judged by what is durable.
     """
-    store = Store(Flash(GEOMETRY, image), SLOTS)
+    store = FlashStore(Flash(GEOMETRY, image), SLOTS)
     store.boot(offers_trial=False)  # a copy: that it keeps the set on trial is nobody's affair
     current = store.current
     if not current.is_set:
@@ -153,7 +153,7 @@ class Past:
 def image_with(past: list[Past], schema: Schema) -> bytes:
     """Return a settings area in which these sets were stored, one after the other."""
     flash = Flash(GEOMETRY)
-    store = Store(flash, SLOTS)
+    store = FlashStore(flash, SLOTS)
     store.boot(offers_trial=True)
     for each in past:
         payload = pack_values(schema, each.values)
@@ -235,7 +235,7 @@ class PythonUnit:
             Identity(
                 declared.firmware_name, declared.firmware_version, declared.board.name, UNIT_ID
             ),
-            Store(self._flash, SLOTS),
+            FlashStore(self._flash, SLOTS),
             0,
             limits=Limits(
                 line=configuration.line,

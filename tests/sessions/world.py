@@ -17,9 +17,8 @@ from dataclasses import dataclass
 from typing import Any, Protocol, TypeVar
 
 from provision.contract.table import Run
-from provision.link.procedures import Procedure
-from provision.link.session import Run as Running
-from provision.link.session import Session
+from provision.link.operations import Procedure
+from provision.link.session import ProcedureRun, Session
 from tests.c_board.board import Tear
 from tests.sessions.ledger import Ledger, Violation
 from tests.sessions.units import Unit
@@ -263,7 +262,7 @@ class World:
         self.now = end
         self._tick_board()
 
-    def _pass_time(self, run: Running[Any]) -> None:
+    def _pass_time(self, run: ProcedureRun[Any]) -> None:
         session = self._session
         assert session is not None
         self._poll()

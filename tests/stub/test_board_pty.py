@@ -34,9 +34,9 @@ from provision.contract.table import (
     Step,
     Store,
 )
-from provision.settings.file import read
-from provision.settings.model import Value
-from provision.settings.whole import staged_digest
+from provision.schema.constraints import staged_digest
+from provision.schema.model import Value
+from provision.schema_file.load import read_declaration
 from tests.waiting import next_line
 
 ROOT = Path(__file__).parents[2]
@@ -117,7 +117,7 @@ class Host:
                 MessageType.SET_FIELD, {SetFieldKey.FIELD: key, SetFieldKey.VALUE: value}
             )
             assert reply.type == MessageType.SET_FIELD_REPLY, (key, reply.body)
-        schema = read(SCHEMA.read_text(encoding="utf-8"), SCHEMA.name).schema
+        schema = read_declaration(SCHEMA.read_text(encoding="utf-8"), SCHEMA.name).schema
         body: dict[int, Item] = {
             CommitKey.COUNT: len(values),
             CommitKey.DIGEST: staged_digest(schema, dict(values)),

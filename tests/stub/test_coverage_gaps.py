@@ -17,9 +17,9 @@ from provision.board.engine import Network
 from provision.contract.digest import staged_digest as digest
 from provision.contract.table import Capability, Characters, Kind, Refusal, Run, Security, Store
 from provision.contract.table import MessageType as Type
-from provision.settings.declaration import Declaration
-from provision.settings.model import Condition, Field, Schema, Section, Value
-from provision.settings.values import check_value
+from provision.schema.declaration import Declaration
+from provision.schema.model import Condition, Field, Schema, Section, Value
+from provision.schema.values import check_value
 from tests.c_board.board import FELL_BACK, IS_ACTIVE, CConfig, CReader, Stub
 from tests.stub.twins import TOKEN, Twins, declaration, messages, request, twins
 

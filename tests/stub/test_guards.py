@@ -14,9 +14,9 @@ from provision.contract.messages import Message, encode_message
 from provision.contract.profile import Item
 from provision.contract.table import Kind, Refusal
 from provision.contract.table import MessageType as Type
-from provision.settings.declaration import Declaration
-from provision.settings.model import Field
-from provision.settings.whole import staged_digest
+from provision.schema.constraints import staged_digest
+from provision.schema.declaration import Declaration
+from provision.schema.model import Field
 from tests.c_board.board import FELL_BACK, IS_SET, Stub
 from tests.stub.twins import TOKEN, declaration, messages, request
 

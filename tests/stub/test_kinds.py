@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from provision.contract.profile import encode
 from provision.contract.table import Ability, Characters, Kind, Refusal
-from provision.settings.capacity import number_limits
-from provision.settings.model import Field, Option, Pin, Schema, Section, Value
-from provision.settings.values import check_value
+from provision.schema.capacity import number_limits
+from provision.schema.model import Field, Option, Pin, Schema, Section, Value
+from provision.schema.values import check_value
 from tests.c_board.board import (
     BYTE_KINDS,
     TEXT_KINDS,

@@ -16,7 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from provision.board import flash
-from provision.board.store import Store
+from provision.board.store import FlashStore
 from tests.c_board.board import FELL_BACK, IS_SET, Tear
 from tests.stub.store_board import (
     CERT,
@@ -690,7 +690,7 @@ def test_both_boards_order_generations_as_serial_numbers(
 def python_store(content: bytes) -> int:
     """The generation that the Python board has in force on a flash with this content."""
     geometry = flash.Geometry(FINE.slots * FINE.slot_size, FINE.erase_unit, FINE.program_unit)
-    store = Store(flash.Flash(geometry, content.ljust(geometry.size, b"\xff")), FINE.slots)
+    store = FlashStore(flash.Flash(geometry, content.ljust(geometry.size, b"\xff")), FINE.slots)
     store.boot(offers_trial=False)
     return store.current.generation
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from tests.c_board.abi import STUB
 from tests.c_board.board import WARNINGS, compile_c, sources_of
 from tests.test_cli import ANSWERS, provision

@@ -24,7 +24,7 @@ from provision.contract.messages import Message
 from provision.contract.profile import Item
 from provision.contract.table import MessageType as Type
 from provision.contract.table import Refusal
-from provision.settings.whole import staged_digest
+from provision.schema.constraints import staged_digest
 from tests.c_board.board import STUB, Stub, build
 from tests.stub.twins import declaration, messages, request
 

@@ -13,9 +13,9 @@ from provision.contract.line import Frame, LineReceiver, encode_line
 from provision.contract.messages import Message, check_body, decode_message, encode_message
 from provision.contract.profile import Item
 from provision.contract.table import CommitKey, MessageType
-from provision.settings.declaration import Declaration
-from provision.settings.file import read
-from provision.settings.whole import staged_digest
+from provision.schema.constraints import staged_digest
+from provision.schema.declaration import Declaration
+from provision.schema_file.load import read_declaration
 from tests.c_board.board import Stub
 
 VECTORS = Path(__file__).parents[2] / "shared" / "vectors"
@@ -25,7 +25,7 @@ TOKEN = bytes(range(8))
 def declaration(name: str) -> Declaration:
     """Return one of the boards that the vectors are about."""
     file = VECTORS / f"{name}.toml"
-    return read(file.read_text(), file.name)
+    return read_declaration(file.read_text(), file.name)
 
 
 def messages(sent: bytes) -> list[Message]:

@@ -11,11 +11,11 @@ from typing import Protocol
 
 from provision.board.engine import Board, Identity, Limits, Network
 from provision.board.flash import Flash, Geometry
-from provision.board.store import Store
+from provision.board.store import FlashStore
 from provision.contract.table import MAX_BODY, Capability, Reason, Run, Security, Step
-from provision.settings import file
-from provision.settings.declaration import Declaration
-from provision.settings.wire import Packed
+from provision.schema.codec import Packed
+from provision.schema.declaration import Declaration
+from provision.schema_file.load import read_declaration
 from tests.c_board import board as c_board
 from tests.vectors.files import FOLDER, Row, document, row
 
@@ -56,7 +56,7 @@ class VectorBoard(Protocol):
 def declaration(name: str) -> Declaration:
     """Read a schema file of the vectors."""
     path = FOLDER / f"{name}.toml"
-    return file.read(path.read_text(encoding="utf-8"), path.name)
+    return read_declaration(path.read_text(encoding="utf-8"), path.name)
 
 
 def configuration(name: str) -> Row:
@@ -96,7 +96,7 @@ class PythonBoard:
                 board["board"],
                 bytes.fromhex(board["unit"]),
             ),
-            Store(self._flash, declared.board.slots),
+            FlashStore(self._flash, declared.board.slots),
             boot,
             limits=Limits(
                 line=board["line"],

@@ -17,8 +17,8 @@ from cddl_verifier import Validator
 
 from provision.contract.profile import encode
 from provision.contract.table import MAX_SCHEMA, MAX_SCHEMA_DEPTH
-from provision.settings import languages, wire
-from provision.settings.languages import in_language
+from provision.schema import codec, languages
+from provision.schema.languages import in_language
 from scripts.derive.vectors import boards
 from tests.vectors.boards import declaration
 from tests.vectors.files import Row, each, rows
@@ -27,10 +27,10 @@ GRAMMAR = Validator(
     (Path(__file__).parents[2] / "shared" / "protocol.cddl").read_text(encoding="utf-8")
 )
 
-RESULTS: dict[str, type[wire.SchemaError]] = {
-    "invalid": wire.InvalidSchemaError,
-    "too-new": wire.NewerSchemaError,
-    "damaged": wire.DamagedSchemaError,
+RESULTS: dict[str, type[codec.SchemaError]] = {
+    "invalid": codec.InvalidSchemaError,
+    "too-new": codec.NewerSchemaError,
+    "damaged": codec.DamagedSchemaError,
 }
 
 
@@ -39,22 +39,22 @@ def test_a_host_makes_of_a_schema_what_the_page_says(vector: Row) -> None:
     """It is taken with these fields in this order, or told in one sentence to be unfit."""
     deflated, digest = bytes.fromhex(vector["bytes"]), bytes.fromhex(vector["digest"])
     if vector["expected"] == "accepted":
-        schema = wire.unpack(deflated, digest)
+        schema = codec.unpack(deflated, digest)
         assert [setting.key for setting in schema.settings] == vector["fields"]
         for language, texts in vector.get("texts", {}).items():
             shown = in_language(schema, [language])
             assert [text for _, text in languages.texts(shown)] == texts
     else:
         with pytest.raises(RESULTS[vector["expected"]], match=r"\A[^\n]+\.\Z"):
-            wire.unpack(deflated, digest)
+            codec.unpack(deflated, digest)
 
 
 @each("schemas", lambda vector: vector["expected"] == "accepted")
 def test_a_schema_taken_is_the_same_when_it_is_packed_again(vector: Row) -> None:
     """Nothing of a schema is lost, but for keys that are skipped and defaults spelt out."""
-    schema = wire.unpack(bytes.fromhex(vector["bytes"]), bytes.fromhex(vector["digest"]))
-    packed = wire.pack(schema)
-    assert wire.unpack(packed.deflated, packed.digest) == schema
+    schema = codec.unpack(bytes.fromhex(vector["bytes"]), bytes.fromhex(vector["digest"]))
+    packed = codec.pack(schema)
+    assert codec.unpack(packed.deflated, packed.digest) == schema
 
 
 def for_a_grammar(vector: Row) -> bool:
@@ -89,6 +89,6 @@ def test_zlib_agrees_about_the_streams(vector: Row) -> None:
 @pytest.mark.parametrize("name", ["board", "trial-board", "smallest-board"])
 def test_the_boards_schemas_are_those_of_their_files(name: str) -> None:
     """Our reading and encoding of the file give the same bytes as the vectors' maker."""
-    ours = encode(wire.to_item(declaration(name).schema), MAX_SCHEMA_DEPTH)
+    ours = encode(codec.to_item(declaration(name).schema), MAX_SCHEMA_DEPTH)
     assert ours == boards.load(f"{name}.toml").inflated
     assert [row["id"] for row in rows("schemas")].count(name) == 1

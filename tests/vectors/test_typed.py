@@ -15,8 +15,9 @@ import pytest
 
 from provision import catalogue
 from provision.contract.table import Ability, Characters, Kind
-from provision.settings.model import Field, Option, Pin, Schema
-from provision.settings.values import ValueProblem, parse
+from provision.schema.model import Field, Option, Pin, Schema
+from provision.schema.values import ValueProblem, parse
+from provision.wizard.questions import yes_and_no
 from tests.vectors.files import Row, document, each
 
 
@@ -69,8 +70,9 @@ def _back_to_english() -> Iterator[None]:
 def test_what_is_typed_is_read_as_the_vectors_say(vector: Row) -> None:
     """The value, to the byte and of its CBOR type; or the code of the refusal."""
     catalogue.use([vector["language"]])
+    field = FIELDS[vector["field"]]
     try:
-        got = cbor2.dumps(parse(FIELDS[vector["field"]], vector["typed"], BOARD)).hex()
+        got = cbor2.dumps(parse(field, vector["typed"], BOARD, yes_and_no())).hex()
     except ValueProblem as problem:
         got = problem.code.name.lower().replace("_", "-")
     assert got == vector.get("bytes", vector["expected"])

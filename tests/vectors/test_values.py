@@ -12,8 +12,8 @@ import cbor2
 import pytest
 
 from provision.contract.profile import decode
-from provision.settings.capacity import BYTE_KINDS, TEXT_KINDS
-from provision.settings.values import check_value
+from provision.schema.capacity import BYTE_KINDS, TEXT_KINDS
+from provision.schema.values import check_value
 from scripts.derive.vectors import encoding
 from scripts.derive.vectors.values import WPA_EXAMPLES
 from tests.vectors.boards import Maker, declaration

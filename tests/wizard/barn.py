@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from provision.client.held import HeldSetting
 from provision.contract.table import Ability, Held, Kind
-from provision.settings.model import (
+from provision.schema.model import (
     Condition,
     Field,
     Option,

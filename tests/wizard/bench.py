@@ -24,17 +24,17 @@ from provision.contract.messages import decode_message
 from provision.contract.table import MessageType
 from provision.link.connection import Connection
 from provision.link.errors import LineLost
-from provision.settings.file import load
+from provision.schema_file.load import load_declaration
 from provision.wizard.dialog import (
-    Wishes,
+    SetupOptions,
     meet,
     set_up,
 )
-from provision.wizard.ending import Ending
+from provision.wizard.result import DialogResult
 from provision.wizard.screen import ScreenAsker
 
 SCHEMAS = Path(__file__).parents[2] / "schemas"
-DEMO = load(SCHEMAS / "orchard-frost-alarm.toml")
+DEMO = load_declaration(SCHEMAS / "orchard-frost-alarm.toml")
 ANSWERS = SCHEMAS / "orchard-frost-alarm.answers.toml"
 NETWORKS = read_surroundings((SCHEMAS / "orchard.networks").read_text(encoding="utf-8"))
 
@@ -108,11 +108,11 @@ class Bench:
         return Connection(self.line)
 
     async def set_up(
-        self, *keys: str, wishes: Wishes | None = None, find_again: FindAgain | None = None
-    ) -> Ending:
+        self, *keys: str, options: SetupOptions | None = None, find_again: FindAgain | None = None
+    ) -> DialogResult:
         """Meet the board and go through the dialog with these keystrokes."""
         ending, self.screen = await play_on(
-            self.connect(), self.cache, keys, wishes=wishes, find_again=find_again
+            self.connect(), self.cache, keys, options=options, find_again=find_again
         )
         return ending
 
@@ -122,9 +122,9 @@ async def play_on(
     cache: Cache,
     keys: Sequence[str],
     *,
-    wishes: Wishes | None = None,
+    options: SetupOptions | None = None,
     find_again: FindAgain | None = None,
-) -> tuple[Ending, str]:
+) -> tuple[DialogResult, str]:
     """Go through the dialog with these keystrokes, and close the connection.
 
     Returns how it ended, and what stood on the screen without the codes that move the cursor.
@@ -142,7 +142,7 @@ async def play_on(
                 met,
                 asker,
                 cache=cache,
-                wishes=wishes or Wishes(),
+                options=options or SetupOptions(),
                 find_again=find_again,
             )
         finally:

@@ -12,9 +12,9 @@ from provision.contract.table import MessageType
 from provision.link.connection import Connection
 from provision.wizard.answers import AnswersError, AnswersFile, match, read_file, rehearse
 from provision.wizard.dialog import meet, set_up_from_file
-from provision.wizard.ending import Ending, ExitCode, Result
 from provision.wizard.flow import Flow
 from provision.wizard.questions import Given
+from provision.wizard.result import DialogResult, ExitCode, Result
 from tests.wizard.barn import COMPLETE, SCHEMA, held
 from tests.wizard.bench import ANSWERS, PASSPHRASE, SERVICE_KEY, Bench, bench
 
@@ -210,7 +210,7 @@ def test_a_mistake_never_repeats_a_value(tmp_path: Path) -> None:
 # -------------------------------------------------------------------------------- with a board
 
 
-async def played(here: Bench, path: Path) -> tuple[Ending, list[str]]:
+async def played(here: Bench, path: Path) -> tuple[DialogResult, list[str]]:
     """Set the demo's board up from a file; return how it ended, and what was said."""
     said: list[str] = []
     async with Connection(here.line) as board:

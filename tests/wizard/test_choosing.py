@@ -10,10 +10,10 @@ import pytest
 from provision.board.firmware import NetworkInRange, Surroundings
 from provision.contract.table import Kind, Security
 from provision.link.replies import Network
-from provision.settings.model import Field, Value
-from provision.wizard.ending import ExitCode
+from provision.schema.model import Field, Value
 from provision.wizard.input_warnings import doubts
 from provision.wizard.networks import in_range
+from provision.wizard.result import ExitCode
 from tests.wizard.bench import (
     CTRL_C,
     PASSPHRASE,

@@ -20,7 +20,7 @@ from provision.contract.table import Held
 from provision.link.connection import Connection
 from provision.link.ports import open_stream
 from provision.wizard.dialog import meet
-from provision.wizard.ending import Ending, ExitCode, Result
+from provision.wizard.result import DialogResult, ExitCode, Result
 from tests.waiting import next_line
 from tests.wizard.bench import (
     CTRL_C,
@@ -71,7 +71,7 @@ def board(folder: Path, *options: str) -> Iterator[tuple[str, subprocess.Popen[s
         process.stdout.close()
 
 
-async def set_up(port: str, *keys: str) -> tuple[Ending, str]:
+async def set_up(port: str, *keys: str) -> tuple[DialogResult, str]:
     """Go through the dialog with these keystrokes; return how it ended, and the screen."""
     connection = Connection(await open_stream(port, baud=115200))
     return await play_on(connection, Cache(None), keys)

@@ -17,10 +17,10 @@ from pathlib import Path
 import pytest
 
 from provision.board.engine import from_declaration
-from provision.board.faults import Echo, Fault, FaultyLine
+from provision.board.faults import Echo, FaultyLine, InjectedFault
 from provision.board.firmware import Device
-from provision.board.front import serve_pty
-from provision.client.discovery import Place
+from provision.board.server import serve_pty
+from provision.client.discovery import PortSearch
 from provision.contract.line import encode_line
 from provision.contract.messages import Message, encode_message
 from provision.contract.table import PROTOCOL_VERSION, HelloReplyKey, MessageType
@@ -29,7 +29,7 @@ from provision.link.errors import LinkError
 from provision.link.ports import Port, port_error
 from provision.wizard import diagnose as module
 from provision.wizard.diagnose import Diagnosis, diagnose
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from scripts.bench.virtual import message_of
 from tests.link.served import Terminal, terminal
 from tests.link.virtual import SmallBoard
@@ -48,11 +48,13 @@ def _impatient(monkeypatch: pytest.MonkeyPatch) -> None:
 
 async def look_at(name: str) -> Diagnosis:
     """Diagnose the port of this name."""
-    return await diagnose(Place(name), lambda _: None, look=lambda: [Port(name, "", kind="native")])
+    return await diagnose(
+        PortSearch(name), lambda _: None, look=lambda: [Port(name, "", kind="native")]
+    )
 
 
 @asynccontextmanager
-async def board(*faults: Fault) -> AsyncIterator[str]:
+async def board(*faults: InjectedFault) -> AsyncIterator[str]:
     """Run a board of the demo on a port."""
     async with serve_pty(FaultyLine(Device(from_declaration(DEMO)), *faults)) as port:
         yield port
@@ -181,7 +183,7 @@ async def a_board_that_restarts() -> Diagnosis:
     device = Device(from_declaration(DEMO))
     numbers = iter(range(1, 1000))
 
-    class Restarting(Fault):
+    class Restarting(InjectedFault):
         def to_board(self, request: bytes, number: int) -> bytes:
             device.board.boot_number = next(numbers)
             return super().to_board(request, number)
@@ -299,7 +301,7 @@ def test_permission_is_explained_with_the_group_of_this_system(error: int) -> No
 
 def test_nothing_plugged_in_and_a_device_without_driver_are_told_apart(tmp_path: Path) -> None:
     """The system lists devices on USB whose serial interface nobody has taken."""
-    nothing = asyncio.run(diagnose(Place(), lambda _: None, look=list, usb=tmp_path))
+    nothing = asyncio.run(diagnose(PortSearch(), lambda _: None, look=list, usb=tmp_path))
     assert nothing.general is not None
     assert nothing.general.cause == "nothing-plugged-in"
     assert "some only charge" in nothing.general.words
@@ -311,7 +313,7 @@ def test_nothing_plugged_in_and_a_device_without_driver_are_told_apart(tmp_path:
         (interface / "bInterfaceClass").write_text(f"{sort}\n")
         if has_driver:
             (interface / "driver").mkdir()
-    found = asyncio.run(diagnose(Place(), lambda _: None, look=list, usb=tmp_path))
+    found = asyncio.run(diagnose(PortSearch(), lambda _: None, look=list, usb=tmp_path))
     assert found.general is not None
     assert found.general.cause == "no-driver"
     assert "(Bridge 1-1)" in found.general.words

@@ -16,9 +16,9 @@ from provision.client import board_client
 from provision.contract.table import MessageType, Reason, Run, Step
 from provision.link.connection import Connection
 from provision.link.errors import LineLost
-from provision.settings.model import Value
-from provision.wizard.dialog import Wishes
-from provision.wizard.ending import ExitCode, Result
+from provision.schema.model import Value
+from provision.wizard.dialog import SetupOptions
+from provision.wizard.result import ExitCode, Result
 from tests.waiting import wait_until
 from tests.wizard.bench import (
     CTRL_C,
@@ -615,7 +615,7 @@ def test_everything_can_be_asked_again() -> None:
     async def play() -> None:
         async with bench() as here:
             await here.set_up(*first_time(), SEND)
-            ending = await here.set_up(typed(*[""] * 40), wishes=Wishes(ask_all=True))
+            ending = await here.set_up(typed(*[""] * 40), options=SetupOptions(ask_all=True))
             assert ending.result is Result.NOTHING_TO_DO
             assert here.board.stored == EXPECTED
 

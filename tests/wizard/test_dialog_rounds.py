@@ -16,17 +16,17 @@ import pytest
 
 from provision.board.engine import Board, from_declaration
 from provision.board.firmware import Device
-from provision.board.front import serve_pty
+from provision.board.server import serve_pty
 from provision.cli import main
 from provision.client import board_client
 from provision.contract.profile import Item, encode
 from provision.contract.table import MessageType, Run
 from provision.link.connection import Connection
-from provision.settings.time_zones import zones
-from provision.settings.wire import DIGEST_SIZE, Packed, pack
+from provision.schema.codec import DIGEST_SIZE, Packed, pack
+from provision.schema.time_zones import zones
 from provision.wizard import dialog
-from provision.wizard.dialog import Wishes
-from provision.wizard.ending import ExitCode, Result
+from provision.wizard.dialog import SetupOptions
+from provision.wizard.result import ExitCode, Result
 from tests.wizard.bench import CTRL_C, DEMO, PASSPHRASE, bench, first_time, typed
 from tests.wizard.test_dialog import EXPECTED
 
@@ -126,7 +126,7 @@ def test_a_trial_that_ended_meanwhile_loses_no_answer() -> None:
             here.line.on_request = end_trial
             keys = changed_on_a_complete_board("blossom-after-frost")
             ending = await here.set_up(
-                *keys, "\r", typed(PASSPHRASE), "\r", wishes=Wishes(ask_all=True)
+                *keys, "\r", typed(PASSPHRASE), "\r", options=SetupOptions(ask_all=True)
             )
             assert ending.code is ExitCode.DONE
             assert here.board.stored == {**EXPECTED, "orchard.name": "Upper orchard"}
@@ -148,7 +148,7 @@ def test_a_board_that_goes_back_to_older_settings_is_found_out() -> None:
 
             here.line.on_request = end_trial
             keys = changed_on_a_complete_board("blossom-after-frost")
-            ending = await here.set_up(*keys, "\r", wishes=Wishes(ask_all=True))
+            ending = await here.set_up(*keys, "\r", options=SetupOptions(ask_all=True))
             assert (ending.code, ending.result) == (ExitCode.NOT_WORKING, Result.NOT_STORED)
             assert "went back by itself" in ending.words
             assert here.board.stored == EXPECTED
@@ -170,7 +170,9 @@ def test_where_the_firmware_cannot_tell_the_person_ends_the_trial(answer: str, k
             here.line.on_request = report
             await here.set_up(*first_time(), "\r")
             keys = changed_on_a_complete_board(PASSPHRASE)
-            ending = await here.set_up(*keys, "\r", typed(answer), wishes=Wishes(ask_all=True))
+            ending = await here.set_up(
+                *keys, "\r", typed(answer), options=SetupOptions(ask_all=True)
+            )
             assert ending.code is ExitCode.DONE
             assert here.board.store.current.on_trial is not kept
 

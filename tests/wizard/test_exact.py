@@ -23,18 +23,18 @@ from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Ability, Characters, Held, Kind
 from provision.link.connection import Connection
 from provision.output import as_json
-from provision.settings.declaration import BoardDeclaration, Declaration
-from provision.settings.model import Field, Option, Pin, Repeat, Schema, Section, Value
-from provision.settings.time_zones import zones
-from provision.settings.values import check_value, limits, parse
+from provision.schema.declaration import BoardDeclaration, Declaration
+from provision.schema.model import Field, Option, Pin, Repeat, Schema, Section, Value
+from provision.schema.time_zones import zones
+from provision.schema.values import check_value, limits, parse
 from provision.wizard import show
 from provision.wizard.answers import match, read_file
 from provision.wizard.dialog import (
     meet,
     set_up_from_file,
 )
-from provision.wizard.ending import Result
 from provision.wizard.export import answers_file
+from provision.wizard.result import Result
 from tests.wizard.bench import Line
 
 OPTIONS = (Option("slow", "Slow"), Option("fast", "Slow"), Option("o-1", "1"))

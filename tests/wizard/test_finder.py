@@ -12,9 +12,9 @@ import pytest
 
 from provision.board.engine import from_declaration
 from provision.board.firmware import Device
-from provision.board.front import serve_pty
+from provision.board.server import serve_pty
 from provision.client import discovery
-from provision.client.discovery import Place
+from provision.client.discovery import PortSearch
 from provision.link.errors import BoardFault, LinkError, PortMissing, Silent
 from provision.link.ports import Port
 from provision.wizard import finder
@@ -39,7 +39,9 @@ async def serve(stack: AsyncExitStack, unit: bytes = b"\x01") -> Port:
 
 async def found_at(ports: Sequence[Port], *, asker: ScreenAsker | None = None) -> str:
     """Return the device at which a board is found."""
-    finder = Finder(Place(), lambda _: None, waits=False, asker=asker, look=lambda: list(ports))
+    finder = Finder(
+        PortSearch(), lambda _: None, waits=False, asker=asker, look=lambda: list(ports)
+    )
     found = await finder.find()
     await found.connection.close()
     return found.port.device
@@ -143,7 +145,7 @@ def test_boards_show_themselves_to_somebody_who_cannot_tell_them_apart(
             ports = [await serve(stack, b"\x01"), await serve(stack, b"\x02")]
             said: list[str] = []
             finder = Finder(
-                Place(), said.append, waits=True, asker=Answers(3, 0), look=lambda: list(ports)
+                PortSearch(), said.append, waits=True, asker=Answers(3, 0), look=lambda: list(ports)
             )
             found = await finder.find()
             await found.connection.close()
@@ -169,7 +171,7 @@ def test_the_board_that_is_unplugged_and_plugged_in_again_is_the_one() -> None:
                 return list(next(looks, last))
 
             said: list[str] = []
-            finder = Finder(Place(), said.append, waits=True, asker=Answers(2), look=look)
+            finder = Finder(PortSearch(), said.append, waits=True, asker=Answers(2), look=look)
             found = await finder.find()
             hello = await found.connection.hello()
             await found.connection.close()
@@ -222,7 +224,7 @@ def test_a_board_that_is_plugged_in_later_is_found() -> None:
             board = await serve(stack)
             looks = iter([[], [], [], [board]])
             said: list[str] = []
-            finder = Finder(Place(), said.append, waits=True, look=lambda: list(next(looks)))
+            finder = Finder(PortSearch(), said.append, waits=True, look=lambda: list(next(looks)))
             found = await finder.find()
             await found.connection.close()
             assert found.port == board

@@ -10,8 +10,8 @@ import pytest
 
 from provision.client.held import HeldSetting
 from provision.contract.table import Held, Kind
-from provision.settings.values import ValueProblem
-from provision.settings.whole import check_whole
+from provision.schema.constraints import check_whole
+from provision.schema.values import ValueProblem
 from provision.wizard.flow import Flow
 from provision.wizard.questions import (
     MASK,

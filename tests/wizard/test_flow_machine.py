@@ -10,10 +10,10 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from provision.settings.values import ValueProblem
-from provision.settings.whole import active, check_whole
+from provision.schema.constraints import active, check_whole
+from provision.schema.values import ValueProblem
 from provision.wizard.flow import Flow
-from provision.wizard.questions import AnotherInstance, Move, Question, Step
+from provision.wizard.questions import AnotherInstance, Move, Prompt, Question
 from tests.wizard.barn import SCHEMA, TYPED
 
 MOST_QUESTIONS = 60
@@ -28,7 +28,7 @@ class FlowMachine(RuleBasedStateMachine):
         self.flow = Flow(SCHEMA, {})
         self.numbers = {setting.key: setting.number for setting in SCHEMA.settings}
 
-    def _answer(self, step: Step, text: str) -> bool:
+    def _answer(self, step: Prompt, text: str) -> bool:
         """Answer as somebody would who types this; whether it was taken."""
         if isinstance(step, AnotherInstance):
             self.flow.answer_another(text == "yes")

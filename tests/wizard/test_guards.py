@@ -15,7 +15,7 @@ import pytest
 from provision.client.held import HeldSetting
 from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Held, Kind
-from provision.settings.model import Field
+from provision.schema.model import Field
 from provision.wizard import show
 from provision.wizard.dialog import meet
 from provision.wizard.questions import typed_value

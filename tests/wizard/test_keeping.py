@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from tests.test_cli import (
     ANSWERS,
     NETWORKS,

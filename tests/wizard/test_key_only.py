@@ -17,13 +17,13 @@ from provision.board.loopback import Loopback
 from provision.client.cache import Cache
 from provision.contract.table import Kind, Refusal
 from provision.link.connection import Connection
+from provision.link.operations import StagedChange
 from provision.link.ports import open_stream
-from provision.link.procedures import Change
 from provision.link.replies import NotStored
-from provision.settings.file import load, read
-from provision.settings.file_reading import FileMistakes
-from provision.settings.model import Field
-from provision.settings.values import check_value, network_key, refusal_words
+from provision.schema.model import Field
+from provision.schema.values import check_value, network_key, refusal_words
+from provision.schema_file.load import load_declaration, read_declaration
+from provision.schema_file.reader import FileMistakes
 from provision.testing.boards import VirtualBoard, program
 from provision.testing.host import SetUp
 from scripts.derive.vectors.values import WPA_EXAMPLES
@@ -61,25 +61,27 @@ def test_the_key_is_that_of_the_standards_examples(passphrase: str, name: str, k
 )
 def test_a_board_takes_nothing_but_the_key(value: str, refused: Refusal | None) -> None:
     """Any other length is refused, whatever it holds."""
-    schema = read(KEY_ONLY, "lamp.toml").schema
+    schema = read_declaration(KEY_ONLY, "lamp.toml").schema
     assert check_value(FIELD, value, schema) is refused
-    assert "64 hexadecimal digits" in refusal_words(FIELD, Refusal.LENGTH)
+    assert "64 hexadecimal digits" in str(refusal_words(FIELD, Refusal.LENGTH))
 
 
 def test_the_file_declares_it_in_one_word() -> None:
     """True or false; it belongs to passphrases alone."""
-    field = read(KEY_ONLY, "lamp.toml").schema.setting("network.passphrase")
+    field = read_declaration(KEY_ONLY, "lamp.toml").schema.setting("network.passphrase")
     assert field is not None
     assert field.field.minimum == 64
     with pytest.raises(FileMistakes, match="belongs to `passphrase`"):
-        read(LAMP.replace("maximum = 40\n", "maximum = 40\nkey-only = true\n"), "lamp.toml")
+        read_declaration(
+            LAMP.replace("maximum = 40\n", "maximum = 40\nkey-only = true\n"), "lamp.toml"
+        )
 
 
 def test_a_person_types_the_passphrase_and_the_key_is_sent() -> None:
     """The board works with it, and has never seen the passphrase."""
 
     async def play() -> None:
-        declaration = read(KEY_ONLY, "lamp.toml")
+        declaration = read_declaration(KEY_ONLY, "lamp.toml")
         around = Surroundings((NetworkInRange(b"Orchard", PASSPHRASE, -50),), None)
         device = Device(from_declaration(declaration), around)
         async with Loopback(device) as loopback:
@@ -96,7 +98,7 @@ def test_a_name_that_is_changed_on_the_way_makes_another_key() -> None:
     """The key is made of what is stored in the end, not of what was typed first."""
 
     async def play() -> None:
-        device = Device(from_declaration(read(KEY_ONLY, "lamp.toml")), Surroundings())
+        device = Device(from_declaration(read_declaration(KEY_ONLY, "lamp.toml")), Surroundings())
         async with Loopback(device) as loopback:
             keys = [
                 typed("Barn", PASSPHRASE, "<", "<", "Orchard", PASSPHRASE),
@@ -114,7 +116,7 @@ def test_the_compiled_stub_keeps_the_same_rule(tmp_path: Path) -> None:
     """From the file to the flash: the key is in it, the passphrase is refused and nowhere."""
     file = tmp_path / "key-lamp.toml"
     file.write_text(KEY_ONLY, encoding="utf-8")
-    c_code.write(load(file), "key-lamp", tmp_path)
+    c_code.write(load_declaration(file), "key-lamp", tmp_path)
     made = {"SCHEMA_C": tmp_path / "key_lamp.c", "BOARD": tmp_path / "lamp", "PV_PROVEN": 1}
     made["BUILD"] = tmp_path / "build"
     command = ["make", "-s", "-C", str(ROOT / "firmware_stub"), "generic"]
@@ -135,7 +137,10 @@ def test_the_compiled_stub_keeps_the_same_rule(tmp_path: Path) -> None:
 async def _store(port: str) -> object:
     """Send the passphrase itself, as no host of ours does."""
     async with Connection(await open_stream(port, baud=115200)) as connection:
-        changes: list[Change] = [("network.name", b"Orchard"), ("network.passphrase", PASSPHRASE)]
+        changes: list[StagedChange] = [
+            ("network.name", b"Orchard"),
+            ("network.passphrase", PASSPHRASE),
+        ]
         return await connection.store(changes, token=b"12345678")
 
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from tests.test_cli import NETWORKS, SECRETS, provision, stand_in
 from tests.waiting import until
 from tests.wizard.bench import CTRL_C, CTRL_D, first_time

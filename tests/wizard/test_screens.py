@@ -20,7 +20,7 @@ from pathlib import Path
 import pyte
 import pytest
 
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from tests.test_cli import ANSWERS, provision
 from tests.wizard.bench import PASSPHRASE, SERVICE_KEY
 from tests.wizard.test_compiled_board import BOARD, board

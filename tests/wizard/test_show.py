@@ -14,8 +14,8 @@ from provision.client.held import held_settings
 from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Ability, Held, Kind, Reason, Run, Store
 from provision.link.replies import HeldValue, Hello, Status
-from provision.settings.model import Field, Pin, Schema, Section, Value
-from provision.settings.wire import SchemaError
+from provision.schema.codec import SchemaError
+from provision.schema.model import Field, Pin, Schema, Section, Value
 from provision.wizard import show
 from provision.wizard.dialog import meet
 from tests.wizard.barn import COMPLETE, SCHEMA

@@ -25,7 +25,7 @@ from provision.contract.table import MessageType
 from provision.link.connection import Connection
 from provision.link.ports import open_stream
 from provision.link.replies import Status
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from tests.wizard.bench import first_time
 from tests.wizard.test_compiled_board import BOARD, board
 from tests.wizard.test_terminal import Terminal, terminal

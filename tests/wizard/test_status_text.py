@@ -10,7 +10,7 @@ import pytest
 from provision.contract.table import Kind, Reason, Refusal, Run, Step, Store
 from provision.link.errors import Refused
 from provision.link.replies import Status
-from provision.settings.model import Field, Schema, Section
+from provision.schema.model import Field, Schema, Section
 from provision.wizard import status_text
 from provision.wizard.screen import _WANTED
 from tests.wizard.barn import SCHEMA

@@ -18,7 +18,7 @@ from contextlib import contextmanager
 
 import pytest
 
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from tests.link.served import is_free
 from tests.test_cli import NETWORKS, ROOT, SCHEMA, SECRETS, provision, stand_in
 from tests.wizard.bench import CTRL_C, first_time

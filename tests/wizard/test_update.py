@@ -18,19 +18,22 @@ from provision.board.engine import from_declaration, settings_geometry
 from provision.board.firmware import Device, Surroundings
 from provision.board.flash import Flash
 from provision.board.loopback import Loopback
-from provision.board.store import Store, pack_values
+from provision.board.store import FlashStore, pack_values
 from provision.client.cache import Cache
-from provision.contract.table import Store as StoreState
-from provision.settings.file import load
-from provision.settings.model import Value
+from provision.contract.table import Store
+from provision.schema.model import Value
+from provision.schema_file.load import load_declaration
 from provision.wizard import show
 from provision.wizard.answers import AnswersError, read_file
 from provision.wizard.dialog import meet, set_up_from_file
-from provision.wizard.ending import Ending, ExitCode
+from provision.wizard.result import DialogResult, ExitCode
 from tests.wizard.bench import CTRL_U, RETURN, Bench, Line, typed
 
 VECTORS = Path(__file__).parents[2] / "shared" / "vectors"
-BEFORE, AFTER = load(VECTORS / "dryer-1.toml"), load(VECTORS / "dryer-2.toml")
+BEFORE, AFTER = (
+    load_declaration(VECTORS / "dryer-1.toml"),
+    load_declaration(VECTORS / "dryer-2.toml"),
+)
 
 ON_ONE_PIN: Mapping[str, Value] = {"dryer.fan": 14, "dryer.limit": 50, "dryer.lit": False}
 FELL_BACK: Mapping[str, Value] = {"dryer.fan": 2, "dryer.heater": 6, "dryer.limit": 75}
@@ -40,7 +43,7 @@ FELL_BACK: Mapping[str, Value] = {"dryer.fan": 2, "dryer.heater": 6, "dryer.limi
 async def updated(values: Mapping[str, Value], cache: Path | None = None) -> AsyncIterator[Bench]:
     """Yield a board with the newer firmware, after the older one has stored these values."""
     flash = Flash(settings_geometry(BEFORE))
-    slots = Store(flash, BEFORE.board.slots)
+    slots = FlashStore(flash, BEFORE.board.slots)
     slots.boot(offers_trial=False)
     slots.commit(pack_values(BEFORE.schema, values), b"\1" * 8, bytes(8), on_trial=False)
     device = Device(from_declaration(AFTER, flash=flash), Surroundings())
@@ -53,7 +56,7 @@ def test_both_settings_on_one_pin_are_asked_for_and_why() -> None:
 
     async def play() -> None:
         async with updated(ON_ONE_PIN) as here:
-            assert here.board.store_state is StoreState.INCOMPLETE
+            assert here.board.store_state is Store.INCOMPLETE
             # The mist nozzle is new, and comes last.
             ending = await here.set_up(RETURN, typed("14"), CTRL_U, typed("15"), RETURN, RETURN)
             assert ending.code is ExitCode.DONE
@@ -113,7 +116,7 @@ def test_show_names_what_keeps_a_board_from_working() -> None:
     asyncio.run(play())
 
 
-async def answer(here: Bench, file: Path) -> Ending:
+async def answer(here: Bench, file: Path) -> DialogResult:
     """Answer from a file."""
     connection = here.connect()
     try:
@@ -173,6 +176,6 @@ def test_an_answers_file_that_settles_it_is_stored(
         async with updated(values) as here:
             (tmp_path / "dryer.toml").write_text(text, encoding="utf-8")
             assert (await answer(here, tmp_path / "dryer.toml")).code is ExitCode.DONE
-            assert here.board.store_state is StoreState.COMPLETE
+            assert here.board.store_state is Store.COMPLETE
 
     asyncio.run(play())

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
 from provision.conformance.checks.parts import Parts, parts_if_any
 from provision.conformance.checks.reading import check_status, entries, hello_and_status, pages
@@ -25,7 +25,7 @@ from provision.conformance.checks.wholes import mutations, with_partner
 from provision.conformance.expected import commit_refusal
 from provision.conformance.expected_values import TYPES, takes_parts, value_refusal
 from provision.conformance.findings import NotApplicable, NotMet
-from provision.conformance.made_up import good_value
+from provision.conformance.sample_values import good_value
 from provision.conformance.shown import code_words
 from provision.conformance.steps import Procedure
 from provision.conformance.wire import Body
@@ -45,13 +45,13 @@ from provision.contract.table import (
     StatusReplyKey,
     Store,
 )
-from provision.settings.model import Setting, Value
+from provision.schema.model import Setting, Value
 
 _POLL = 100  # ms between two looks at the status
 _SOON = 5000  # ms until a firmware reports, beyond which it is not waited for more than once
 
 
-def whole_set(bench: Bench) -> Procedure[None]:
+def whole_set(bench: BoardUnderTest) -> Procedure[None]:
     """Commit stores all that is staged; generation, token, values and status tell of it."""
     before, _ = yield from generation_and_token(bench)
     values, token = full_set(bench, 0), bench.token()
@@ -72,7 +72,7 @@ def whole_set(bench: Bench) -> Procedure[None]:
     yield from confirm(bench)
 
 
-def same_token(bench: Bench) -> Procedure[None]:
+def same_token(bench: BoardUnderTest) -> Procedure[None]:
     """The newest commit again is answered with the generation, and not done; no older one is."""
     values, token = full_set(bench, 1), bench.token()
     yield from bench.stage_all(values)
@@ -104,7 +104,7 @@ def same_token(bench: Bench) -> Procedure[None]:
     )
 
 
-def set_differs(bench: Bench) -> Procedure[None]:
+def set_differs(bench: BoardUnderTest) -> Procedure[None]:
     """Another count or digest is refused with `set-differs`, and what is staged is discarded."""
     older, _ = yield from store_set(bench, 1)
     values, token = yield from store_set(bench, 0)
@@ -137,7 +137,7 @@ def set_differs(bench: Bench) -> Procedure[None]:
         yield from must_hold(bench, older, "after `set-differs` and an undo")
 
 
-def some_of_it(bench: Bench) -> Procedure[None]:
+def some_of_it(bench: BoardUnderTest) -> Procedure[None]:
     """A commit of some fields leaves the others as they were; null clears."""
     values, _ = yield from store_set(bench, 0)
     for setting, value in small_changes(bench, values):
@@ -149,7 +149,7 @@ def some_of_it(bench: Bench) -> Procedure[None]:
         yield from confirm(bench)
 
 
-def small_changes(bench: Bench, values: Values) -> Iterator[tuple[Setting, Value | None]]:
+def small_changes(bench: BoardUnderTest, values: Values) -> Iterator[tuple[Setting, Value | None]]:
     """Yield a field with another value, one with an empty one, and one that is cleared.
 
     As the whole admits; few fields take an empty value, which is not the same as none.
@@ -174,7 +174,7 @@ def small_changes(bench: Bench, values: Values) -> Iterator[tuple[Setting, Value
                 yield setting, value
 
 
-def behind_storing(bench: Bench) -> Procedure[None]:
+def behind_storing(bench: BoardUnderTest) -> Procedure[None]:
     """What follows a commit, confirm, undo or erase in the same flight is kept and answered."""
     bench.needs(Capability.RECEIVES_WHILE_STORING)
     yield from store_set(bench, 1)
@@ -192,7 +192,7 @@ def behind_storing(bench: Bench) -> Procedure[None]:
             yield from _with_more_behind(bench, type_, {1: status[StatusReplyKey.GENERATION]})
 
 
-def _with_more_behind(bench: Bench, type_: int, body: Body) -> Procedure[None]:
+def _with_more_behind(bench: BoardUnderTest, type_: int, body: Body) -> Procedure[None]:
     """Send a request that stores, one behind it and more a moment later; all are answered."""
     id_, line = bench.line(type_, body)
     ids, lines, name = [id_], [line], MESSAGES[type_].name
@@ -206,7 +206,7 @@ def _with_more_behind(bench: Bench, type_: int, body: Body) -> Procedure[None]:
         raise NotMet(f"of {len(ids)} requests, {name} the first, {len(got)} were answered")
 
 
-def generation_grows(bench: Bench) -> Procedure[None]:
+def generation_grows(bench: BoardUnderTest) -> Procedure[None]:
     """The generation grows with every commit, in hello, in status and in the reply alike."""
     for turn in range(3):
         before, _ = yield from generation_and_token(bench)
@@ -216,7 +216,7 @@ def generation_grows(bench: Bench) -> Procedure[None]:
         yield from hello_and_status(bench)
 
 
-def shown_when_stored(bench: Bench) -> Procedure[None]:
+def shown_when_stored(bench: BoardUnderTest) -> Procedure[None]:
     """With a set of all fields stored, get-values gives each as it must."""
     values, _ = yield from store_set(bench, 0)
     yield from must_hold(bench, values, "with a set of all fields stored")
@@ -225,7 +225,7 @@ def shown_when_stored(bench: Bench) -> Procedure[None]:
     yield from not_shown(bench)
 
 
-def staged_in_any_order(bench: Bench) -> Procedure[None]:
+def staged_in_any_order(bench: BoardUnderTest) -> Procedure[None]:
     """The digest is over the fields in schema order, whatever the order in which they came."""
     values = full_set(bench, 1)
     settings = [s for s in bench.known_schema().settings if s.key in values]
@@ -236,7 +236,7 @@ def staged_in_any_order(bench: Bench) -> Procedure[None]:
     yield from confirm(bench)
 
 
-def secret_in_parts(bench: Bench) -> Procedure[None]:
+def secret_in_parts(bench: BoardUnderTest) -> Procedure[None]:
     """A secret that came in parts is what came first, whatever the repeats of parts contained.
 
     The commit shows it by its digest.
@@ -254,7 +254,7 @@ def secret_in_parts(bench: Bench) -> Procedure[None]:
     yield from confirm(bench)
 
 
-def drops_parts(bench: Bench) -> Procedure[None]:
+def drops_parts(bench: BoardUnderTest) -> Procedure[None]:
     """Commit, set-differs, undo and erase drop incomplete parts; these count for nothing."""
     parts = Parts(bench)
     yield from store_set(bench, 0)
@@ -286,7 +286,7 @@ def drops_parts(bench: Bench) -> Procedure[None]:
             yield from parts.gap(next_part, 0, f"after {type_.name.lower()}")
 
 
-def refused_changes_nothing(bench: Bench) -> Procedure[None]:
+def refused_changes_nothing(bench: BoardUnderTest) -> Procedure[None]:
     """Whatever is refused leaves what is stored, what is staged and the generation as they were.
 
     The commit at the end shows by its digest that the staged values are the same.
@@ -333,7 +333,7 @@ def refused_changes_nothing(bench: Bench) -> Procedure[None]:
     yield from _refused_commit_leaves_parts(bench, {**values, **changes})
 
 
-def _refused_commit_leaves_parts(bench: Bench, stored: Values) -> Procedure[None]:
+def _refused_commit_leaves_parts(bench: BoardUnderTest, stored: Values) -> Procedure[None]:
     parts, schema = parts_if_any(bench), bench.known_schema()
     for wrong in mutations(bench, stored):
         due = commit_refusal(schema, stored, wrong)
@@ -345,7 +345,7 @@ def _refused_commit_leaves_parts(bench: Bench, stored: Values) -> Procedure[None
             return
 
 
-def presence_when_stored(bench: Bench) -> Procedure[None]:
+def presence_when_stored(bench: BoardUnderTest) -> Procedure[None]:
     """With a set stored, or on trial, changes want a person present; with none, they do not."""
     bench.needs(Capability.PRESENCE)
     yield from store_set(bench, 0)
@@ -373,7 +373,7 @@ def presence_when_stored(bench: Bench) -> Procedure[None]:
     yield from bench.answer(MessageType.ERASE, {1: generation})
 
 
-def reports(bench: Bench) -> Procedure[None]:
+def reports(bench: BoardUnderTest) -> Procedure[None]:
     """After a commit the set is applied, and proven or failed in the time announced.
 
     Proven ends a trial well. When undo brings a set back it is applied anew; an erase forgets what
@@ -406,7 +406,7 @@ def reports(bench: Bench) -> Procedure[None]:
         check_status(bench, (yield from bench.status()))
 
 
-def _reported(bench: Bench) -> Procedure[tuple[int, Item]]:
+def _reported(bench: BoardUnderTest) -> Procedure[tuple[int, Item]]:
     """Wait until the firmware has reported on a complete set; return after how long, and what."""
     began = bench.now
     allowed = bench.number(HelloReplyKey.APPLY_TIME)

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import base64
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.wire import Body
 from provision.contract.line import crc32c
 from provision.contract.profile import encode
@@ -29,7 +29,7 @@ def carried(item: bytes) -> bytes:
     return framed(base64.urlsafe_b64encode(item).rstrip(b"="))
 
 
-def padded(bench: Bench, size: int) -> tuple[int, bytes]:
+def padded(bench: BoardUnderTest, size: int) -> tuple[int, bytes]:
     """Return id and line of a status request whose item has `size` bytes: it has keys to skip."""
     id_ = bench.next_id()
     for second in (None, 0):

@@ -5,14 +5,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
 from provision.conformance.checks.crafted import STATUS, carried
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.steps import Procedure
 from provision.conformance.wire import Body
 from provision.contract.profile import Item, encode
-from provision.contract.shapes import Array, Bytes, Either, Integer, Shape, Text, Value
+from provision.contract.shapes import Array, Bytes, Either, FieldValue, Integer, Shape, Text
 from provision.contract.table import (
     MESSAGES,
     SKIPPABLE_FROM,
@@ -30,7 +30,7 @@ from provision.contract.table import (
 )
 
 
-def envelopes(bench: Bench) -> Procedure[None]:
+def envelopes(bench: BoardUnderTest) -> Procedure[None]:
     """An item that is not [1...255, 0...255, 0...65535, map] is ignored."""
     id_ = bench.next_id()
     forms: tuple[tuple[str, Item], ...] = (
@@ -58,7 +58,7 @@ def envelopes(bench: Bench) -> Procedure[None]:
         yield from bench.ignored(what, carried(encode(item)))
 
 
-def ids(bench: Bench) -> Procedure[None]:
+def ids(bench: BoardUnderTest) -> Procedure[None]:
     """Every id is carried back, those at the ends of the range too."""
     for id_ in (0, 1, 23, 24, 255, 256, 65535):
         _, line = bench.line(STATUS, id_=id_)
@@ -67,7 +67,7 @@ def ids(bench: Bench) -> Procedure[None]:
             raise NotMet(f"the request with id {id_} was not answered with this id")
 
 
-def in_order(bench: Bench) -> Procedure[None]:
+def in_order(bench: BoardUnderTest) -> Procedure[None]:
     """One reply to each request, in the order in which they came."""
     kinds: tuple[tuple[int, Body], ...] = (
         (MessageType.HELLO, {}),
@@ -80,12 +80,12 @@ def in_order(bench: Bench) -> Procedure[None]:
     yield from bench.after()
 
 
-def unasked(bench: Bench) -> Procedure[None]:
+def unasked(bench: BoardUnderTest) -> Procedure[None]:
     """A board speaks only when asked."""
     yield from bench.silence(1500)
 
 
-def _base_body(bench: Bench, type_: int) -> Body:
+def _base_body(bench: BoardUnderTest, type_: int) -> Body:
     """Return a body of the right form that changes nothing, whatever becomes of it."""
     other = bench.generation ^ 0x5A5A
     bodies: dict[int, Body] = {
@@ -106,14 +106,14 @@ def _base_body(bench: Bench, type_: int) -> Body:
     return bodies.get(type_, {})
 
 
-def _requests(bench: Bench) -> Iterator[int]:
+def _requests(bench: BoardUnderTest) -> Iterator[int]:
     """Yield the types of requests that the board offers."""
     for type_, row in MESSAGES.items():
         if row.is_request and (row.needs is None or row.needs in bench.capabilities):
             yield int(type_)
 
 
-def unknown_keys(bench: Bench) -> Procedure[None]:
+def unknown_keys(bench: BoardUnderTest) -> Procedure[None]:
     """A key below 64 that is not known makes any request `malformed`."""
     for type_ in _requests(bench):
         for key in (0, 30, 63):
@@ -124,7 +124,7 @@ def unknown_keys(bench: Bench) -> Procedure[None]:
             )
 
 
-def skipped_keys(bench: Bench) -> Procedure[None]:
+def skipped_keys(bench: BoardUnderTest) -> Procedure[None]:
     """A key from 64 up is skipped, whatever its value within the profile."""
     values: tuple[Item, ...] = (
         0, -1, -(2**31), 2**32 - 1, True, False, None, "", "é", b"", bytes(40), [], {},
@@ -147,7 +147,7 @@ def skipped_keys(bench: Bench) -> Procedure[None]:
             raise NotMet(f"{MESSAGES[number].name} with key 64 got another answer than without")
 
 
-def hello_of_any_version(bench: Bench) -> Procedure[None]:
+def hello_of_any_version(bench: BoardUnderTest) -> Procedure[None]:
     """A hello of any version is answered, and of its body nothing is looked at."""
     hellos: tuple[tuple[int, Body], ...] = (
         (2, {}),
@@ -161,7 +161,7 @@ def hello_of_any_version(bench: Bench) -> Procedure[None]:
             raise NotMet(f"a hello of version {version} was refused")
 
 
-def other_versions(bench: Bench) -> Procedure[None]:
+def other_versions(bench: BoardUnderTest) -> Procedure[None]:
     """A request of another version is refused with `unsupported-version`, before all else."""
     spoken = bench.hello[HelloReplyKey.VERSIONS]
     assert isinstance(spoken, list)
@@ -178,7 +178,7 @@ def other_versions(bench: Bench) -> Procedure[None]:
             )  # fmt: skip
 
 
-def unknown_types(bench: Bench) -> Procedure[None]:
+def unknown_types(bench: BoardUnderTest) -> Procedure[None]:
     """A type that the board does not know is refused with `unknown-type` and those it knows."""
     for type_ in (27, 29, 63, 99, 127, 255):
         for body in ({}, {1: 1}):
@@ -198,7 +198,7 @@ def unknown_types(bench: Bench) -> Procedure[None]:
             yield from _lists_all_that_it_knows(bench, numbers)
 
 
-def _lists_all_that_it_knows(bench: Bench, listed: list[int]) -> Procedure[None]:
+def _lists_all_that_it_knows(bench: BoardUnderTest, listed: list[int]) -> Procedure[None]:
     """End the check if a type is known, though not offered, and not listed.
 
     A board that tells a body of the wrong form knows the form, and so the type.
@@ -211,7 +211,7 @@ def _lists_all_that_it_knows(bench: Bench, listed: list[int]) -> Procedure[None]
             raise NotMet(f"`supported` lacks type {int(type_)}, of which the board knows the form")
 
 
-def not_offered(bench: Bench) -> Procedure[None]:
+def not_offered(bench: BoardUnderTest) -> Procedure[None]:
     """A type whose capability the board does not offer is refused with `not-offered`."""
     offered = set(_requests(bench))
     missing = [int(t) for t, row in MESSAGES.items() if row.is_request and t not in offered]
@@ -222,7 +222,7 @@ def not_offered(bench: Bench) -> Procedure[None]:
         yield from bench.refused(type_, _base_body(bench, type_), Refusal.NOT_OFFERED, what=what)
 
 
-def forms(bench: Bench) -> Procedure[None]:
+def forms(bench: BoardUnderTest) -> Procedure[None]:
     """A body that lacks a key, or has a value outside the table, is `malformed`."""
     for type_ in _requests(bench):
         row = MESSAGES[type_]
@@ -268,7 +268,7 @@ def _outside(shape: Shape) -> list[Item]:
             ]
         case Bytes(least, most):
             return [bytes(most + 1), *([bytes(least - 1)] if least else []), "a", 1, None, [b"a"]]
-        case Either(shapes) if any(isinstance(each, Value) for each in shapes):
+        case Either(shapes) if any(isinstance(each, FieldValue) for each in shapes):
             return [[], {}, [1]]
         case Array():
             return [1]
@@ -296,7 +296,7 @@ def _bad_set_fields() -> list[tuple[str, Body]]:
     ]
 
 
-def order_of_checks(bench: Bench) -> Procedure[None]:
+def order_of_checks(bench: BoardUnderTest) -> Procedure[None]:
     """Version, type, form, capability, presence, state, generation: the first fault decides."""
     yield from bench.refused(
         99, {1: 1}, Refusal.UNSUPPORTED_VERSION, version=3, what="version, type"

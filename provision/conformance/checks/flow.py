@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
 from provision.conformance.checks.crafted import STATUS, padded
 from provision.conformance.findings import NotMet
@@ -19,7 +19,7 @@ from provision.contract.table import (
 )
 
 
-def full_credit(bench: Bench) -> Procedure[None]:
+def full_credit(bench: BoardUnderTest) -> Procedure[None]:
     """With as many bytes on their way as the credit admits, all is answered, in order."""
     credit = bench.number(HelloReplyKey.CREDIT)
     _, short = bench.line(STATUS)
@@ -48,7 +48,7 @@ def full_credit(bench: Bench) -> Procedure[None]:
             )
 
 
-def repeats(bench: Bench) -> Procedure[None]:
+def repeats(bench: BoardUnderTest) -> Procedure[None]:
     """The same bytes again get the same answer."""
     requests: tuple[tuple[int, Body], ...] = (
         (MessageType.GET_SCHEMA, {GetSchemaKey.OFFSET: 0, GetSchemaKey.LENGTH: 20}),

@@ -3,24 +3,24 @@
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
 from provision.conformance.checks.crafted import carried
 from provision.conformance.steps import Procedure
 from provision.contract.profile import encode
 
 
-def _item(bench: Bench, tail: bytes, head: bytes = b"\x84\x01\x0b") -> bytes:
+def _item(bench: BoardUnderTest, tail: bytes, head: bytes = b"\x84\x01\x0b") -> bytes:
     """Return the item of a status request whose body is `tail`."""
     return head + encode(0x0100 | bench.next_id()) + tail
 
 
-def _skipped(bench: Bench, value: bytes) -> bytes:
+def _skipped(bench: BoardUnderTest, value: bytes) -> bytes:
     """Return the item of a status request with a key to be skipped, and this as its value."""
     return _item(bench, b"\xa1\x18\x40" + value)
 
 
-def profile_heads(bench: Bench) -> Procedure[None]:
+def profile_heads(bench: BoardUnderTest) -> Procedure[None]:
     """Heads that are not the shortest, or of indefinite length, make a message none."""
     id_ = b"\x19" + (0x0100 | bench.next_id()).to_bytes(2)
     for what, item in (
@@ -45,7 +45,7 @@ def profile_heads(bench: Bench) -> Procedure[None]:
         yield from bench.ignored(what, carried(item))
 
 
-def profile_maps(bench: Bench) -> Procedure[None]:
+def profile_maps(bench: BoardUnderTest) -> Procedure[None]:
     """Keys of maps are unsigned integers, ascend, and do not repeat."""
     for what, tail in (
         ("keys that descend", b"\xa2\x18\x41\x00\x18\x40\x00"),
@@ -62,7 +62,7 @@ def profile_maps(bench: Bench) -> Procedure[None]:
         yield from bench.ignored(what, carried(_item(bench, tail)))
 
 
-def profile_values(bench: Bench) -> Procedure[None]:
+def profile_values(bench: BoardUnderTest) -> Procedure[None]:
     """Tags, floating-point numbers, other simple values and integers out of range have no place."""
     for what, value in (
         ("a tag", b"\xc0\x60"),
@@ -88,7 +88,7 @@ def profile_values(bench: Bench) -> Procedure[None]:
         yield from bench.ignored(what, carried(_skipped(bench, value)))
 
 
-def profile_ends(bench: Bench) -> Procedure[None]:
+def profile_ends(bench: BoardUnderTest) -> Procedure[None]:
     """An item that ends too early, or has bytes behind it, is no message."""
     for what, tail in (
         ("a byte behind the item", b"\xa0\x00"),
@@ -104,7 +104,7 @@ def profile_ends(bench: Bench) -> Procedure[None]:
         yield from bench.ignored(what, carried(_item(bench, tail)))
 
 
-def profile_depth(bench: Bench) -> Procedure[None]:
+def profile_depth(bench: BoardUnderTest) -> Procedure[None]:
     """A depth of 6 is taken, a depth of 7 is not."""
     for what, inner in (("arrays", b"\x81"), ("maps", b"\xa1\x00")):
         for depth in (3, 4):

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench, EndedScan
+from provision.conformance.board_under_test import BoardUnderTest, EndedScan
 from provision.conformance.check import Check
 from provision.conformance.checks.reading import leaves_room
 from provision.conformance.checks.undoing import restart_board
@@ -29,7 +29,7 @@ _LAST_NUMBER = 255
 _LARGEST_NETWORK: Item = [bytes(32), -128, 3]
 
 
-def survey(bench: Bench) -> Procedure[None]:
+def survey(bench: BoardUnderTest) -> Procedure[None]:
     """A scan is answered at once, read by its number, and its networks keep their numbers."""
     bench.needs(Capability.SURVEY)
     body = yield from _start_scan(bench)
@@ -51,7 +51,7 @@ def survey(bench: Bench) -> Procedure[None]:
 
 
 def _read_scan(
-    bench: Bench, number: Item, ended: int | None = None
+    bench: BoardUnderTest, number: Item, ended: int | None = None
 ) -> Procedure[tuple[Body, list[Item]]]:
     """Read all networks that a scan has found; return the last reply, and them.
 
@@ -71,13 +71,13 @@ def _read_scan(
             return body, known
 
 
-def _still_ended(bench: Bench, scan: EndedScan) -> Procedure[None]:
+def _still_ended(bench: BoardUnderTest, scan: EndedScan) -> Procedure[None]:
     _, networks = yield from _read_scan(bench, scan.number, len(scan.networks))
     if networks != scan.networks:
         raise NotMet("networks that were given changed within a scan")
 
 
-def ended_for_good(bench: Bench) -> Procedure[None]:
+def ended_for_good(bench: BoardUnderTest) -> Procedure[None]:
     """A scan that has ended is the same some seconds later."""
     bench.needs(Capability.SURVEY)
     scan = bench.ended_scan
@@ -87,7 +87,7 @@ def ended_for_good(bench: Bench) -> Procedure[None]:
     yield from _still_ended(bench, scan)
 
 
-def _start_scan(bench: Bench) -> Procedure[Body]:
+def _start_scan(bench: BoardUnderTest) -> Procedure[Body]:
     for _ in range(_BUSY_TRIES):
         reply = yield from bench.ask(MessageType.SURVEY)
         if reply.type != MessageType.REFUSAL:
@@ -105,7 +105,7 @@ def _count(body: Body) -> int:
     return count
 
 
-def _networks(bench: Bench, body: Body, known: list[Item]) -> Procedure[list[Item]]:
+def _networks(bench: BoardUnderTest, body: Body, known: list[Item]) -> Procedure[list[Item]]:
     page = body[SurveyReplyKey.NETWORKS]
     assert isinstance(page, list)
     if body[SurveyReplyKey.FIRST] != len(known):
@@ -121,7 +121,7 @@ def _networks(bench: Bench, body: Body, known: list[Item]) -> Procedure[list[Ite
     return known + page
 
 
-def survey_bounds(bench: Bench) -> Procedure[None]:
+def survey_bounds(bench: BoardUnderTest) -> Procedure[None]:
     """Another scan's number, or a `first` above the count, is refused with `out-of-bounds`."""
     bench.needs(Capability.SURVEY)
     body = yield from _start_scan(bench)
@@ -155,7 +155,7 @@ def survey_bounds(bench: Bench) -> Procedure[None]:
             raise NotMet("a scan was started while one runs")
 
 
-def _until_done(bench: Bench, body: Body) -> Procedure[tuple[Body, int]]:
+def _until_done(bench: BoardUnderTest, body: Body) -> Procedure[tuple[Body, int]]:
     """Wait until a scan has ended; return the last reply, and its number."""
     number = body[SurveyReplyKey.SCAN]
     assert isinstance(number, int)
@@ -167,7 +167,7 @@ def _until_done(bench: Bench, body: Body) -> Procedure[tuple[Body, int]]:
     return body, number
 
 
-def numbers_begin_again(bench: Bench) -> Procedure[None]:
+def numbers_begin_again(bench: BoardUnderTest) -> Procedure[None]:
     """Of as many scans as there are numbers each has the one after that before it."""
     bench.needs(Capability.SURVEY)
     before = None
@@ -178,7 +178,7 @@ def numbers_begin_again(bench: Bench) -> Procedure[None]:
         before = number
 
 
-def numbers_after_start(bench: Bench) -> Procedure[None]:
+def numbers_after_start(bench: BoardUnderTest) -> Procedure[None]:
     """The first scan after a start has the number 1."""
     bench.needs(Capability.SURVEY)
     yield from _start_scan(bench)
@@ -188,7 +188,7 @@ def numbers_after_start(bench: Bench) -> Procedure[None]:
         raise NotMet(f"the first scan after a start has the number {body[SurveyReplyKey.SCAN]!a}")
 
 
-def locate(bench: Bench) -> Procedure[None]:
+def locate(bench: BoardUnderTest) -> Procedure[None]:
     """Locate is granted at any time, and does not hold the conversation up."""
     bench.needs(Capability.LOCATE)
     yield from bench.answer(MessageType.LOCATE)

@@ -3,12 +3,12 @@
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
 from provision.conformance.checks.staging import any_two
 from provision.conformance.expected_values import TYPES, limits, takes_parts
 from provision.conformance.findings import NotApplicable, NotMet
-from provision.conformance.made_up import good_value
+from provision.conformance.sample_values import good_value
 from provision.conformance.steps import Procedure
 from provision.conformance.wire import Body
 from provision.contract.table import (
@@ -21,7 +21,7 @@ from provision.contract.table import (
     SetFieldReplyKey,
     StatusReplyKey,
 )
-from provision.settings.model import Setting
+from provision.schema.model import Setting
 
 
 class Parts:
@@ -30,7 +30,7 @@ class Parts:
     A secret one, or one that is none: their parts are judged by other rules.
     """
 
-    def __init__(self, bench: Bench, *, secret: bool = False) -> None:
+    def __init__(self, bench: BoardUnderTest, *, secret: bool = False) -> None:
         self.bench = bench
         schema = bench.known_schema()
         best: Setting | None = None
@@ -100,7 +100,7 @@ class Parts:
         return last
 
 
-def parts_if_any(bench: Bench) -> Parts | None:
+def parts_if_any(bench: BoardUnderTest) -> Parts | None:
     """Return a field that takes parts; None if the board's schema has none."""
     try:
         return Parts(bench)
@@ -108,7 +108,7 @@ def parts_if_any(bench: Bench) -> Parts | None:
         return None
 
 
-def parts_in_order(bench: Bench) -> Procedure[None]:
+def parts_in_order(bench: BoardUnderTest) -> Procedure[None]:
     """Parts are appended, counted, and staged when the last is there; they may repeat even then."""
     parts = Parts(bench)
     yield from parts.take(0, 2, 2)
@@ -129,7 +129,7 @@ def parts_in_order(bench: Bench) -> Procedure[None]:
     yield from parts.gap(last, 0, "the last part, after the field was set whole")
 
 
-def parts_repeat(bench: Bench) -> Procedure[None]:
+def parts_repeat(bench: BoardUnderTest) -> Procedure[None]:
     """A part within what is held, and equal to it, is acknowledged again."""
     parts = Parts(bench)
     yield from parts.take(0, 3, 3)
@@ -141,7 +141,7 @@ def parts_repeat(bench: Bench) -> Procedure[None]:
     yield from parts.finish(5)
 
 
-def parts_gap(bench: Bench) -> Procedure[None]:
+def parts_gap(bench: BoardUnderTest) -> Procedure[None]:
     """A part that neither continues nor repeats is refused with `gap`, and changes nothing."""
     parts = Parts(bench)
     octets = parts.octets
@@ -160,7 +160,7 @@ def parts_gap(bench: Bench) -> Procedure[None]:
     yield from parts.finish(5)
 
 
-def parts_of_secrets(bench: Bench) -> Procedure[None]:
+def parts_of_secrets(bench: BoardUnderTest) -> Procedure[None]:
     """Of a secret the last part may repeat, whatever it contains; any other forgets the field."""
     parts = Parts(bench, secret=True)
     octets = parts.octets
@@ -184,7 +184,7 @@ def parts_of_secrets(bench: Bench) -> Procedure[None]:
         yield from parts.gap(parts.body(6, octets[6:7]), 0, f"the next part after {what}")
 
 
-def gap_unstages_secrets(bench: Bench) -> Procedure[None]:
+def gap_unstages_secrets(bench: BoardUnderTest) -> Procedure[None]:
     """A part of a secret that does not continue unstages it, however that was staged."""
     parts = Parts(bench, secret=True)
     probe = parts.body(1, parts.octets[1:2])
@@ -202,7 +202,7 @@ def gap_unstages_secrets(bench: Bench) -> Procedure[None]:
         bench.staged.clear()
 
 
-def parts_restart(bench: Bench) -> Procedure[None]:
+def parts_restart(bench: BoardUnderTest) -> Procedure[None]:
     """A part at 0 that differs starts the field again, and unstages it."""
     parts = Parts(bench)
     yield from parts.take(0, 3, 3)
@@ -218,7 +218,7 @@ def parts_restart(bench: Bench) -> Procedure[None]:
     yield from parts.gap(parts.body(5, parts.octets[5:6]), 2, "a part of the value before")
 
 
-def parts_forgotten(bench: Bench) -> Procedure[None]:
+def parts_forgotten(bench: BoardUnderTest) -> Procedure[None]:
     """A whole set-field that is accepted forgets incomplete parts; one that is refused does not."""
     parts = Parts(bench)
     unknown: Body = {SetFieldKey.FIELD: "no-such.field", SetFieldKey.VALUE: 0}
@@ -250,7 +250,7 @@ def parts_forgotten(bench: Bench) -> Procedure[None]:
     yield from parts.gap(last, 0, "the last part, after its value was discarded")
 
 
-def parts_of_another(bench: Bench) -> Procedure[None]:
+def parts_of_another(bench: BoardUnderTest) -> Procedure[None]:
     """Starting parts of another field forgets those of the first, but not what they staged."""
     parts = Parts(bench)
     if not parts.others:
@@ -269,7 +269,7 @@ def parts_of_another(bench: Bench) -> Procedure[None]:
     yield from parts.gap(repeat, 0, "the last of complete parts, after another field started")
 
 
-def parts_wrong(bench: Bench) -> Procedure[None]:
+def parts_wrong(bench: BoardUnderTest) -> Procedure[None]:
     """What cannot come in parts, is too long, or is no text, is refused in the order of 6.4."""
     parts = Parts(bench)
     schema = bench.known_schema()

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
 from provision.conformance.expected import Due, default_in_force, first_defect
 from provision.conformance.expected_values import value_refusal
@@ -30,7 +30,7 @@ from provision.contract.table import (
     StatusReplyKey,
     Store,
 )
-from provision.settings.wire import SchemaError, unpack
+from provision.schema.codec import SchemaError, unpack
 
 _MOST_PIECES = 8192
 _HEAD_GROWS = (24, 256)  # with these items the head of an array is a byte longer
@@ -38,7 +38,7 @@ _HEAD_GROWS = (24, 256)  # with these items the head of an array is a byte longe
 # --------------------------------------------------------------------------- hello, clause 6.1, 5.2
 
 
-def hello(bench: Bench) -> Procedure[None]:
+def hello(bench: BoardUnderTest) -> Procedure[None]:
     """What hello announces is within its limits and fits together."""
     body = yield from bench.say_hello()
     versions = body[HelloReplyKey.VERSIONS]
@@ -58,7 +58,7 @@ def hello(bench: Bench) -> Procedure[None]:
         raise NotMet("something is stored, and `token` is null")
 
 
-def same_again(bench: Bench) -> Procedure[None]:
+def same_again(bench: BoardUnderTest) -> Procedure[None]:
     """Nothing in hello changes while nothing is done, save `listens`."""
     first = dict((yield from bench.say_hello()))
     began = bench.now
@@ -77,7 +77,7 @@ def same_again(bench: Bench) -> Procedure[None]:
         raise NotMet(f"`listens` went from {before!a} to {after!a} while {passed} ms passed")
 
 
-def hello_and_status(bench: Bench) -> Procedure[None]:
+def hello_and_status(bench: BoardUnderTest) -> Procedure[None]:
     """Hello and status give the same boot number and generation."""
     for last in (False, False, True):
         yield from bench.say_hello()
@@ -90,7 +90,7 @@ def hello_and_status(bench: Bench) -> Procedure[None]:
             raise NotMet("status gives another generation than hello")
 
 
-def trial_has_time(bench: Bench) -> Procedure[None]:
+def trial_has_time(bench: BoardUnderTest) -> Procedure[None]:
     """A board that offers trials states in its schema how long they last."""
     bench.needs(Capability.TRIAL)
     yield from bench.say_hello()
@@ -101,7 +101,7 @@ def trial_has_time(bench: Bench) -> Procedure[None]:
 # ---------------------------------------------------------------------------- schema, clause 6.2, 8
 
 
-def _piece(bench: Bench, offset: int, length: int) -> Procedure[bytes]:
+def _piece(bench: BoardUnderTest, offset: int, length: int) -> Procedure[bytes]:
     body = yield from bench.answer(
         MessageType.GET_SCHEMA, {GetSchemaKey.OFFSET: offset, GetSchemaKey.LENGTH: length}
     )
@@ -116,7 +116,7 @@ def _piece(bench: Bench, offset: int, length: int) -> Procedure[bytes]:
     return piece
 
 
-def _deflated(bench: Bench, length: int) -> Procedure[bytes]:
+def _deflated(bench: BoardUnderTest, length: int) -> Procedure[bytes]:
     size = bench.number(HelloReplyKey.SCHEMA_SIZE)
     data = b""
     pieces = 0
@@ -128,7 +128,7 @@ def _deflated(bench: Bench, length: int) -> Procedure[bytes]:
     return data
 
 
-def schema(bench: Bench) -> Procedure[None]:
+def schema(bench: BoardUnderTest) -> Procedure[None]:
     """The deflated schema inflates under the limit, ends there, has the digest, and is in form."""
     bench.schema = None
     deflated = yield from _deflated(bench, 470)
@@ -140,7 +140,7 @@ def schema(bench: Bench) -> Procedure[None]:
         raise NotMet(str(error)) from None
 
 
-def pieces(bench: Bench) -> Procedure[None]:
+def pieces(bench: BoardUnderTest) -> Procedure[None]:
     """Pieces of any size, from any offset, agree."""
     whole = yield from _deflated(bench, 470)
     size = len(whole)
@@ -155,7 +155,7 @@ def pieces(bench: Bench) -> Procedure[None]:
             raise NotMet("the last bytes differ from what came before")
 
 
-def beyond_schema(bench: Bench) -> Procedure[None]:
+def beyond_schema(bench: BoardUnderTest) -> Procedure[None]:
     """An offset not below `schema-size` is refused with `out-of-bounds`, the size as detail."""
     size = bench.number(HelloReplyKey.SCHEMA_SIZE)
     for offset in (size, size + 1, 65536 + size, 262_143):
@@ -172,7 +172,7 @@ def beyond_schema(bench: Bench) -> Procedure[None]:
 # ------------------------------------------------------------------------------- values, clause 6.3
 
 
-def entries(bench: Bench) -> Procedure[None]:
+def entries(bench: BoardUnderTest) -> Procedure[None]:
     """One entry for each field, in schema order, with what is in force, and never a secret."""
     schema = bench.known_schema()
     found = yield from bench.values()
@@ -211,7 +211,7 @@ def _check_given(key: str, is_blob: bool, value: Item) -> None:
         raise NotMet(f"{key} is a blob, and its value is not its length in bytes")
 
 
-def pages(bench: Bench) -> Procedure[None]:
+def pages(bench: BoardUnderTest) -> Procedure[None]:
     """A page begins where it was asked for, wherever that is, and says how many there are."""
     count = len(bench.known_schema().settings)
     whole = yield from bench.values()
@@ -258,14 +258,14 @@ def _fits(size: int) -> bool:
     return -(-size * 4 // 3) <= MAX_BODY
 
 
-def leaves_room(bench: Bench, page: list[Item], follows: Item) -> bool:
+def leaves_room(bench: BoardUnderTest, page: list[Item], follows: Item) -> bool:
     """Whether what would follow in the page of the last reply would have fitted into its line."""
     (came,) = (each for each in bench.last_came if each.item is not None)
     assert came.item is not None
     return _fits(len(came.item) + len(encode(follows)) + (len(page) + 1 in _HEAD_GROWS))
 
 
-def beyond_values(bench: Bench) -> Procedure[None]:
+def beyond_values(bench: BoardUnderTest) -> Procedure[None]:
     """A `first` not below the count is refused with `out-of-bounds`, the count as detail."""
     count = len(bench.known_schema().settings)
     for first in (count, count + 1, 511):
@@ -282,7 +282,7 @@ def beyond_values(bench: Bench) -> Procedure[None]:
 # ------------------------------------------------------------------------------- status, clause 6.6
 
 
-def status(bench: Bench) -> Procedure[None]:
+def status(bench: BoardUnderTest) -> Procedure[None]:
     """Status has each key exactly when there is something to say, and fits what is stored."""
     body = yield from bench.status()
     check_status(bench, body)
@@ -304,7 +304,7 @@ def status(bench: Bench) -> Procedure[None]:
                 raise NotMet(f"`{_spelled(key)}` is not {item!a}, which 9.6 names first")
 
 
-def check_status(bench: Bench, body: Body) -> None:
+def check_status(bench: BoardUnderTest, body: Body) -> None:
     """End the check unless a status reply is one that clause 6.6 admits."""
     store, run = body[StatusReplyKey.STORE], body[StatusReplyKey.RUN]
     if store not in tuple(Store) or run not in tuple(Run):
@@ -351,7 +351,7 @@ def _spelled(key: int) -> str:
     return StatusReplyKey(key).name.lower().replace("_", "-")
 
 
-def _defect(bench: Bench) -> Procedure[Due | None]:
+def _defect(bench: BoardUnderTest) -> Procedure[Due | None]:
     """Return the first rule that what is stored breaks, by what get-values tells."""
     schema = bench.known_schema()
     stored = {}

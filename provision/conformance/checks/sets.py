@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.expected import commit_refusal
 from provision.conformance.findings import NotApplicable, NotMet
-from provision.conformance.made_up import good_set
+from provision.conformance.sample_values import good_set
 from provision.conformance.steps import Procedure
 from provision.conformance.wire import Body
 from provision.contract.profile import Item
@@ -25,12 +25,12 @@ from provision.contract.table import (
     StatusReplyKey,
     Store,
 )
-from provision.settings.model import Value
+from provision.schema.model import Value
 
 Values = dict[str, Value | None]
 
 
-def full_set(bench: Bench, turn: int) -> Values:
+def full_set(bench: BoardUnderTest, turn: int) -> Values:
     """Return values for all fields; end the check if the kit finds none that keep the rules."""
     values = good_set(bench.known_schema(), bench.random, turn)
     if values is None or all(value is None for value in values.values()):
@@ -38,7 +38,7 @@ def full_set(bench: Bench, turn: int) -> Values:
     return values
 
 
-def less_one(bench: Bench, values: Values) -> Values:
+def less_one(bench: BoardUnderTest, values: Values) -> Values:
     """Return a set without the first value that it can do without, if there is one."""
     schema = bench.known_schema()
     for key in values:
@@ -48,7 +48,9 @@ def less_one(bench: Bench, values: Values) -> Values:
     return values
 
 
-def store_set(bench: Bench, turn: int, *, less: bool = False) -> Procedure[tuple[Values, bytes]]:
+def store_set(
+    bench: BoardUnderTest, turn: int, *, less: bool = False
+) -> Procedure[tuple[Values, bytes]]:
     """Store a set of all fields; return it and its token. A trial that this begins is confirmed.
 
     less: one field that can do without is stored without a value.
@@ -62,7 +64,7 @@ def store_set(bench: Bench, turn: int, *, less: bool = False) -> Procedure[tuple
     return values, token
 
 
-def confirm(bench: Bench) -> Procedure[None]:
+def confirm(bench: BoardUnderTest) -> Procedure[None]:
     """Keep the set on trial, if there is one, whatever the firmware does in the meantime."""
     for _ in range(3):
         status = yield from bench.status()
@@ -75,7 +77,7 @@ def confirm(bench: Bench) -> Procedure[None]:
     raise NotMet("a trial could not be confirmed")
 
 
-def generation_and_token(bench: Bench) -> Procedure[tuple[int, Item]]:
+def generation_and_token(bench: BoardUnderTest) -> Procedure[tuple[int, Item]]:
     """Ask hello for the generation and the token."""
     body = yield from bench.say_hello()
     return bench.generation, body[HelloReplyKey.TOKEN]
@@ -94,7 +96,9 @@ def grew_once(before: int, after: int, what: str) -> None:
         raise NotMet(f"the generation grew by {grown} with {what}, where 1 is due")
 
 
-def must_hold(bench: Bench, values: Mapping[str, Value | None], when: str) -> Procedure[None]:
+def must_hold(
+    bench: BoardUnderTest, values: Mapping[str, Value | None], when: str
+) -> Procedure[None]:
     """End the check unless the board shows exactly these values as stored."""
     schema = bench.known_schema()
     for setting, entry in zip(schema.settings, (yield from bench.values()), strict=True):
@@ -112,7 +116,9 @@ def must_hold(bench: Bench, values: Mapping[str, Value | None], when: str) -> Pr
             )
 
 
-def repeat_commit(bench: Bench, token: bytes, generation: int, when: str) -> Procedure[None]:
+def repeat_commit(
+    bench: BoardUnderTest, token: bytes, generation: int, when: str
+) -> Procedure[None]:
     """Commit with the token of the set in force, which must be answered and not done."""
     reply = yield from bench.ask(MessageType.COMMIT, bench.commit_body(token))
     if reply.type == MessageType.REFUSAL:
@@ -121,7 +127,7 @@ def repeat_commit(bench: Bench, token: bytes, generation: int, when: str) -> Pro
         raise NotMet(f"{when}, the repeat of a commit did not give the present generation")
 
 
-def counts(bench: Bench, store: Store | None, staged: int) -> Procedure[Body]:
+def counts(bench: BoardUnderTest, store: Store | None, staged: int) -> Procedure[Body]:
     """End the check unless the status counts so; return the status."""
     status = yield from bench.status()
     if status[StatusReplyKey.STAGED] != staged:

@@ -5,10 +5,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
 from provision.conformance.findings import NotApplicable, NotMet
-from provision.conformance.made_up import good_value, pins_for
+from provision.conformance.sample_values import good_value, pins_for
 from provision.conformance.steps import Procedure
 from provision.conformance.wire import Body
 from provision.contract.table import (
@@ -21,17 +21,17 @@ from provision.contract.table import (
     SetFieldReplyKey,
     StatusReplyKey,
 )
-from provision.settings.model import Setting, Value
+from provision.schema.model import Setting, Value
 
 
-def any_one(bench: Bench) -> tuple[Setting, Value]:
+def any_one(bench: BoardUnderTest) -> tuple[Setting, Value]:
     """Return a field and a good value of it; end the check if there is none."""
     for found in _settable(bench):
         return found
     raise NotApplicable("the board's schema has no field that the kit can set")
 
 
-def _settable(bench: Bench) -> Iterator[tuple[Setting, Value]]:
+def _settable(bench: BoardUnderTest) -> Iterator[tuple[Setting, Value]]:
     schema = bench.known_schema()
     for setting in schema.settings:
         value = good_value(setting, schema, bench.random, 0)
@@ -39,7 +39,7 @@ def _settable(bench: Bench) -> Iterator[tuple[Setting, Value]]:
             yield setting, value
 
 
-def any_two(bench: Bench) -> tuple[tuple[Setting, Value], tuple[Setting, Value]]:
+def any_two(bench: BoardUnderTest) -> tuple[tuple[Setting, Value], tuple[Setting, Value]]:
     """Return two fields and a good value of each; end the check if there are no two."""
     found = list(_settable(bench))
     if len(found) < 2:
@@ -47,7 +47,7 @@ def any_two(bench: Bench) -> tuple[tuple[Setting, Value], tuple[Setting, Value]]
     return found[0], found[-1]
 
 
-def whole_values(bench: Bench) -> Procedure[None]:
+def whole_values(bench: BoardUnderTest) -> Procedure[None]:
     """A value takes the place of what was staged for its field; null is staged as well."""
     (one, first), (other, second) = any_two(bench)
     yield from bench.stage(one, first)
@@ -62,14 +62,14 @@ def whole_values(bench: Bench) -> Procedure[None]:
         raise NotMet("status counts otherwise than set-field what is staged")
 
 
-def clearing(bench: Bench) -> Procedure[None]:
+def clearing(bench: BoardUnderTest) -> Procedure[None]:
     """Any field can be cleared, and a field that is not active can be set."""
     schema = bench.known_schema()
     for setting in schema.settings:
         yield from bench.stage(setting, None)
 
 
-def not_shown(bench: Bench) -> Procedure[None]:
+def not_shown(bench: BoardUnderTest) -> Procedure[None]:
     """Staged values are not shown, neither by get-values nor by hello."""
     before = yield from bench.values()
     hello = dict((yield from bench.say_hello()))
@@ -85,7 +85,7 @@ def not_shown(bench: Bench) -> Procedure[None]:
         raise NotMet("hello changed with what is staged")
 
 
-def by_themselves(bench: Bench) -> Procedure[None]:
+def by_themselves(bench: BoardUnderTest) -> Procedure[None]:
     """A value is looked at by itself: two fields may have the same pin staged, until commit."""
     schema = bench.known_schema()
     pins = [s for s in schema.settings if s.field.kind is Kind.PIN]
@@ -100,7 +100,7 @@ def by_themselves(bench: Bench) -> Procedure[None]:
     raise NotApplicable("no two fields of the board's schema can have the same pin")
 
 
-def unknown_fields(bench: Bench) -> Procedure[None]:
+def unknown_fields(bench: BoardUnderTest) -> Procedure[None]:
     """A key that no field has is refused with `unknown-field`, whatever comes with it."""
     schema = bench.known_schema()
     keys = {setting.key for setting in schema.settings}

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
 from provision.conformance.checks.parts import parts_if_any
 from provision.conformance.checks.staging import any_one, any_two
@@ -31,7 +31,7 @@ PRESENCE_WINDOW = 300_000
 """Milliseconds for which a person may count as present, before the kit gives up waiting."""
 
 
-def discard(bench: Bench) -> Procedure[None]:
+def discard(bench: BoardUnderTest) -> Procedure[None]:
     """Discard drops what is staged, if it names the boot number."""
     (one, first), (other, _) = any_two(bench)
     generation = bench.generation
@@ -56,7 +56,7 @@ def discard(bench: Bench) -> Procedure[None]:
     yield from bench.answer(MessageType.DISCARD, {DiscardKey.BOOT: bench.boot})
 
 
-def nothing_staged(bench: Bench) -> Procedure[None]:
+def nothing_staged(bench: BoardUnderTest) -> Procedure[None]:
     """Commit with nothing staged is refused with `wrong-state`."""
     body: Body = {CommitKey.COUNT: 1, CommitKey.DIGEST: 0, CommitKey.TOKEN: bench.token()}
     yield from bench.refused(MessageType.COMMIT, body, Refusal.WRONG_STATE, what="commit")
@@ -69,7 +69,7 @@ def nothing_staged(bench: Bench) -> Procedure[None]:
     )
 
 
-def not_in_this_state(bench: Bench) -> Procedure[None]:
+def not_in_this_state(bench: BoardUnderTest) -> Procedure[None]:
     """Undo, restart and confirm want nothing staged, undo a set, confirm a trial."""
     # Each names a wrong generation or boot number: a board that grants it changes nothing.
     other = {1: bench.generation ^ 0x5A5A}
@@ -101,7 +101,7 @@ def not_in_this_state(bench: Bench) -> Procedure[None]:
         raise NotMet("a refused request dropped what is staged")
 
 
-def legal_when_staged(bench: Bench) -> Procedure[None]:
+def legal_when_staged(bench: BoardUnderTest) -> Procedure[None]:
     """Hello, get-schema, get-values, status are legal whatever is staged, and drop nothing."""
     (one, first), _ = any_two(bench)
     yield from bench.stage(one, first)
@@ -122,7 +122,7 @@ def legal_when_staged(bench: Bench) -> Procedure[None]:
         raise NotMet("a request that only reads dropped what is staged")
 
 
-def dropped_in_time(bench: Bench) -> Procedure[None]:
+def dropped_in_time(bench: BoardUnderTest) -> Procedure[None]:
     """What is staged is dropped after 10 minutes without an answered request, and not before.
 
     A board that listens for as long as it runs still answers then.
@@ -142,7 +142,7 @@ def dropped_in_time(bench: Bench) -> Procedure[None]:
 # ----------------------------------------------------------------------------- presence, clause 5.5
 
 
-def presence(bench: Bench) -> Procedure[None]:
+def presence(bench: BoardUnderTest) -> Procedure[None]:
     """With something stored, whatever changes something is refused until the button is pressed."""
     bench.needs(Capability.PRESENCE)
     if (yield from bench.store()) is Store.EMPTY:
@@ -150,7 +150,9 @@ def presence(bench: Bench) -> Procedure[None]:
     yield from wants_presence(bench)
 
 
-def wants_presence(bench: Bench, within: int = PRESENCE_WINDOW) -> Procedure[tuple[int, int]]:
+def wants_presence(
+    bench: BoardUnderTest, within: int = PRESENCE_WINDOW
+) -> Procedure[tuple[int, int]]:
     """Wait until presence lapses; look at what is refused then, and granted after the button.
 
     within: milliseconds from now in which it must lapse. Return for how many of them a person
@@ -208,7 +210,7 @@ def wants_presence(bench: Bench, within: int = PRESENCE_WINDOW) -> Procedure[tup
     return lasted
 
 
-def _await_lapse(bench: Bench, stage: Body, within: int) -> Procedure[tuple[int, int]]:
+def _await_lapse(bench: BoardUnderTest, stage: Body, within: int) -> Procedure[tuple[int, int]]:
     """Ask until presence has lapsed; return how long it lasted, at least and at most."""
     began, absent = bench.present_at, bench.absent_at
     end, granted = bench.now + within, bench.now
@@ -233,7 +235,7 @@ def _await_lapse(bench: Bench, stage: Body, within: int) -> Procedure[tuple[int,
     return (granted - began if told and began is not None else 0), bench.now - absent
 
 
-def presence_when_empty(bench: Bench) -> Procedure[None]:
+def presence_when_empty(bench: BoardUnderTest) -> Procedure[None]:
     """While nothing is stored nobody needs to be present."""
     bench.needs(Capability.PRESENCE)
     if (yield from bench.store()) is not Store.EMPTY:
@@ -243,7 +245,7 @@ def presence_when_empty(bench: Bench) -> Procedure[None]:
     yield from bench.stage(one, None)
 
 
-def falls_silent(bench: Bench) -> Procedure[None]:
+def falls_silent(bench: BoardUnderTest) -> Procedure[None]:
     """A board listens for as long as it announced, and is silent from then on."""
     listens = bench.number(HelloReplyKey.LISTENS)
     if bench.hello.get(HelloReplyKey.LISTENS) is None:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from functools import partial
 from itertools import islice
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
 from provision.conformance.checks.committing import small_changes
 from provision.conformance.checks.parts import parts_if_any
@@ -47,7 +47,7 @@ _END_POLL = 20  # ms between two looks then
 _TRIAL_SLACK = 3000  # ms beyond the time of a trial in which it has to be over
 
 
-def _on_trial(bench: Bench) -> Procedure[tuple[Values, bytes, Values, bytes]]:
+def _on_trial(bench: BoardUnderTest) -> Procedure[tuple[Values, bytes, Values, bytes]]:
     """Store a set, then another on trial; return values and token of both."""
     bench.needs(Capability.TRIAL)
     old, old_token = yield from store_set(bench, 0)
@@ -58,7 +58,7 @@ def _on_trial(bench: Bench) -> Procedure[tuple[Values, bytes, Values, bytes]]:
     return old, old_token, new, new_token
 
 
-def _still_on_trial(bench: Bench) -> Procedure[int]:
+def _still_on_trial(bench: BoardUnderTest) -> Procedure[int]:
     """Return the generation while the trial goes on; end the check if the firmware ended it."""
     status = yield from bench.status()
     if status[StatusReplyKey.STORE] == Store.TRIAL:
@@ -74,12 +74,14 @@ def _still_on_trial(bench: Bench) -> Procedure[int]:
     raise NotApplicable("the firmware reports proven at once, which ends every trial well")
 
 
-def _left(bench: Bench) -> Procedure[int | None]:
+def _left(bench: BoardUnderTest) -> Procedure[int | None]:
     left = (yield from bench.status()).get(StatusReplyKey.TRIAL_LEFT)
     return left if isinstance(left, int) else None
 
 
-def _unless_proven(check: Callable[[Bench], Procedure[None]], bench: Bench) -> Procedure[None]:
+def _unless_proven(
+    check: Callable[[BoardUnderTest], Procedure[None]], bench: BoardUnderTest
+) -> Procedure[None]:
     """Run a check of trials; it does not count if the firmware ends the trial well meanwhile."""
     try:
         yield from check(bench)
@@ -93,7 +95,7 @@ def _unless_proven(check: Callable[[Bench], Procedure[None]], bench: Bench) -> P
         raise
 
 
-def trial_confirmed(bench: Bench) -> Procedure[None]:
+def trial_confirmed(bench: BoardUnderTest) -> Procedure[None]:
     """On trial the new set is in force; confirm keeps it, and may be repeated."""
     _, _, new, token = yield from _on_trial(bench)
     generation = yield from _still_on_trial(bench)
@@ -130,7 +132,7 @@ def trial_confirmed(bench: Bench) -> Procedure[None]:
         yield from must_hold(bench, new, "after confirm and a restart")
 
 
-def _legal_on_trial(bench: Bench) -> Procedure[None]:
+def _legal_on_trial(bench: BoardUnderTest) -> Procedure[None]:
     """Ask, by wrong numbers, what is legal on trial, and what is not with a field staged."""
     one, _ = any_one(bench)
     asked = (
@@ -150,7 +152,7 @@ def _legal_on_trial(bench: Bench) -> Procedure[None]:
     yield from bench.fresh()
 
 
-def trial_in_status(bench: Bench) -> Procedure[None]:
+def trial_in_status(bench: BoardUnderTest) -> Procedure[None]:
     """Status tells in a trial, and only there, how long it goes on, and that time runs.
 
     The repeat of the commit does not make it begin anew, nor does confirm what was reported.
@@ -181,7 +183,7 @@ def trial_in_status(bench: Bench) -> Procedure[None]:
     yield from must_hold(bench, new, "some time after confirm")
 
 
-def trial_undone(bench: Bench) -> Procedure[None]:
+def trial_undone(bench: BoardUnderTest) -> Procedure[None]:
     """Undo in a trial ends it badly at once: the older set and its token count again."""
     bench.needs(Capability.UNDO)
     old, old_token, new, new_token = yield from _on_trial(bench)
@@ -203,7 +205,7 @@ def trial_undone(bench: Bench) -> Procedure[None]:
         yield from _still_on_trial(bench)
 
 
-def trial_replaced(bench: Bench) -> Procedure[None]:
+def trial_replaced(bench: BoardUnderTest) -> Procedure[None]:
     """A commit in a trial replaces the set on trial; the confirmed one stays kept.
 
     The rules of the whole hold for it as for any other.
@@ -230,7 +232,7 @@ def trial_replaced(bench: Bench) -> Procedure[None]:
     yield from must_hold(bench, old, "after undo of a second trial")
 
 
-def trial_started_thrice(bench: Bench) -> Procedure[None]:
+def trial_started_thrice(bench: BoardUnderTest) -> Procedure[None]:
     """At the third start within the trial the older set is in force again.
 
     One that the firmware makes to apply the set counts as well.
@@ -264,7 +266,7 @@ def trial_started_thrice(bench: Bench) -> Procedure[None]:
         raise NotMet("the older token does not count again at the third start within a trial")
 
 
-def _see_it_end(bench: Bench, generation: int) -> Procedure[None]:
+def _see_it_end(bench: BoardUnderTest, generation: int) -> Procedure[None]:
     """Ask for the status until the trial is over; each reply is of before it ended, or of after."""
     end = bench.now + _BEFORE_END + _TRIAL_SLACK
     while bench.now < end:
@@ -278,7 +280,7 @@ def _see_it_end(bench: Bench, generation: int) -> Procedure[None]:
         yield from bench.silence(_END_POLL)
 
 
-def trial_over(bench: Bench) -> Procedure[None]:
+def trial_over(bench: BoardUnderTest) -> Procedure[None]:
     """When the time of a trial is over, the older set is in force again."""
     old, old_token, _, _ = yield from _on_trial(bench)
     generation = yield from _still_on_trial(bench)
@@ -297,7 +299,7 @@ def trial_over(bench: Bench) -> Procedure[None]:
     yield from must_hold(bench, old, "after a trial that ran out")
 
 
-def first_set_is_no_trial(bench: Bench) -> Procedure[None]:
+def first_set_is_no_trial(bench: BoardUnderTest) -> Procedure[None]:
     """A commit over nothing begins no trial."""
     bench.needs(Capability.TRIAL)
     bench.needs(Capability.ERASE)

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
 from provision.conformance.checks.parts import Parts
 from provision.conformance.checks.reading import check_status, hello_and_status
@@ -37,14 +37,14 @@ from provision.contract.table import (
 _POLL = 100  # ms between two looks at the status
 
 
-def _undo(bench: Bench) -> Procedure[Body]:
+def _undo(bench: BoardUnderTest) -> Procedure[Body]:
     """Undo, by the present generation; return the request's body."""
     body: Body = {1: (yield from bench.status())[StatusReplyKey.GENERATION]}
     yield from bench.answer(MessageType.UNDO, body)
     return body
 
 
-def undo(bench: Bench) -> Procedure[None]:
+def undo(bench: BoardUnderTest) -> Procedure[None]:
     """Undo brings the set before this one back, with its token; undo again brings this one back.
 
     The older set outlives a restart.
@@ -95,7 +95,7 @@ def undo(bench: Bench) -> Procedure[None]:
 # -------------------------------------------------------------------------------- erase, clause 6.7
 
 
-def erase(bench: Bench) -> Procedure[None]:
+def erase(bench: BoardUnderTest) -> Procedure[None]:
     """Erase leaves nothing to read, nothing staged, nothing to undo; the generation grows."""
     bench.needs(Capability.ERASE)
     yield from store_set(bench, 0)
@@ -156,7 +156,7 @@ def erase(bench: Bench) -> Procedure[None]:
 # ---------------------------------------------------- restart, clause 6.7, 5.2 and power, clause 10
 
 
-def restart_board(bench: Bench) -> Procedure[int]:
+def restart_board(bench: BoardUnderTest) -> Procedure[int]:
     """Restart the board by what means there are; return the boot number before."""
     yield from bench.say_hello()
     before = bench.boot
@@ -168,7 +168,7 @@ def restart_board(bench: Bench) -> Procedure[int]:
     return before
 
 
-def refused_undo(bench: Bench) -> Procedure[None]:
+def refused_undo(bench: BoardUnderTest) -> Procedure[None]:
     """An undo that is refused leaves incomplete parts, whatever it is refused for."""
     bench.needs(Capability.UNDO)
     bench.needs(Capability.ERASE)
@@ -193,7 +193,7 @@ def _press_reset() -> Procedure[None]:
         raise NotApplicable("the board does not offer restart, and nobody pressed reset")
 
 
-def _await_start(bench: Bench, before: int) -> Procedure[None]:
+def _await_start(bench: BoardUnderTest, before: int) -> Procedure[None]:
     """Wait until the board answers with another boot number."""
     end = bench.now + START_TIME
     while True:
@@ -206,7 +206,7 @@ def _await_start(bench: Bench, before: int) -> Procedure[None]:
             raise NotMet("the board did not restart, or has the same boot number after it")
 
 
-def restart(bench: Bench) -> Procedure[None]:
+def restart(bench: BoardUnderTest) -> Procedure[None]:
     """Restart gives another boot number; the unit and what is stored are the same.
 
     A trial that was confirmed is over, and the older set is still there.
@@ -239,7 +239,7 @@ def restart(bench: Bench) -> Procedure[None]:
         yield from must_hold(bench, older, "after a restart, and an undo of what was before it")
 
 
-def restart_drops(bench: Bench) -> Procedure[None]:
+def restart_drops(bench: BoardUnderTest) -> Procedure[None]:
     """A restart drops incomplete parts; an erased board is empty after it, an undone one undone."""
     schema = bench.known_schema()
     first, _ = yield from store_set(bench, 0)

@@ -5,11 +5,11 @@ from __future__ import annotations
 
 from functools import partial
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
 from provision.conformance.expected_values import value_refusal
 from provision.conformance.findings import NotApplicable
-from provision.conformance.made_up import tries
+from provision.conformance.sample_values import tries
 from provision.conformance.shown import code_words
 from provision.conformance.steps import Procedure
 from provision.contract.profile import Item
@@ -20,7 +20,7 @@ from provision.contract.table import (
     SetFieldKey,
     SetFieldReplyKey,
 )
-from provision.settings.model import Setting
+from provision.schema.model import Setting
 
 _OWN = {
     Kind.NETWORK_NAME: ("9.1.8",),
@@ -39,7 +39,7 @@ def _numbers(kind: Kind) -> tuple[str, ...]:
     return (*_OWN.get(kind, (f"9.1.{kind.value}",)), *_OF_ALL)
 
 
-def values_of(kind: Kind, bench: Bench) -> Procedure[None]:
+def values_of(kind: Kind, bench: BoardUnderTest) -> Procedure[None]:
     """Every field of a kind takes and refuses what clause 9 says, and refusing changes nothing."""
     schema = bench.known_schema()
     settings = [setting for setting in schema.settings if setting.field.kind is kind]
@@ -54,7 +54,7 @@ def values_of(kind: Kind, bench: Bench) -> Procedure[None]:
         yield from bench.fresh()
 
 
-def _try(bench: Bench, setting: Setting, value: Item, *, parts: bool) -> Procedure[None]:
+def _try(bench: BoardUnderTest, setting: Setting, value: Item, *, parts: bool) -> Procedure[None]:
     """Send a value; note it if the board takes or refuses it against clause 9."""
     bodies = bench.requests_for(setting, value, parts=parts)
     if not bodies or (parts and SetFieldKey.PART not in bodies[0]):

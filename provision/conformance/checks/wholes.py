@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from itertools import product
 
-from provision.conformance.bench import Bench
+from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
 from provision.conformance.checks.sets import (
     Values,
@@ -25,7 +25,7 @@ from provision.conformance.expected import (
     needs_value,
 )
 from provision.conformance.findings import NotApplicable, NotMet
-from provision.conformance.made_up import good_value, pins_for
+from provision.conformance.sample_values import good_value, pins_for
 from provision.conformance.shown import code_words
 from provision.conformance.steps import Procedure
 from provision.contract.profile import Item
@@ -37,7 +37,7 @@ from provision.contract.table import (
     RefusalKey,
     StatusReplyKey,
 )
-from provision.settings.model import Schema, Setting, Value
+from provision.schema.model import Schema, Setting, Value
 
 _MOST_FAULTS_TRIED = 40
 _ADMITTED_TRIED = {"lacks": 3, "unused": 2, "chain": 1, "same pin": 3, "swap": 1}
@@ -45,7 +45,7 @@ _ADMITTED_TRIED = {"lacks": 3, "unused": 2, "chain": 1, "same pin": 3, "swap": 1
 
 
 def refused_whole(
-    bench: Bench, base: Values, changes: Mapping[str, Value | None], due: Refusal
+    bench: BoardUnderTest, base: Values, changes: Mapping[str, Value | None], due: Refusal
 ) -> Procedure[None]:
     """Commit changes that break a rule of the whole; what is staged must stay."""
     schema = bench.known_schema()
@@ -73,7 +73,7 @@ def refused_whole(
     bench.staged.clear()
 
 
-def partners(bench: Bench) -> Procedure[None]:
+def partners(bench: BoardUnderTest) -> Procedure[None]:
     """Of a network name and its passphrase both are staged, or neither."""
     schema = bench.known_schema()
     pairs = [
@@ -91,7 +91,7 @@ def partners(bench: Bench) -> Procedure[None]:
                 yield from refused_whole(bench, values, {setting.key: value}, Refusal.PARTNER)
 
 
-def missing_fields(bench: Bench) -> Procedure[None]:
+def missing_fields(bench: BoardUnderTest) -> Procedure[None]:
     """A required field that is active has a value in force, or the commit is refused."""
     values, _ = yield from store_set(bench, 0)
     tried = 0
@@ -102,7 +102,7 @@ def missing_fields(bench: Bench) -> Procedure[None]:
         raise NotApplicable("no field of the board's schema can be missing")
 
 
-def pin_conflicts(bench: Bench) -> Procedure[None]:
+def pin_conflicts(bench: BoardUnderTest) -> Procedure[None]:
     """No two active fields have the same pin, unless both share it."""
     values, _ = yield from store_set(bench, 1)
     tried = 0
@@ -120,7 +120,7 @@ def pin_conflicts(bench: Bench) -> Procedure[None]:
         return
 
 
-def breaking(bench: Bench, values: Values, code: Refusal) -> Iterator[Values]:
+def breaking(bench: BoardUnderTest, values: Values, code: Refusal) -> Iterator[Values]:
     """Yield changes of a whole for which a commit must be refused with this code, not too many."""
     tried = 0
     for changes in mutations(bench, values):
@@ -130,7 +130,7 @@ def breaking(bench: Bench, values: Values, code: Refusal) -> Iterator[Values]:
             yield changes
 
 
-def mutations(bench: Bench, values: Values) -> Iterator[Values]:
+def mutations(bench: BoardUnderTest, values: Values) -> Iterator[Values]:
     """Yield changes of a whole that may or may not break a rule: clearings, conditions, pins."""
     schema = bench.known_schema()
     found = [*_alone_in_use(schema, values), *_pins_in_special(schema, values)]
@@ -270,7 +270,7 @@ def _of(schema: Schema, key: str) -> Setting:
     return setting
 
 
-def admitted_wholes(bench: Bench) -> Procedure[None]:
+def admitted_wholes(bench: BoardUnderTest) -> Procedure[None]:
     """What is not active is not missing, and frees its pin; pins can be shared, and swapped."""
     schema = bench.known_schema()
     values, _ = yield from store_set(bench, 0)

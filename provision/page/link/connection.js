@@ -11,7 +11,7 @@
  *
  * Several calls may run at once and share the line's flights. Times are in milliseconds.
  *
- * @typedef {import("./procedures.js").Change} Change
+ * @typedef {import("./operations.js").Change} Change
  * @typedef {import("./replies.js").Hello} Hello
  * @typedef {import("./replies.js").Network} Network
  * @typedef {import("./replies.js").Outcome} Outcome
@@ -26,14 +26,14 @@
 
 /**
  * @template Result
- * @typedef {import("./procedures.js").Procedure<Result>} Procedure
+ * @typedef {import("./operations.js").Procedure<Result>} Procedure
  */
 
 import { MAX_ID } from "../contract/messages.js";
 import { Held, Run, STEP_BOUND_MS, Store } from "../contract/table.js";
 import { say } from "../words.js";
 import { BoardRefused, LineLost, LinkError, NoReply } from "./errors.js";
-import * as procedures from "./procedures.js";
+import * as operations from "./operations.js";
 import { Session } from "./session.js";
 
 const FOLLOW_PAUSE = 250; // ms between looks at the status
@@ -81,28 +81,28 @@ export class Connection {
    * @throws {LinkError} Silent, SpeaksElse, OtherReader, WrongVersion
    */
   async hello(patience = STEP_BOUND_MS) {
-    this.#hello = await this.#run(procedures.greet(patience));
+    this.#hello = await this.#run(operations.greet(patience));
     return this.#hello;
   }
 
   /** Return the deflated schema, not yet to be believed. */
   async readSchema() {
-    return this.#run(procedures.readSchema((await this.#met()).schemaSize));
+    return this.#run(operations.readSchema((await this.#met()).schemaSize));
   }
 
   /** Return what the board holds, by full key in schema order. */
   readValues() {
-    return this.#run(procedures.readValues());
+    return this.#run(operations.readValues());
   }
 
   /** Return where the board stands. */
   status() {
-    return this.#run(procedures.readStatusNow());
+    return this.#run(operations.readStatusNow());
   }
 
   /** Drop what is staged. */
   async discard() {
-    return this.#run(procedures.discard((await this.#met()).boot));
+    return this.#run(operations.discard((await this.#met()).boot));
   }
 
   /**
@@ -111,7 +111,7 @@ export class Connection {
    * Where the line is lost after the commit was sent the outcome is unknown, which is no error.
    *
    * @param {readonly Change[]} changes in schema order, at least one
-   * @param {Uint8Array} token 8 random bytes, to settle an open outcome by
+   * @param {Uint8Array} token 8 random bytes, to resolve an unclear outcome
    * @returns {Promise<Outcome>}
    */
   async store(changes, token) {
@@ -119,7 +119,7 @@ export class Connection {
     let isOpen = false;
     try {
       return await this.#change(() =>
-        procedures.store(this.#session.limits.line, unit, changes, token, (open) => {
+        operations.store(this.#session.limits.line, unit, changes, token, (open) => {
           isOpen = open;
         }),
       );
@@ -135,8 +135,8 @@ export class Connection {
    * @param {Uint8Array} token
    * @param {Uint8Array} unit of the board that it went to
    */
-  settle(token, unit) {
-    return this.#run(procedures.settle(token, unit));
+  resolveCommit(token, unit) {
+    return this.#run(operations.resolveCommit(token, unit));
   }
 
   /**
@@ -155,7 +155,7 @@ export class Connection {
       if (patience <= 0) return null;
       let status;
       try {
-        status = await this.#run(procedures.readStatusNow({ delay: FOLLOW_PAUSE, patience }));
+        status = await this.#run(operations.readStatusNow({ delay: FOLLOW_PAUSE, patience }));
       } catch (error) {
         if (error instanceof NoReply || error instanceof BoardRefused) continue;
         throw error;
@@ -175,7 +175,7 @@ export class Connection {
    * @param {number} generation
    */
   undo(generation) {
-    return this.#change(() => procedures.undo(generation));
+    return this.#change(() => operations.undo(generation));
   }
 
   /**
@@ -184,7 +184,7 @@ export class Connection {
    * @param {number} generation
    */
   confirm(generation) {
-    return this.#change(() => procedures.confirm(generation));
+    return this.#change(() => operations.confirm(generation));
   }
 
   /**
@@ -193,7 +193,7 @@ export class Connection {
    * @param {number} generation
    */
   erase(generation) {
-    return this.#change(() => procedures.erase(generation));
+    return this.#change(() => operations.erase(generation));
   }
 
   /**
@@ -217,12 +217,12 @@ export class Connection {
    * @param {AbortSignal} [signal] ends it: the promise rejects with the signal's reason
    */
   survey(onFound, signal) {
-    return this.#run(procedures.survey(onFound), signal);
+    return this.#run(operations.survey(onFound), signal);
   }
 
   /** Make the board show itself, for about five seconds. */
   locate() {
-    return this.#run(procedures.locate());
+    return this.#run(operations.locate());
   }
 
   async #met() {
@@ -237,7 +237,7 @@ export class Connection {
    */
   #change(change) {
     const onWanted = () => this.#onNotice("presence");
-    return this.#run(procedures.withPresence(change, onWanted));
+    return this.#run(operations.withPresence(change, onWanted));
   }
 
   /**

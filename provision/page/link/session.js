@@ -14,7 +14,7 @@ import { Exchange } from "./exchange.js";
 
 /**
  * @template Result
- * @typedef {import("./procedures.js").Procedure<Result>} Procedure
+ * @typedef {import("./operations.js").Procedure<Result>} Procedure
  */
 
 /**

@@ -9,10 +9,10 @@
  * @module
  */
 
-import { mapTexts } from "../settings/languages.js";
-import { MAX_HELP } from "../settings/table.js";
+import { mapTexts } from "../schema/languages.js";
+import { MAX_HELP } from "../schema/table.js";
 
-/** @import { Schema } from "../settings/model.js" */
+/** @import { Schema } from "../schema/model.js" */
 
 const CUT = "...";
 

@@ -13,12 +13,12 @@
 import { codeName } from "../contract/messages.js";
 import { Kind, Reason, Refusal, Step } from "../contract/table.js";
 import { REFUSALS } from "../link/errors.js";
-import { refusalWords } from "../settings/values.js";
+import { refusalWords } from "../schema/values.js";
 import { say } from "../words.js";
 import { heading, Why } from "./questions.js";
 
 /** @import { Status } from "../link/replies.js" */
-/** @import { Schema } from "../settings/model.js" */
+/** @import { Schema } from "../schema/model.js" */
 
 /** @typedef {Readonly<Record<number, string>>} Words  by code */
 

@@ -11,12 +11,12 @@
 
 import { Capability, Held, Kind, Refusal, Run, Store } from "../contract/table.js";
 import { BoardRefused, LineLost, LinkError } from "../link/errors.js";
-import { inLanguage, languages } from "../settings/languages.js";
-import { isSecret, onlyProposes } from "../settings/model.js";
-import { footerOf, ownZone } from "../settings/time_zones.js";
-import { checkValue, refusalWords, show } from "../settings/values.js";
-import { active } from "../settings/whole.js";
-import { SchemaError, unpack } from "../settings/wire.js";
+import { inLanguage, languages } from "../schema/languages.js";
+import { isSecret, onlyProposes } from "../schema/model.js";
+import { footerOf, ownZone } from "../schema/time_zones.js";
+import { checkValue, refusalWords, show } from "../schema/values.js";
+import { active } from "../schema/constraints.js";
+import { SchemaError, unpack } from "../schema/codec.js";
 import { say, sayPlural } from "../words.js";
 import { cleanSchema, printable } from "./cleaning.js";
 import {
@@ -38,7 +38,7 @@ import { isOpaque, Move, shownValue } from "./questions.js";
 
 /** @import { Connection } from "../link/connection.js" */
 /** @import { Hello, HeldValue, Outcome, Status } from "../link/replies.js" */
-/** @import { Schema, Setting, Value } from "../settings/model.js" */
+/** @import { Schema, Setting, Value } from "../schema/model.js" */
 /** @import { Answer, HeldSetting, InRange, Question, ReviewLine, AnotherInstance } from "./questions.js" */
 
 const SURVEY_TIME = 12_000; // ms that looking for networks may take
@@ -382,7 +382,7 @@ export class Dialog {
       const open = this.#open;
       const gone = new Promise((_, reject) => setTimeout(reject, SETTLE_TIME, new LineLost()));
       const settled =
-        open && (await Promise.race([this.board.settle(open, this.met.hello.unit), gone]));
+        open && (await Promise.race([this.board.resolveCommit(open, this.met.hello.unit), gone]));
       if (settled?.type === "stored") {
         return {
           result: "stored",
@@ -589,7 +589,7 @@ export class Dialog {
         ),
       );
       this.board = await this.#findAgain(this.met.hello.unit);
-      outcome = await this.board.settle(token, this.met.hello.unit);
+      outcome = await this.board.resolveCommit(token, this.met.hello.unit);
     }
     if (outcome.type !== "unknown") this.#open = null;
     if (outcome.type === "stored") {

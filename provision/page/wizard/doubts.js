@@ -11,7 +11,7 @@ import { Kind } from "../contract/table.js";
 import { say } from "../words.js";
 import { trimmed } from "./cleaning.js";
 
-/** @import { Field, Value } from "../settings/model.js" */
+/** @import { Field, Value } from "../schema/model.js" */
 
 const TYPOGRAPHIC = /[\u201c\u201d\u201e\u201f\u2018\u2019\u201a\u201b\u00ab\u00bb\u2039\u203a]/;
 const OTHER_SPACES = /[\u00a0\u2007\u202f\u200b]/;

@@ -18,7 +18,7 @@
  */
 
 import { Held, Kind, Refusal } from "../contract/table.js";
-import { isSecret, makeSchema, needsValue } from "../settings/model.js";
+import { isSecret, makeSchema, needsValue } from "../schema/model.js";
 import {
   ValueProblem,
   asTyped,
@@ -27,8 +27,8 @@ import {
   networkKey,
   parse,
   refusalWords,
-} from "../settings/values.js";
-import { active, checkWhole, inForce, keyBeside, pinConflicts } from "../settings/whole.js";
+} from "../schema/values.js";
+import { active, checkWhole, inForce, keyBeside, pinConflicts } from "../schema/constraints.js";
 import { say } from "../words.js";
 import {
   Move,
@@ -42,7 +42,7 @@ import {
   typedValue,
 } from "./questions.js";
 
-/** @import { Field, Schema, Section, Setting, Value } from "../settings/model.js" */
+/** @import { Field, Schema, Section, Setting, Value } from "../schema/model.js" */
 /** @import { AnotherInstance, Answer, DialogStep, Given, HeldSetting, OfferedFrom, PinChoice,
  *   Question, ReviewLine, WhyAsked } from "./questions.js" */
 
@@ -610,7 +610,7 @@ export class Flow {
   #conflictWords(key) {
     const [number, other] = this.#conflicts.get(key) ?? [];
     if (number === undefined || other === undefined) return null;
-    const pin = /** @type {import("../settings/model.js").Pin} */ (
+    const pin = /** @type {import("../schema/model.js").Pin} */ (
       this.#schema.pins.find((each) => each.number === number)
     );
     return say(

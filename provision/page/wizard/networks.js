@@ -6,7 +6,7 @@
  */
 
 import { Security } from "../contract/table.js";
-import { MAX_NETWORK_NAME } from "../settings/table.js";
+import { MAX_NETWORK_NAME } from "../schema/table.js";
 import { mark, say } from "../words.js";
 import { visible } from "./cleaning.js";
 

@@ -6,12 +6,12 @@
  */
 
 import { Kind } from "../contract/table.js";
-import { isSecret } from "../settings/model.js";
-import { show } from "../settings/values.js";
+import { isSecret } from "../schema/model.js";
+import { show } from "../schema/values.js";
 import { say, sayPlural } from "../words.js";
 import { trimmed, visible } from "./cleaning.js";
 
-/** @import { Field, Pin, Section, Setting, Value } from "../settings/model.js" */
+/** @import { Field, Pin, Section, Setting, Value } from "../schema/model.js" */
 
 /** What stands for a secret wherever one would be shown: of one length, whatever the secret's. */
 export const MASK = "********";

@@ -7,9 +7,9 @@
  */
 
 import { Kind, Refusal } from "../contract/table.js";
-import { isSecret } from "../settings/model.js";
-import { names } from "../settings/time_zones.js";
-import { asTyped, isKeyOnly, refusalWords, ValueProblem } from "../settings/values.js";
+import { isSecret } from "../schema/model.js";
+import { names } from "../schema/time_zones.js";
+import { asTyped, isKeyOnly, refusalWords, ValueProblem } from "../schema/values.js";
 import { say } from "../words.js";
 import { faultSentence, WHYS } from "./codes.js";
 import { Move, Origin } from "./questions.js";
@@ -17,7 +17,7 @@ import { Move, Origin } from "./questions.js";
 /** @import { Asker } from "./conduct.js" */
 /** @import { Flow } from "./flow.js" */
 /** @import { AnotherInstance, Answer, Question, ReviewLine } from "./questions.js" */
-/** @import { Value } from "../settings/model.js" */
+/** @import { Value } from "../schema/model.js" */
 
 /** The refusal whose words say best what a kind of field wants. @type {Record<number, number>} */
 const WANTED = {

@@ -17,7 +17,7 @@ from provision.wizard.command_line import (
     place_of,
     refuse,
 )
-from provision.wizard.ending import Ending
+from provision.wizard.result import DialogResult
 
 if TYPE_CHECKING:
     from provision.wizard.at_port import Person
@@ -46,10 +46,12 @@ def run(options: argparse.Namespace) -> int:
         )
         return refuse(options, said)
 
-    async def act(person: Person) -> Ending:
-        from provision.wizard.at_port import Extent, set_up_at_port  # noqa: PLC0415
+    async def act(person: Person) -> DialogResult:
+        from provision.wizard.at_port import set_up_at_port  # noqa: PLC0415
+        from provision.wizard.dialog import SetupOptions  # noqa: PLC0415
 
-        extent = Extent(only=options.keys, show_log=options.log)
-        return await set_up_at_port(place_of(options), person, extent)
+        return await set_up_at_port(
+            place_of(options), person, SetupOptions(show_log=options.log), only=options.keys
+        )
 
     return conclude(options, act)

@@ -23,7 +23,7 @@ from provision.wizard.command_line import (
     wrapped,
     write_file,
 )
-from provision.wizard.ending import Ending, ExitCode
+from provision.wizard.result import DialogResult, ExitCode
 
 if TYPE_CHECKING:
     from provision.wizard.at_port import Person
@@ -54,7 +54,7 @@ def run(options: argparse.Namespace) -> int:
         return await diagnose(place_of(options), say, secrets=known)
 
     found, board = run_with_board(options, look)
-    if isinstance(found, Ending):
+    if isinstance(found, DialogResult):
         return end(options, found, board)
     code = found.code
     if options.out is not None:

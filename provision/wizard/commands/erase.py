@@ -16,7 +16,7 @@ from provision.wizard.command_line import (
     nobody_agrees,
     place_of,
 )
-from provision.wizard.ending import Ending
+from provision.wizard.result import DialogResult
 
 if TYPE_CHECKING:
     from provision.wizard.at_port import Person
@@ -35,7 +35,7 @@ def run(options: argparse.Namespace) -> int:
     if not options.yes and not has_terminal():
         return nobody_agrees(options, "erase")
 
-    async def act(person: Person) -> Ending:
+    async def act(person: Person) -> DialogResult:
         from provision.wizard.at_port import erase_at_port  # noqa: PLC0415
 
         return await erase_at_port(place_of(options), person, agreed=options.yes)

@@ -17,7 +17,7 @@ from provision.wizard.command_line import (
     say,
     write_file,
 )
-from provision.wizard.ending import Ending, ExitCode
+from provision.wizard.result import DialogResult, ExitCode
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -38,7 +38,7 @@ def run(options: argparse.Namespace) -> int:
     from provision.wizard.export import answers_file  # noqa: PLC0415
 
     met, board = run_with_board(options, lambda person: look_at_port(place_of(options), person))
-    if isinstance(met, Ending):
+    if isinstance(met, DialogResult):
         return end(options, met, board)
     if met.status.store == Store.EMPTY:
         say(tr("Nothing is set on this board, so that there is nothing to write."))

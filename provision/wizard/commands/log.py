@@ -7,7 +7,7 @@ import argparse
 
 from provision import output
 from provision.wizard.command_line import add_known, add_port, end, place_of, run_with_board
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

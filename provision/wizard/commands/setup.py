@@ -17,7 +17,7 @@ from provision.wizard.command_line import (
     no_terminal,
     place_of,
 )
-from provision.wizard.ending import Ending
+from provision.wizard.result import DialogResult
 
 if TYPE_CHECKING:
     from provision.wizard.at_port import Person
@@ -38,10 +38,11 @@ def run(options: argparse.Namespace) -> int:
     if options.answers is None and not has_terminal():
         return no_terminal(options, "setup")
 
-    async def act(person: Person) -> Ending:
-        from provision.wizard.at_port import Extent, set_up_at_port  # noqa: PLC0415
+    async def act(person: Person) -> DialogResult:
+        from provision.wizard.at_port import set_up_at_port  # noqa: PLC0415
+        from provision.wizard.dialog import SetupOptions  # noqa: PLC0415
 
-        extent = Extent(ask_all=options.ask_all, show_log=options.log)
-        return await set_up_at_port(place_of(options), person, extent)
+        asked = SetupOptions(ask_all=options.ask_all, show_log=options.log)
+        return await set_up_at_port(place_of(options), person, asked)
 
     return conclude(options, act)

@@ -13,7 +13,7 @@ from provision.wizard.command_line import (
     print_json,
     run_with_board,
 )
-from provision.wizard.ending import Ending, ExitCode, Result
+from provision.wizard.result import DialogResult, ExitCode, Result
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -28,7 +28,7 @@ def run(options: argparse.Namespace) -> int:
     from provision.wizard.at_port import look_at_port  # noqa: PLC0415
 
     met, board = run_with_board(options, lambda person: look_at_port(place_of(options), person))
-    if isinstance(met, Ending):
+    if isinstance(met, DialogResult):
         return end(options, met, board)
     if options.json:
         ended = {"result": Result.NOTHING_TO_DO.value, "exit": int(ExitCode.DONE)}

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import argparse
 
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 
 
 def add_arguments(_: argparse.ArgumentParser) -> None:

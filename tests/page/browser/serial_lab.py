@@ -39,7 +39,7 @@ from provision.contract.table import Held, Run
 from provision.link.connection import Connection
 from provision.link.ports import open_stream
 from provision.link.replies import Stored
-from provision.settings.model import Value
+from provision.schema.model import Value
 from provision.wizard.dialog import meet
 from tests.waiting import PATIENCE, join, next_line
 

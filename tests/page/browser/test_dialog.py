@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, cast
 import pytest
 
 from provision import cli
-from provision.settings.model import Value
+from provision.schema.model import Value
 from tests.page.browser.conftest import Launch
 from tests.page.browser.looking import (
     NARROW,

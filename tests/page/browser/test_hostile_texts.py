@@ -21,7 +21,7 @@ from provision.author.preview import Line, Server
 from provision.board.engine import from_declaration
 from provision.board.firmware import Device, read_surroundings
 from provision.contract.table import Ability, Kind
-from provision.settings.model import Field, Option, Pin, Schema, Section
+from provision.schema.model import Field, Option, Pin, Schema, Section
 from tests.page.browser import chromium
 from tests.page.browser.person import OVERVIEW, REVIEW, Person
 from tests.waiting import PATIENCE, join

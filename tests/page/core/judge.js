@@ -9,7 +9,7 @@ import { createInterface } from "node:readline";
 import { cleanLog } from "../../../provision/page/contract/log.js";
 import { ProfileError, decode, encode } from "../../../provision/page/contract/profile.js";
 import { MAX_SCHEMA_DEPTH } from "../../../provision/page/contract/table.js";
-import { footerOf, isTzString, names } from "../../../provision/page/settings/time_zones.js";
+import { footerOf, isTzString, names } from "../../../provision/page/schema/time_zones.js";
 import {
   ValueProblem,
   checkValue,
@@ -17,7 +17,7 @@ import {
   parse,
   refusalWords,
   show,
-} from "../../../provision/page/settings/values.js";
+} from "../../../provision/page/schema/values.js";
 import {
   active,
   checkWhole,
@@ -25,11 +25,11 @@ import {
   pinConflicts,
   missing,
   stagedDigest,
-} from "../../../provision/page/settings/whole.js";
-import { SchemaError, fromItem } from "../../../provision/page/settings/wire.js";
+} from "../../../provision/page/schema/constraints.js";
+import { SchemaError, fromItem } from "../../../provision/page/schema/codec.js";
 import { hex, unhex } from "./helpers.js";
 
-/** @typedef {import("../../../provision/page/settings/model.js").Schema} Schema */
+/** @typedef {import("../../../provision/page/schema/model.js").Schema} Schema */
 
 /** @type {Map<string, Schema>} */
 const schemas = new Map();

@@ -7,7 +7,7 @@ import { describe, it } from "node:test";
 import { LineReceiver, crc32c, encodeLine } from "../../../provision/page/contract/line.js";
 import { ProfileError, decode, encode } from "../../../provision/page/contract/profile.js";
 import { Kind } from "../../../provision/page/contract/table.js";
-import { networkKey, parse, show } from "../../../provision/page/settings/values.js";
+import { networkKey, parse, show } from "../../../provision/page/schema/values.js";
 import { hex, json, octets, unhex } from "./helpers.js";
 
 describe("RFC 4648 clause 10, with the padding left out", () => {
@@ -91,7 +91,7 @@ describe("IEEE 802.11-2016 J.4.2", () => {
 });
 
 describe("RFC 5952", () => {
-  const field = /** @type {import("../../../provision/page/settings/model.js").Field} */ (
+  const field = /** @type {import("../../../provision/page/schema/model.js").Field} */ (
     /** @type {unknown} */ ({ kind: Kind.IP, families: 3, minimum: null, maximum: null })
   );
   /** @type {[section: string, canonical: string, ...others: string[]][]} */

@@ -21,19 +21,14 @@ from hypothesis import strategies as st
 from provision.contract.line import clean_log
 from provision.contract.profile import Item, ProfileError, decode, encode
 from provision.contract.table import MAX_SCHEMA_DEPTH, Characters, Kind, Refusal
-from provision.settings.languages import texts
-from provision.settings.model import Field, Schema, Section, Translation, Value
-from provision.settings.table import LENGTH_OF_KEY
-from provision.settings.time_zones import is_tz_string, zones
-from provision.settings.values import (
-    ValueProblem,
-    check_value,
-    limits,
-    parse,
-    refusal_words,
-    show,
+from provision.schema.codec import (
+    InvalidSchemaError,
+    NewerSchemaError,
+    SchemaError,
+    from_item,
+    to_item,
 )
-from provision.settings.whole import (
+from provision.schema.constraints import (
     active,
     check_whole,
     in_force,
@@ -41,16 +36,21 @@ from provision.settings.whole import (
     pin_conflicts,
     staged_digest,
 )
-from provision.settings.wire import (
-    InvalidSchemaError,
-    NewerSchemaError,
-    SchemaError,
-    from_item,
-    to_item,
+from provision.schema.languages import texts
+from provision.schema.model import Field, Schema, Section, Translation, Value
+from provision.schema.table import LENGTH_OF_KEY
+from provision.schema.time_zones import is_tz_string, zones
+from provision.schema.values import (
+    ValueProblem,
+    check_value,
+    limits,
+    parse,
+    refusal_words,
+    show,
 )
 from tests.page.core.judging import Judge, Ran
-from tests.settings.test_values import ANY_URL, FIELDS, FREE, RP2040, values_of
-from tests.settings.test_whole import ALARM, VALUES
+from tests.schema.test_constraints import ALARM, VALUES
+from tests.schema.test_values import ANY_URL, FIELDS, FREE, RP2040, values_of
 from tests.vectors.boards import CBoard, build, declaration
 from tests.vectors.files import rows
 from tests.vectors.talk import ask

@@ -23,9 +23,9 @@ import {
   Kind,
   Refusal,
 } from "../../../provision/page/contract/table.js";
-import { inLanguage, mapTexts } from "../../../provision/page/settings/languages.js";
-import { checkValue, parse } from "../../../provision/page/settings/values.js";
-import { SchemaError, unpack } from "../../../provision/page/settings/wire.js";
+import { inLanguage, mapTexts } from "../../../provision/page/schema/languages.js";
+import { checkValue, parse } from "../../../provision/page/schema/values.js";
+import { SchemaError, unpack } from "../../../provision/page/schema/codec.js";
 import { hex, json, octets, unhex } from "./helpers.js";
 
 /**
@@ -204,7 +204,7 @@ describe("typed.json", async () => {
   const german = process.env.GERMAN_PAGE;
   if (!german) throw new Error("GERMAN_PAGE must be the URL of the page's source code in German");
   /** @type {Record<string, typeof parse>} */
-  const hosts = { en: parse, de: (await import(`${german}/settings/values.js`)).parse };
+  const hosts = { en: parse, de: (await import(`${german}/schema/values.js`)).parse };
   for (const { id, shows, field, language, typed, bytes, expected } of vectors("typed.json")) {
     it(`${id}: ${shows}`, () => {
       let got;

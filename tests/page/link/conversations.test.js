@@ -24,7 +24,7 @@ import {
 } from "../../../provision/page/contract/table.js";
 import { Refused } from "../../../provision/page/link/errors.js";
 import { Exchange, Request } from "../../../provision/page/link/exchange.js";
-import { discard, greet, readStatusNow, store } from "../../../provision/page/link/procedures.js";
+import { discard, greet, readStatusNow, store } from "../../../provision/page/link/operations.js";
 import { Session } from "../../../provision/page/link/session.js";
 
 /**
@@ -114,7 +114,7 @@ test("the first provisioning goes as in the vector, line by line", () => {
 
   /**
    * @template Result
-   * @param {import("../../../provision/page/link/procedures.js").Procedure<Result>} procedure
+   * @param {import("../../../provision/page/link/operations.js").Procedure<Result>} procedure
    * @returns {Result}
    */
   function run(procedure) {
@@ -173,7 +173,7 @@ test("the first provisioning goes as in the vector, line by line", () => {
 /**
  * Ask for the first page of values: the vector's host reads no further.
  *
- * @returns {import("../../../provision/page/link/procedures.js").Procedure<any>}
+ * @returns {import("../../../provision/page/link/operations.js").Procedure<any>}
  */
 function* firstValues() {
   const { result } = yield [new Request(MessageType.GET_VALUES, [[GetValuesKey.FIRST, 0]])];

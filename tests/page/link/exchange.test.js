@@ -228,7 +228,7 @@ test("a procedure that what it calls has stopped asks nothing more", () => {
   const left = new Error("somebody left");
   /** @type {unknown[]} */
   const errors = [];
-  /** @returns {import("../../../provision/page/link/procedures.js").Procedure<void>} */
+  /** @returns {import("../../../provision/page/link/operations.js").Procedure<void>} */
   function* leaving() {
     yield [new Request(MessageType.STATUS)];
     session.stop(left);

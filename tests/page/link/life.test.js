@@ -11,10 +11,10 @@ import { test } from "node:test";
 import { Capability, Held, Reason, Run, Security, Store } from "../../../provision/page/contract/table.js";
 import { Connection } from "../../../provision/page/link/connection.js";
 import { BoardRefused, LineLost } from "../../../provision/page/link/errors.js";
-import { unpack } from "../../../provision/page/settings/wire.js";
+import { unpack } from "../../../provision/page/schema/codec.js";
 
 /** @typedef {import("../../../provision/page/link/connection.js").Transport} Transport */
-/** @typedef {import("../../../provision/page/link/procedures.js").Change} Change */
+/** @typedef {import("../../../provision/page/link/operations.js").Change} Change */
 
 const place = process.env["PROVISION_BOARD"];
 const skip = place === undefined ? "test_link.py runs the board that it needs" : false;
@@ -144,9 +144,9 @@ test("an open outcome is settled by the token, over another connection", { skip 
     return (await board.hello()).unit;
   });
   await withBoard(async (board) => {
-    assert.equal((await board.settle(mine, unit)).type, "stored");
-    assert.deepEqual(await board.settle(token(), unit), { type: "not-stored", refused: null });
-    assert.equal((await board.settle(token(), new Uint8Array(16))).type, "unknown");
+    assert.equal((await board.resolveCommit(mine, unit)).type, "stored");
+    assert.deepEqual(await board.resolveCommit(token(), unit), { type: "not-stored", refused: null });
+    assert.equal((await board.resolveCommit(token(), new Uint8Array(16))).type, "unknown");
   });
 });
 

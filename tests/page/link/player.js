@@ -13,10 +13,10 @@ import { stdin, stdout } from "node:process";
 
 import { Connection } from "../../../provision/page/link/connection.js";
 import { LinkError } from "../../../provision/page/link/errors.js";
-import { SchemaError, unpack } from "../../../provision/page/settings/wire.js";
+import { SchemaError, unpack } from "../../../provision/page/schema/codec.js";
 import { beginAnew, passUntil, useVirtualTime } from "./virtual.js";
 
-/** @typedef {import("../../../provision/page/link/procedures.js").Change} Change */
+/** @typedef {import("../../../provision/page/link/operations.js").Change} Change */
 
 const LATENCY = 2; // ms, one way
 const TICK = 50; // ms

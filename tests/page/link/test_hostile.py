@@ -18,7 +18,7 @@ from provision.contract.profile import Item
 from provision.contract.table import Run
 from provision.link.errors import LineLost
 from provision.link.streams import Stream
-from provision.wizard.ending import ExitCode
+from provision.wizard.result import ExitCode
 from tests.hostile import line_cases  # noqa: F401 - registers its cases
 from tests.hostile.cases import CASES, NOT_ADMITTED, NOT_FITTING, SETUP, Case
 from tests.hostile.harness import MIB, STORED, HostileBoard, honest_board

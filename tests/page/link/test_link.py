@@ -44,7 +44,7 @@ def run_node(test: str, board: int | None = None) -> None:
     assert "# skipped 0\n" in done.stdout, done.stdout
 
 
-@pytest.mark.parametrize("test", ["conversations", "exchange", "port", "procedures"])
+@pytest.mark.parametrize("test", ["conversations", "exchange", "port", "operations"])
 def test_the_session_by_itself(test: str) -> None:
     """See the files of this name."""
     run_node(test)

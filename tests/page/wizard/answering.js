@@ -13,15 +13,15 @@ import { writeHeapSnapshot } from "node:v8";
 
 import { decode } from "../../../provision/page/contract/profile.js";
 import { MAX_SCHEMA_DEPTH } from "../../../provision/page/contract/table.js";
-import { ValueProblem } from "../../../provision/page/settings/values.js";
-import { fromItem } from "../../../provision/page/settings/wire.js";
+import { ValueProblem } from "../../../provision/page/schema/values.js";
+import { fromItem } from "../../../provision/page/schema/codec.js";
 import { cleanSchema, printable, visible } from "../../../provision/page/wizard/cleaning.js";
 import * as codes from "../../../provision/page/wizard/codes.js";
 import { doubts } from "../../../provision/page/wizard/doubts.js";
 import { Flow } from "../../../provision/page/wizard/flow.js";
 import { inRange } from "../../../provision/page/wizard/networks.js";
 
-/** @import { Field, Schema, Value } from "../../../provision/page/settings/model.js" */
+/** @import { Field, Schema, Value } from "../../../provision/page/schema/model.js" */
 /** @import { FlowOptions } from "../../../provision/page/wizard/flow.js" */
 /** @import { Answer, DialogStep, HeldSetting, Question }
  *   from "../../../provision/page/wizard/questions.js" */

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from provision.contract.table import Kind, Security
 from provision.link.replies import Network
-from provision.settings.model import Field, Value
+from provision.schema.model import Field, Value
 from provision.wizard.input_warnings import doubts
 from provision.wizard.networks import in_range
 from tests.page.wizard.twin import Page

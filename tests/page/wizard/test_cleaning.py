@@ -11,11 +11,11 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from provision.client.sanitize import clean_schema, printable, visible
-from provision.settings.model import Schema
-from provision.settings.table import MAX_HELP
+from provision.schema.model import Schema
+from provision.schema.table import MAX_HELP
 from tests.client.test_sanitize import HOSTILE, hostile_schema
 from tests.page.wizard.twin import Page
-from tests.settings.test_wire import schemas
+from tests.schema.test_codec import schemas
 from tests.wizard import barn
 
 pytestmark = pytest.mark.needs("node")

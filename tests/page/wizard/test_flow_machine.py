@@ -16,12 +16,12 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_sta
 
 from provision.client.held import HeldSetting
 from provision.contract.table import Held, Kind
-from provision.settings.model import Field, Pin, Schema, Setting, Value
-from provision.settings.table import LENGTH_OF_KEY
-from provision.settings.values import ValueProblem, check_value
+from provision.schema.model import Field, Pin, Schema, Setting, Value
+from provision.schema.table import LENGTH_OF_KEY
+from provision.schema.values import ValueProblem, check_value
 from provision.wizard.questions import AnotherInstance, Given, Move, Question
 from tests.page.wizard.twin import Page, Twin
-from tests.settings.test_wire import schemas
+from tests.schema.test_codec import schemas
 from tests.wizard import barn
 
 TYPED = [
@@ -43,7 +43,7 @@ WORDS = ["Why it failed.", "must be another"]
 
 @st.composite
 def any_schema(draw: st.DrawFn) -> Schema:
-    """Return a schema of tests/settings, with a pin taken, or of a board that takes only keys."""
+    """Return a schema of tests/schema, with a pin taken, or of a board that takes only keys."""
     schema = draw(st.just(barn.SCHEMA) | schemas())
     if draw(st.booleans()):
         taken = Pin(9, schema.pins[0].abilities, None, "SD")

@@ -17,18 +17,18 @@ from provision.client.held import HeldSetting
 from provision.client.sanitize import clean_schema
 from provision.contract.profile import encode
 from provision.contract.table import MAX_SCHEMA_DEPTH, Kind
-from provision.settings.model import Schema, Value
-from provision.settings.values import ValueProblem
-from provision.settings.wire import to_item
+from provision.schema.codec import to_item
+from provision.schema.model import Schema, Value
+from provision.schema.values import ValueProblem
 from provision.wizard.flow import Flow
 from provision.wizard.questions import (
     AnotherInstance,
     Answer,
     Given,
     Move,
+    Prompt,
     Question,
     ReviewLine,
-    Step,
 )
 from tests.waiting import PATIENCE, next_line
 
@@ -112,7 +112,7 @@ def _name(member: Enum) -> str:
     return member.name.lower().replace("_", "-")
 
 
-def told(step: Step | None) -> list[object] | None:
+def told(step: Prompt | None) -> list[object] | None:
     """Return all that can be told of a question or an offer."""
     if step is None:
         return None
@@ -184,7 +184,7 @@ class Twin:
         page.say("flow", list(held.items()), options)
         self._compare()
 
-    def next(self) -> Step | None:
+    def next(self) -> Prompt | None:
         """Return what both ask next."""
         step = self._flow.next()
         assert self._page.say("next") == told(step)

@@ -1,0 +1,94 @@
+# SPDX-License-Identifier: MIT
+"""How much room settings take: stored in a slot of the flash, and in the firmware's memory.
+
+The form of a stored record is that of firmware_stub/STORAGE.md: a header, the payload and a seal,
+each from a program unit on; the payload is a CBOR sequence of [full key, tag, value].
+"""
+
+from __future__ import annotations
+
+from provision.contract.profile import Item, encode
+from provision.contract.table import Kind
+from provision.schema.migration import tag
+from provision.schema.model import Field, Schema, Setting
+from provision.schema.table import KIND_LIMITS, VALUE_TYPES
+from provision.schema.values import limits
+
+HEADER_SIZE = 48
+SEAL_SIZE = 8
+
+TEXT_KINDS = {kind for kind, of in VALUE_TYPES.items() if of is str} - {Kind.CHOICE}
+BYTE_KINDS = {kind for kind, of in VALUE_TYPES.items() if of is bytes}
+_ONE_BYTE_KINDS = frozenset({Kind.YES_NO, Kind.CHOICE})
+
+
+def number_limits(field: Field) -> tuple[int, int]:
+    """Return the smallest and largest value or length in bytes; of a choice, option numbers."""
+    return (0, len(field.options) - 1) if field.kind is Kind.CHOICE else limits(field)
+
+
+def largest_payload(schema: Schema) -> int:
+    """Return the size in bytes of the payload when every field has its largest value."""
+    return sum(_largest_entry(setting) for setting in schema.settings)
+
+
+def record_size(payload: int, program_unit: int) -> int:
+    """Return how many bytes of a slot a record takes."""
+    return sum(
+        -(-part // program_unit) * program_unit for part in (HEADER_SIZE, payload, SEAL_SIZE)
+    )
+
+
+def struct_size(schema: Schema) -> int:
+    """Return the size in bytes of the settings struct in C, integers aligned to their size."""
+    # The members: one byte of state for each field, then one struct for each section.
+    size, alignment = len(schema.settings), 1
+    for section in schema.sections:
+        end, around = 0, 1
+        for field in section.fields:
+            width, own = _member(field)
+            end = _aligned(end, own) + width
+            around = max(around, own)
+        size = _aligned(size, around)
+        size += _aligned(end, around) * (section.repeat.most if section.repeat else 1)
+        alignment = max(alignment, around)
+    return _aligned(size, alignment)
+
+
+def member_length(field: Field) -> int:
+    """Return how many bytes of a text or byte string a field's member holds.
+
+    That of an address holds either family, so that all addresses have one type.
+    """
+    return KIND_LIMITS[Kind.IP][1] if field.kind is Kind.IP else limits(field)[1]
+
+
+def _member(field: Field) -> tuple[int, int]:
+    """Return size and alignment of a field's member in the settings struct."""
+    longest = member_length(field)
+    if field.kind in TEXT_KINDS:
+        return longest + 1, 1
+    if field.kind in BYTE_KINDS:
+        return _aligned(2 + longest, 2), 2
+    return (1, 1) if field.kind in _ONE_BYTE_KINDS else (4, 4)
+
+
+def _aligned(offset: int, alignment: int) -> int:
+    return -(-offset // alignment) * alignment
+
+
+def _largest_entry(setting: Setting) -> int:
+    field = setting.field
+    least, most = limits(field)
+    values: list[Item]
+    if field.kind in TEXT_KINDS:
+        values = ["x" * most]
+    elif field.kind in BYTE_KINDS:
+        values = [bytes(most)]
+    elif field.kind is Kind.YES_NO:
+        values = [False]
+    elif field.kind is Kind.CHOICE:
+        values = [option.key for option in field.options]
+    else:
+        values = [least, most]  # of the integers between, none has a longer form
+    return max(len(encode([setting.key, tag(field), value])) for value in values)
