@@ -113,7 +113,7 @@ def status_with(after_commit: bool = False, **other: Any) -> Change:
 
 BREAKS = "The board breaks the protocol"
 MENDING = "its firmware needs fixing"
-WRONGLY = "The firmware declares its settings wrongly, which its author has to mend"
+WRONGLY = "The firmware declares its settings wrongly, which its author has to fix"
 DAMAGED = "arrived damaged"
 REFUSED, NO_BOARD, SCHEMA = ExitCode.REFUSED, ExitCode.NO_BOARD, ExitCode.SCHEMA
 

@@ -397,7 +397,7 @@ for _name, _run in (("applying", Run.APPLYING), ("idle", Run.IDLE)):
     case(
         f"a status that stays {_name} for ever, with an apply time of 10 minutes",
         ExitCode.NOT_WORKING,
-        "in 610 seconds the board has not said whether it works",
+        "the board has not said within 610 seconds whether it works",
         command=SETUP,
         seconds=612,
         commits=True,
@@ -406,7 +406,7 @@ for _name, _run in (("applying", Run.APPLYING), ("idle", Run.IDLE)):
 case(
     "a status that is never answered after the commit",
     ExitCode.NOT_WORKING,
-    "in 15 seconds the board has not said",
+    "the board has not said within 15 seconds",
     command=SETUP,
     seconds=30,
     commits=True,
@@ -414,7 +414,7 @@ case(
 case(
     "a status that is busy for ever after the commit",
     ExitCode.NOT_WORKING,
-    "in 15 seconds the board has not said",
+    "the board has not said within 15 seconds",
     command=SETUP,
     seconds=30,
     commits=True,
@@ -428,7 +428,7 @@ case(
 @case(
     "a step that is another at every look, with an apply time of 10 minutes",
     ExitCode.NOT_WORKING,
-    "in 610 seconds",
+    "within 610 seconds",
     command=SETUP,
     seconds=612,
     commits=True,
@@ -468,7 +468,7 @@ case(
 case(
     "a failure for reasons that nobody knows",
     ExitCode.NOT_WORKING,
-    "a newer one may",
+    "a newer version may",
     command=SETUP,
     commits=True,
 )(status_with(after_commit=True, run=int(Run.FAILED), step=200, reason=201))

@@ -109,7 +109,10 @@ def _another_schema(board: HostileBoard, number: int) -> dict[int, Item]:
 
 @pytest.mark.parametrize(
     ("hello", "says"),
-    [(_another_unit, "Another board answers"), (_another_schema, "has changed meanwhile")],
+    [
+        (_another_unit, "The board on this port is not the one"),
+        (_another_schema, "has changed meanwhile"),
+    ],
     ids=["another unit id at every hello", "another schema at the second hello"],
 )
 def test_a_board_that_is_another_when_the_person_has_answered(

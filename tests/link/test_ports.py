@@ -41,7 +41,7 @@ def test_what_is_no_port_is_told(tmp_path: Path) -> None:
     file = tmp_path / "notes.txt"
     file.write_text("", encoding="utf-8")
     for name in (str(file), str(tmp_path), "/dev/null"):
-        opening_fails(name, PortMissing, "is no serial port")
+        opening_fails(name, PortMissing, "is not a serial port")
 
 
 @pytest.mark.parametrize("url", ["socket://127.0.0.1", "no-such://x", "socket://127.0.0.1:99999"])

@@ -103,7 +103,7 @@ async def test_a_survey_that_fails_is_in_nobodys_way() -> None:
     ("kind", "value", "says"),
     [
         (Kind.PASSPHRASE, " blossom-time", "begins with a space"),
-        (Kind.SECRET, "key\u00a0of-the-mast", "another sort"),
+        (Kind.SECRET, "key\u00a0of-the-mast", "another kind of space"),
         (Kind.SECRET, "\u201ckey-of-the-mast\u201d", "typographic quotes"),
         (Kind.NETWORK_NAME, "Gate\u2019s end".encode(), "typographic quotes"),
         (Kind.NETWORK_NAME, b"Gate ", "ends with a space"),

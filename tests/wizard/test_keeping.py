@@ -97,7 +97,7 @@ def test_a_change_that_keeps_everything_sends_nothing(port: str) -> None:
     ("key", "says"),
     [
         ("orchard.nam", "the nearest is orchard.name"),
-        ("network.address", "does not apply as the board is set now"),
+        ("network.address", "does not apply with the present settings"),
     ],
 )
 def test_a_key_that_cannot_be_changed_is_named(port: str, key: str, says: str) -> None:
@@ -198,7 +198,7 @@ def test_an_export_at_a_terminal_asks_for_the_secrets_alone(port: str, tmp_path:
         here.type(typed(SECRETS[0]))
         here.wait_for("Service key")
         here.type(typed(SECRETS[1]))
-        here.wait_for("go on with this answer")
+        here.wait_for("do you accept it")
         here.type(typed("y"))
         here.wait_for("Return stores this")
         here.type(RETURN)

@@ -95,7 +95,7 @@ def test_a_failure_never_leads_to_what_does_not_apply() -> None:
             "wrong. The board names this setting: Lamp 2, Where it hangs.",
         ),
         (None, "door.note", "no reason. The board names this setting: Door, Note."),
-        (200, "door.note", "a newer one may. The board names this setting: Door, Note."),
+        (200, "door.note", "a newer version may. The board names this setting: Door, Note."),
         (
             Reason.NO_RESPONSE,
             "door.contact",
