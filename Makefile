@@ -8,7 +8,7 @@ CC ?= cc
 # What an author's own build may ask for: the stub and the generated code stay silent under it.
 WARNINGS = -std=c99 -pedantic -Wall -Wextra -Wconversion -Wshadow -Werror
 
-.PHONY: demo preview test check dist env stub emulated-board regenerate fuzz branches mutants bench clean
+.PHONY: demo preview test quick check dist env stub emulated-board regenerate fuzz branches mutants bench clean
 
 # The firmware stub, compiled, plays a freshly flashed board; the dialog sets it up.
 demo: env-demo
@@ -21,12 +21,22 @@ preview: env-preview
 	    --networks schemas/orchard.networks
 
 # ARGS reaches pytest: make test ARGS="-k line". Without a C compiler the tests of the stub skip.
-# Half as many workers again as there are processors, since half of the time tests wait for a line.
-JOBS ?= $(shell n=$$(nproc 2>/dev/null || echo 2); echo $$((n + (n + 1) / 2)))
 test: env-test
 	@if command -v $(CC) >/dev/null; then $(MAKE) --no-print-directory stub; \
 	else echo "make: no C compiler here, so the tests that need the compiled stub skip"; fi
-	$(PYTHON) -m pytest -n $(JOBS) --dist worksteal $(ARGS)
+	$(PYTEST) $(if $(AFTER_QUICK),$(addprefix --ignore=,$(QUICK))) $(ARGS)
+
+# Half as many workers again as there are processors, since half of the time tests wait for a line.
+JOBS ?= $(shell n=$$(nproc 2>/dev/null || echo 2); echo $$((n + (n + 1) / 2)))
+PYTEST = $(PYTHON) -m pytest -n $(JOBS) --dist worksteal
+
+# What is known within minutes: make check, and the tests that take no browser, emulated machine,
+# compiled stub, or wheel. `make test AFTER_QUICK=1` runs the others.
+QUICK = $(addprefix tests/,author board client contract link schema schema_file \
+    test_architecture.py test_catalogue.py test_words.py)
+quick: env-quick
+	$(MAKE) --no-print-directory check
+	$(PYTEST) $(QUICK)
 
 # -O2 because some warnings come from the optimiser. With no source at all the compiler complains.
 check: env-check

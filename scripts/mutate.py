@@ -44,7 +44,7 @@ from tests.stub.c_stub import WARNINGS  # noqa: E402
 
 # Without what drives a terminal, waits in real time, or asks what the compiler made of the stub.
 C_TESTS = "guards line_and_cbor kinds coverage_gaps staged_secrets store conversation"
-WIZARD_TESTS = "flow answers status_text exact show choosing finder guards update"
+WIZARD_TESTS = "flow answers status_text exact show choosing finder update"
 TESTS = {
     "firmware_stub/src": [f"tests/stub/test_{each}.py" for each in C_TESTS.split()],
     "provision/board": ["tests/board"],

@@ -31,7 +31,7 @@ from scripts.derive import (
     source,
     start_here,
 )
-from scripts.derive.vectors import lines, messages, schemas, talking, typed, values
+from scripts.derive.vectors import lines, messages, schemas, talking, values
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -84,7 +84,6 @@ TARGETS: list[tuple[str, Callable[[], bytes]]] = [
     ("shared/vectors/messages.json", messages.document),
     ("shared/vectors/schemas.json", schemas.document),
     ("shared/vectors/values.json", values.document),
-    ("shared/vectors/typed.json", typed.document),
     ("shared/vectors/conversations.json", talking.document),
     ("shared/requirements.md", requirements.table),
     ("schemas/schema-file.json", _json_schema),

@@ -51,7 +51,7 @@ ADMITTED = {
     ("link/test_session.py", "run.result"),
     ("link/test_session.py", "storing.result"),
     ("link/virtual.py", "run.result"),
-    ("sessions/world.py", "run.result"),
+    ("sessions/simulated_link.py", "run.result"),
     # A thread that serves until it is told to end, which join() waits for.
     ("page/browser/serial_lab.py", "select.select"),
     ("wizard/test_signals.py", "select.select"),

@@ -14,6 +14,7 @@ import argparse
 import ctypes as c
 import json
 import random
+import re
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -67,7 +68,7 @@ from provision.schema.model import Field, Schema, Setting, Value
 from provision.schema.values import check_value, limits
 from provision.schema_file.load import load_declaration, read_declaration
 from tests.stub.c_stub import IN_FORCE, IS_ACTIVE, UNDEFINED, CSchema, Guarded, Stub, build
-from tests.stub.twins import messages, request
+from tests.stub.lockstep import messages, request
 
 VERSIONS = Path(__file__).with_name("versions")
 FILES = {file.stem: file for file in sorted(VERSIONS.glob("*.toml"))}
@@ -569,147 +570,21 @@ def declare(
 NAME = "key = 'name', kind = 'text', maximum = 20"
 
 
-def one(old: str, new: str) -> Carried:
-    """Return what becomes of the only setting."""
-    (carried,) = carry_over(declare(old), declare(new)).settings
-    return carried
+def written_out(field: str) -> str:
+    """Return a field of changes.txt as a schema file has it."""
+    _, key, kind, more = field.split(" ", 3)
+    return f"key = '{key}', kind = '{kind}', {more}"
 
 
-@pytest.mark.parametrize(
-    ("old", "new", "fate", "words"),
-    [
-        (NAME, NAME, Fate.KEPT, ""),
-        (NAME, NAME.replace("20", "30"), Fate.KEPT, ""),
-        (
-            NAME,
-            NAME.replace("20", "12"),
-            Fate.PARTLY,
-            "at most 12 characters now; else it has no value",
-        ),
-        (
-            NAME + ", required = true",
-            NAME.replace("20", "12") + ", required = true",
-            Fate.PARTLY,
-            "at most 12 characters now; else the board stops until it is asked",
-        ),
-        (
-            NAME + ", default = 'mast'",
-            NAME + ", default = 'tower', minimum = 3",
-            Fate.PARTLY,
-            "at least 3 characters now; else the default counts: tower",
-        ),
-        (
-            NAME,
-            NAME + ", characters = 'digits'",
-            Fate.PARTLY,
-            "only the digits 0 to 9 now; else it has no value",
-        ),
-        (
-            NAME,
-            "key = 'name', kind = 'text', minimum = 21, maximum = 30, required = true",
-            Fate.REFUSED,
-            "at least 21 characters now; the board stops until it is asked",
-        ),
-        (
-            NAME,
-            "key = 'name', kind = 'secret', maximum = 20",
-            Fate.DROPPED,
-            "its kind was text and is secret; it has no value",
-        ),
-        (
-            "key = 'every', kind = 'duration', unit = 's'",
-            "key = 'every', kind = 'duration', unit = 'ms', default = '2 s'",
-            Fate.DROPPED,
-            "its unit was s and is ms; the default counts: 2 s",
-        ),
-        (
-            "key = 'key', kind = 'hex', maximum = 8, secret = true",
-            "key = 'key', kind = 'hex', maximum = 8",
-            Fate.KEPT,
-            "it was a secret, and everybody can read it from the board now",
-        ),
-        (NAME, NAME + ", required = true", Fate.KEPT, "the board stops where it has no value"),
-        (
-            "key = 'below', kind = 'decimal', digits = 1, minimum = 1.0, maximum = 2.0",
-            "key = 'below', kind = 'decimal', digits = 2, minimum = 0.5, maximum = 2.0",
-            Fate.CONVERTED,
-            "to 2 decimal digits",
-        ),
-        (
-            "key = 'below', kind = 'decimal', digits = 2, minimum = 1.0, maximum = 2.0",
-            "key = 'below', kind = 'decimal', digits = 1, minimum = 0.5, maximum = 2.0",
-            Fate.PARTLY,
-            "at most 1 decimal digit now; else it has no value",
-        ),
-        (
-            "key = 'below', kind = 'decimal', digits = 2, minimum = 1.01, maximum = 1.09",
-            "key = 'below', kind = 'decimal', digits = 1, minimum = 0.5, maximum = 2.0",
-            Fate.REFUSED,
-            "at most 1 decimal digit now; it has no value",
-        ),
-        (
-            "key = 'call', kind = 'url', schemes = ['http']",
-            "key = 'call', kind = 'url', schemes = ['https']",
-            Fate.REFUSED,
-            "only https:// now; it has no value",
-        ),
-        (
-            "key = 'address', kind = 'ip', families = [4]",
-            "key = 'address', kind = 'ip', families = [6]",
-            Fate.REFUSED,
-            "only IPv6 now; it has no value",
-        ),
-        (
-            NAME + ", was = ['title']",
-            "key = 'label', kind = 'text', maximum = 20, was = ['name']",
-            Fate.PARTLY,
-            "not where it is still stored as mast.title: name it in `was`; else it has no value",
-        ),
-        # What nobody has set changes under the board.
-        (
-            NAME + ", default = 'mast'",
-            NAME + ", default = 'tower'",
-            Fate.KEPT,
-            "where nothing was set, tower counts now, not mast",
-        ),
-        (
-            NAME,
-            NAME + ", default = 'mast'",
-            Fate.KEPT,
-            "where nothing was set, mast counts now, not nothing",
-        ),
-        (
-            NAME + ", default = 'mast'",
-            NAME,
-            Fate.KEPT,
-            "where nothing was set, nothing counts any more",
-        ),
-        (
-            NAME + ", default = 'mast'",
-            NAME + ", default = 'mast', caution = 'Mind the mast.'",
-            Fate.KEPT,
-            (
-                "where nothing was set, mast is only proposed now, because of its caution;"
-                " the board stops where it has no value"
-            ),
-        ),
-        (
-            NAME + ", required = true",
-            NAME + ", required = true, default = 'mast'",
-            Fate.KEPT,
-            "",
-        ),
-        (
-            "key = 'below', kind = 'decimal', digits = 1, minimum = 0, maximum = 2, default = 1.5",
-            "key = 'below', kind = 'decimal', digits = 2, minimum = 0, maximum = 2, default = 1.5",
-            Fate.CONVERTED,
-            "to 2 decimal digits",
-        ),
-    ],
-)
-def test_each_change_has_its_words(old: str, new: str, fate: Fate, words: str) -> None:
-    """What it is, and what follows for whoever has the board."""
-    assert (one(old, new).fate, one(old, new).words) == (fate, words)
+_, _, CHANGES = Path(__file__).with_name("changes.txt").read_text("utf-8").partition("\n\n")
+
+
+@pytest.mark.parametrize("change", re.split(r"\n(?=-)", CHANGES))
+def test_each_change_has_its_words(change: str) -> None:
+    """What it is, and what follows for whoever has the board; changes.txt has them."""
+    old, new, outcome = change.splitlines()
+    (carried,) = carry_over(declare(written_out(old)), declare(written_out(new))).settings
+    assert f"{carried.fate.name.lower()}: {carried.words}".rstrip() == outcome
 
 
 LEVEL = "key = 'level', kind = 'integer', minimum = 0, maximum = 9"

@@ -36,8 +36,8 @@ from provision.wizard.result import ExitCode
 from scripts import regenerate
 from scripts.derive import page_bundle
 from tests.board.host import answers, request_line
+from tests.guide_runner import follow
 from tests.waiting import join, next_line, until
-from tests.walk import follow
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "schemas" / "orchard-frost-alarm.toml"

@@ -41,6 +41,7 @@ from provision.contract.table import (
     Store,
 )
 from provision.schema.codec import pack, unpack
+from provision.schema.constraints import staged_digest
 from provision.schema.declaration import BoardDeclaration, Declaration
 from provision.schema.model import Field, Schema, Section, Value
 from tests.board.host import (
@@ -552,6 +553,27 @@ def test_incomplete_parts_are_forgotten(host: Host, interrupt: str) -> None:
     assert answer.body == {"code": Refusal.GAP, "field": "service.cert", "detail": 0}
 
 
+@pytest.mark.parametrize("how", ["discard", "anew", "time", "whole"])
+def test_parts_that_are_dropped_are_overwritten(how: str) -> None:
+    """A piece of a secret does not wait in memory for whoever reads it next (clause 10)."""
+    host = Host(make_board())
+    body: dict[str, Item] = {"field": "service.key", "offset": 0, "total": 9, "part": b"silver"}
+    assert host.ask(MessageType.SET_FIELD, **body).code is None
+    parts = host.board._staging._parts
+    assert parts is not None
+    held = parts.held
+    assert held == b"silver"
+    if how == "discard":
+        assert host.ask(MessageType.DISCARD, boot=host.board.boot_number).code is None
+    elif how == "anew":
+        assert host.ask(MessageType.SET_FIELD, **{**body, "part": b"golden"}).code is None
+    elif how == "time":
+        host.wait(600_000)
+    else:
+        host.stage({"net.name": b"orchard"})
+    assert not any(held)
+
+
 def test_complete_parts_stay_known_until_their_field_is_set_anew(host: Host) -> None:
     """A late repeat of the last part is acknowledged after another field was set."""
     send_part(host, "service.cert", 0, 4, b"abcd")
@@ -652,6 +674,17 @@ def test_a_set_that_differs_is_discarded(host: Host) -> None:
         assert answer.body == {"code": Refusal.SET_DIFFERS}
         assert host.board.staged == {}
     assert not host.board.store.current.is_set
+
+
+@pytest.mark.parametrize("count", [1, 3])
+def test_a_count_that_is_wrong_beside_a_right_digest_differs(count: int) -> None:
+    """Clause 6.5 has the board compare both: the digest alone is 32 bits of a guess."""
+    host = Host(make_board())
+    host.stage({"net.name": b"orchard", "net.pass": "blossom-road"})
+    digest = staged_digest(host.board.schema, host.board.staged)
+    answer = host.ask(MessageType.COMMIT, count=count, digest=digest, token=TOKENS[1])
+    assert answer.code is Refusal.SET_DIFFERS
+    assert host.board.generation == 0
 
 
 @pytest.mark.parametrize(

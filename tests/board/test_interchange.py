@@ -18,10 +18,10 @@ from provision.contract.table import (
     UndoKey,
 )
 from tests.stub.c_stub import build
-from tests.stub.twins import Twins, twins
+from tests.stub.lockstep import Lockstep, in_lockstep
 
 
-def step(both: Twins, drawn: random.Random, number: int) -> None:
+def step(both: Lockstep, drawn: random.Random, number: int) -> None:
     """Let one thing happen to both boards; each reply of one is that of the other."""
     generation = both.board.generation
     match drawn.randrange(8):
@@ -39,7 +39,7 @@ def step(both: Twins, drawn: random.Random, number: int) -> None:
             both.ask(MessageType.ERASE, {EraseKey.GENERATION: generation})
 
 
-def exchange_flash(both: Twins) -> None:
+def exchange_flash(both: Lockstep) -> None:
     """Give each board the other's flash, and start both."""
     ours, theirs = both.board.store.flash, both.stub.flash
     assert isinstance(theirs, Flash)
@@ -54,7 +54,7 @@ def test_each_board_goes_on_from_the_other_one_s_flash(tmp_path: Path) -> None:
     library = build(tmp_path)
     for seed in range(60):
         drawn = random.Random(seed)
-        both = twins(library, "trial-board")
+        both = in_lockstep(library, "trial-board")
         for number in range(1, 13):
             step(both, drawn, number)
             if drawn.random() < 0.4:

@@ -688,3 +688,38 @@ def test_tags_are_stored_with_their_values() -> None:
     """A payload says by itself what each value is."""
     field = ORCHARD.settings[0].field
     assert pack_values(ORCHARD, {"net.name": b"o"}) == encode(["net.name", tag(field), b"o"])
+
+
+class FirstUnitStuck(Faults):
+    """The first program unit of every slot reads otherwise than it was programmed."""
+
+    def __init__(self) -> None:
+        self.programs: list[int] = []
+        """Offset within its slot of each program."""
+
+    def changing(self, operation: Operation) -> Tear | None:
+        """Write it down."""
+        if operation.change is OperationKind.PROGRAM:
+            self.programs.append(operation.offset % SLOT)
+        return None
+
+    def reading(self, offset: int, content: bytes) -> bytes:
+        """Flip a bit of what is not erased."""
+        if offset % SLOT == 0 and content[0] != 0xFF:
+            return bytes([content[0] ^ 1]) + content[1:]
+        return content
+
+
+def test_no_seal_is_begun_on_what_was_not_read_back() -> None:
+    """STORAGE.md rests on it: who finds a seal knows that header and payload were right once."""
+    flash = Flash(GEOMETRY)
+    store = FlashStore(flash, 4)
+    store.boot(offers_trial=False)
+    flash.faults = faults = FirstUnitStuck()
+    payload = encode(["net.name", 8, b"\x01"])
+    with pytest.raises(StorageError):
+        store.commit(payload, TOKENS[1], bytes(8), on_trial=False)
+    unit = GEOMETRY.program_unit
+    header_and_payload = -(-48 // unit) * unit + -(-len(payload) // unit) * unit
+    assert faults.programs
+    assert max(faults.programs) < header_and_payload

@@ -10,7 +10,7 @@ import pytest
 
 from provision.client.cache import Cache, default_folder
 from provision.schema.codec import pack
-from tests.wizard.barn import SCHEMA
+from tests.wizard.sample_schema import SCHEMA
 
 PACKED = pack(SCHEMA)
 

@@ -24,8 +24,8 @@ from provision.schema.model import Field, Option, Schema, Section
 from provision.schema.table import MAX_HELP
 from provision.wizard import show
 from provision.wizard.dialog import introduction, meet
-from tests.wizard.barn import SCHEMA
 from tests.wizard.bench import CTRL_C, DEMO, Bench, Line, typed
+from tests.wizard.sample_schema import SCHEMA
 
 # What a terminal may act on, and what turns or hides text: BEL, the C1 form of ESC [, a title by
 # OSC, a right-to-left override, a zero-width joiner, a soft hyphen, a line separator.

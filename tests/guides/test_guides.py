@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.walk import blocks, commands, follow, is_like
+from tests.guide_runner import blocks, commands, follow, is_like
 
 ROOT = Path(__file__).parents[2]
 README = ROOT / "README.md"

@@ -30,7 +30,7 @@ from provision.schema.codec import to_item
 from provision.wizard.result import ExitCode
 from tests.hostile.harness import MIB, HostileBoard, line_with, reply_to
 from tests.link.virtual import Body
-from tests.wizard import barn
+from tests.wizard import sample_schema
 
 Change = Callable[[HostileBoard], None]
 
@@ -203,7 +203,7 @@ def _(board: HostileBoard) -> None:
 
 def with_field(**other: Item) -> Item:
     """Return the barn's schema as an item, with a field added that has these keys."""
-    item = to_item(barn.SCHEMA)
+    item = to_item(sample_schema.SCHEMA)
     assert isinstance(item, dict)
     sections = item[3]
     assert isinstance(sections, list)
@@ -364,7 +364,7 @@ case("a schema whose title is no UTF-8", SCHEMA, "not valid UTF-8")(
     lambda board: board.declare_bytes(b"\xa2\x01\x01\x02\x62\xff\xfe")
 )
 case("a schema with bytes after it", SCHEMA, "bytes follow the item")(
-    lambda board: board.declare_bytes(encode(to_item(barn.SCHEMA), 10) + b"\0")
+    lambda board: board.declare_bytes(encode(to_item(sample_schema.SCHEMA), 10) + b"\0")
 )
 case("a schema of 262,145 bytes", SCHEMA, "larger than 262144 bytes")(
     lambda board: board.declare_bytes(b"\x81\x5a\x00\x03\xff\xfb" + bytes(262_139))

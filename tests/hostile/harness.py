@@ -52,7 +52,7 @@ from provision.wizard.screen import ScreenAsker
 from provision.wizard.status_text import NOTICES
 from tests.hostile.virtual_loop import virtual_time
 from tests.link.virtual import Body, SmallBoard
-from tests.wizard import barn
+from tests.wizard import sample_schema
 
 MIB = 1 << 20
 _KEY_TIME = 0.05  # seconds
@@ -165,7 +165,7 @@ def honest_board() -> HostileBoard:
         token=b"token-01",
         capabilities=Capability.RECEIVES_WHILE_STORING,
     )
-    board.declare(barn.SCHEMA)
+    board.declare(sample_schema.SCHEMA)
     return board
 
 

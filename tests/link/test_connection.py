@@ -13,6 +13,8 @@ from typing import Any, cast
 
 import pytest
 
+from provision.contract.line import Frame, LineReceiver
+from provision.contract.messages import Message, decode_message
 from provision.contract.table import MessageType, Refusal, Store
 from provision.link.connection import Connection, find_again
 from provision.link.errors import (
@@ -552,3 +554,31 @@ async def test_a_socket_whose_peer_goes_is_lost() -> None:
         with pytest.raises(LineLost):
             await connection.survey()
         await connection.close()
+
+
+def test_a_host_begins_with_an_id_that_an_earlier_one_hardly_had(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """It is drawn from all 65,536, so that a stale reply answers nothing (clause 4.1)."""
+    drawn: list[int] = []
+
+    def draw(below: int) -> int:
+        drawn.append(below)
+        return 48_813
+
+    monkeypatch.setattr("provision.link.connection.randbelow", draw)
+    sent: list[Message] = []
+
+    async def greet() -> None:
+        ours, theirs = MemoryStream.pair()
+        async with Connection(ours) as connected:
+            asking = asyncio.create_task(connected.hello(None))
+            events = LineReceiver().feed(await theirs.read())
+            sent.extend(decode_message(event.item) for event in events if isinstance(event, Frame))
+            asking.cancel()
+            with pytest.raises(asyncio.CancelledError):
+                await asking
+
+    asyncio.run(greet())
+    assert drawn == [65_536]
+    assert sent[0].id == 48_813

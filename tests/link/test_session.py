@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from provision.contract.digest import staged_digest
 from provision.contract.line import encode_line
-from provision.contract.messages import Message
+from provision.contract.messages import Message, encode_message
+from provision.contract.profile import Item
 from provision.contract.table import (
     Capability,
     GetSchemaKey,
@@ -39,7 +40,7 @@ from provision.link.errors import (
     SpeaksElse,
     WrongVersion,
 )
-from provision.link.exchange import Exchange, Notice, Request
+from provision.link.exchange import Answer, Exchange, Lost, Notice, Request, Why
 from provision.link.operations import StagedChange
 from provision.link.replies import (
     CommitOutcome,
@@ -425,6 +426,17 @@ def test_a_count_of_values_that_changes_is_refused() -> None:
         line.run(operations.read_values())
 
 
+@pytest.mark.parametrize("again", ["a.one", "a.two"])
+def test_a_board_that_gives_values_twice_is_at_fault(again: str) -> None:
+    """Page after page of what is known already would have no end; the first repeat ends it."""
+    reading = operations.read_values()
+    (request,) = next(reading)
+    page: list[Item] = [["a.one", 0], ["a.two", 0]]
+    (request,) = reading.send(Answer(0, request, {1: 0, 2: 3, 3: page}))
+    with pytest.raises(BoardFault, match="contradicts itself"):
+        reading.send(Answer(1, request, {1: 2, 2: 3, 3: [[again, 0]]}))
+
+
 # --- Storing
 
 
@@ -777,6 +789,37 @@ def test_replies_to_an_earlier_host_are_ignored() -> None:
     board.instead[MessageType.STATUS] = stale
     line, _ = greeted(board)
     assert line.run(operations.read_status_now()).boot == 77
+
+
+def test_what_is_on_its_way_and_what_came_back_show_no_secret() -> None:
+    """Neither the representation of an answer, nor that of a request that waits for one."""
+    exchange = Exchange(baud=115200, first_id=0)
+    exchange.submit(Request(MessageType.SET_FIELD, {1: "net.pass", 2: "blossom-road"}), 0.0)
+    line = exchange.poll(0.0)
+    waiting = repr(exchange._sent)
+    assert "_Pending" in waiting
+    assert line.strip().decode() not in waiting
+    answer = Answer(0, Request(MessageType.GET_VALUES), {3: [["net.name", 1, "blossom-road"]]})
+    assert "blossom-road" not in repr(answer)
+
+
+@pytest.mark.parametrize(("version", "taken"), [(1, True), (2, False), (255, False)])
+def test_a_reply_of_another_version_is_malformed(version: int, taken: bool) -> None:
+    """Only hello and refusal are the same in every version (clause 4.2)."""
+    exchange = Exchange(baud=115200, first_id=7)
+    exchange.submit(Request(MessageType.STATUS), 0.0)
+    assert exchange.poll(0.0)
+    status: dict[int, Item] = {1: 0, 2: 0, 3: 0, 8: 1, 9: 1}
+    reply = Message(version, MessageType.STATUS_REPLY, 7, status)
+    for _ in range(2):
+        exchange.receive(encode_line(encode_message(reply)), 0.0)
+    (answer,) = exchange.take_answers()
+    if taken:
+        assert answer.result == status
+    else:
+        assert isinstance(answer.result, Lost)
+        assert answer.result.why is Why.MALFORMED
+        assert f"version {version}" in answer.result.fault
 
 
 def test_many_damaged_frames_point_to_another_reader() -> None:

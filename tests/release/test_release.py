@@ -18,7 +18,7 @@ from provision.author import c_code, stub
 from provision.schema_file.load import load_declaration
 from provision.testing.boards import VirtualBoard
 from provision.wizard.result import ExitCode
-from tests.walk import follow
+from tests.guide_runner import follow
 
 ROOT = Path(__file__).parents[2]
 SCHEMA = ROOT / "schemas" / "orchard-frost-alarm.toml"

@@ -43,6 +43,14 @@ from provision.link.replies import CommitOutcome, NotStored, Stored, Unknown
 from provision.schema.constraints import in_force
 from provision.schema.model import Schema, Value
 from tests.sessions.ledger import Ledger, Violation
+from tests.sessions.simulated_link import (
+    DAMAGES,
+    Habits,
+    Interrupted,
+    LineFaults,
+    SimulatedLink,
+    Trace,
+)
 from tests.sessions.units import (
     UNIT_ID,
     Configuration,
@@ -54,14 +62,6 @@ from tests.sessions.units import (
     image_with,
     load,
     packed,
-)
-from tests.sessions.world import (
-    DAMAGES,
-    Habits,
-    Interrupted,
-    LineFaults,
-    Trace,
-    World,
 )
 
 BoardKind = Literal["c", "python"]
@@ -115,9 +115,9 @@ def play(
         record.violation = f"nothing goes wrong any more, and still: {error}"
     finally:
         if player is not None:
-            record.struck = player.world.struck
-            record.seconds = player.world.now
-            record.lines = player.world.sent
+            record.struck = player.link.struck
+            record.seconds = player.link.now
+            record.lines = player.link.sent
     try:
         session.unit.close()
     except AssertionError as violation:
@@ -284,7 +284,7 @@ class _Player:
         self.schema = drawn.configuration.schema
         self.trial = drawn.configuration.trial
         self.ledger = Ledger(drawn.unit, drawn.past)
-        self.world = World(
+        self.link = SimulatedLink(
             drawn.unit,
             self.ledger,
             drawn.habits,
@@ -307,7 +307,7 @@ class _Player:
         outcome, record.why = self._set_up()
         if isinstance(outcome, Stored) and self.chance.random() < 0.3:
             self._act_again()
-        self.world.calm_down()
+        self.link.calm_down()
         record.end = self._judge()
         self._look_at_leaks()
         self._start_further()
@@ -316,7 +316,7 @@ class _Player:
 
     def _draw_mishaps(self) -> None:
         """Draw what happens to the board and the cable, by the number of the host's line."""
-        chance, world = self.chance, self.world
+        chance, link = self.chance, self.link
         kinds = chance.choices(
             ("nothing", "reset", "cut", "flash", "unplug", "kill"),
             weights=(8, 3, 4, 1, 2, 2),
@@ -328,29 +328,29 @@ class _Player:
                 continue
             at = chance.choice((chance.randrange(1, 8), chance.randrange(1, 40)))
             delay = chance.choice((0.0, 0.001, 0.01, 0.1)) * chance.random()
-            world.on_line[at] = partial(world.strike, mishap, delay)
+            link.on_line[at] = partial(link.strike, mishap, delay)
 
     def _mishap(self, kind: str) -> Callable[[], None] | None:
-        chance, world = self.chance, self.world
+        chance, link = self.chance, self.link
         match kind:
             case "reset":
-                return world.reset
+                return link.reset
             case "cut":
                 operations = chance.choice((chance.randrange(25), chance.randrange(70)))
                 size, tear = chance.randrange(64), chance.choice(list(TearKind))
-                return lambda: world.cut_power_in(operations, size, tear)
+                return lambda: link.cut_power_in(operations, size, tear)
             case "flash":
                 # One or two in a row are made up for; more, from the first on, are a refusal.
                 # More in a row from a seal on are beyond what STORAGE.md promises.
                 operations, count = chance.choice(
                     ((chance.randrange(25), 1), (chance.randrange(25), 2), (0, 4), (0, 12))
                 )
-                return lambda: world.fail_flash(operations, count)
+                return lambda: link.fail_flash(operations, count)
             case "unplug":
                 seconds, keeps_power = 3 * chance.random(), chance.random() < 0.5
-                return lambda: world.unplug(seconds, keeps_power=keeps_power)
+                return lambda: link.unplug(seconds, keeps_power=keeps_power)
             case "kill":
-                return world.interrupt
+                return link.interrupt
         return None
 
     # ---- the host's program
@@ -373,7 +373,7 @@ class _Player:
             broke_off = isinstance(attempt.outcome, NotStored) and not attempt.is_refused
             if not broke_off or not attempts:
                 return attempt.outcome, attempt.why
-            self.world.close()
+            self.link.close()
 
     def _provision(self, changes: Mapping[str, Value | None]) -> _Attempt:
         """Meet the board and store, as the wizard does."""
@@ -381,7 +381,7 @@ class _Player:
         self.ledger.committing[token] = changes
         self._open = False
         try:
-            self.world.open()
+            self.link.open()
             outcome = self._meet_and_store(token, list(changes.items()))
             return self._attempt(token, outcome, self._reason(outcome))
         except LinkError as error:
@@ -396,7 +396,7 @@ class _Player:
         return _Attempt(token, outcome, why, self.ledger.entered[token])
 
     def _meet_and_store(self, token: bytes, changes: list[StagedChange]) -> CommitOutcome:
-        run = self.world.run
+        run = self.link.run
         hello = run(operations.greet(10.0))
         run(operations.discard(hello.boot))
         if self.chance.random() < 0.2:
@@ -423,7 +423,7 @@ class _Player:
     def _read_values(self) -> None:
         """Read what the board holds, and compare it with what it does hold."""
         before = self.ledger.token
-        read = self.world.run(operations.read_values())
+        read = self.link.run(operations.read_values())
         if self.ledger.token != before:
             return  # it changed meanwhile
         if list(read) != [setting.key for setting in self.schema.settings]:
@@ -446,10 +446,10 @@ class _Player:
         """Follow the status for a while; that it cannot be had changes nothing any more."""
         try:
             for _ in range(4):
-                status = self.world.run(operations.read_status_now())
+                status = self.link.run(operations.read_status_now())
                 if status.run not in (Run.IDLE, Run.APPLYING):
                     return
-                self.world.wait(0.3)
+                self.link.wait(0.3)
         except LinkError as error:
             self._hear(error)
         except Interrupted:
@@ -457,11 +457,11 @@ class _Player:
 
     def _settle(self, token: bytes) -> CommitOutcome:
         """Find out in another session over the same bad line."""
-        self.world.struck["settled over the bad line"] += 1
-        self.world.close()
+        self.link.struck["settled over the bad line"] += 1
+        self.link.close()
         try:
-            self.world.open()
-            return self.world.run(operations.resolve_commit(token, UNIT_ID))
+            self.link.open()
+            return self.link.run(operations.resolve_commit(token, UNIT_ID))
         except Interrupted:
             return Unknown()
 
@@ -480,14 +480,14 @@ class _Player:
     def _act_again(self) -> None:
         """Do one thing more to the board on which a set was stored, and look what it says."""
         act = self.chance.choice(("undo", "undo", "erase", "confirm", "restart", "store"))
-        self.world.struck[f"then {act}"] += 1
+        self.link.struck[f"then {act}"] += 1
         try:
             if act == "store":
                 self._set_up()
             elif act == "restart":
-                self.world.open()
-                hello = self.world.run(operations.greet(10.0))
-                self.world.run(operations.restart(hello.boot))
+                self.link.open()
+                hello = self.link.run(operations.greet(10.0))
+                self.link.run(operations.restart(hello.boot))
             else:
                 self._change(act)
         except LinkError as error:
@@ -497,8 +497,8 @@ class _Player:
 
     def _change(self, act: str) -> None:
         """Undo, erase or confirm. What the board says it did is done, what it refused is not."""
-        ledger, run = self.ledger, self.world.run
-        self.world.open()
+        ledger, run = self.ledger, self.link.run
+        self.link.open()
         hello = run(operations.greet(10.0))
         before = ledger.token
         match act:
@@ -516,7 +516,7 @@ class _Player:
                 raise Violation("erase was said to be half done, and is not") from None
         except BoardRefused as error:
             self._hear(error)
-            self.world.calm_down()
+            self.link.calm_down()
             self._let_pass()
             if ledger.undone or ledger.erased:
                 raise Violation(f"{act} was refused ({_name(error.refused)}), and done") from None
@@ -533,8 +533,8 @@ class _Player:
         settled: CommitOutcome = last.outcome
         self._let_pass()
         if isinstance(settled, Unknown):
-            self.world.open()
-            settled = self.world.run(operations.resolve_commit(last.token, UNIT_ID))
+            self.link.open()
+            settled = self.link.run(operations.resolve_commit(last.token, UNIT_ID))
             if isinstance(settled, Unknown):
                 raise Violation("a clean line does not settle the unknown")
             self._let_pass()
@@ -560,24 +560,24 @@ class _Player:
 
     def _let_pass(self) -> None:
         """Let come in what is on its way still, from a line that stalled as well."""
-        self.world.close()
-        self.world.wait(self.world.backlog + 30.0)
+        self.link.close()
+        self.link.wait(self.link.backlog + 30.0)
 
     def _read_all(self) -> None:
         """Look at the board over the clean line, as the next host does."""
-        self.world.open()
-        hello = self.world.run(operations.greet(10.0))
+        self.link.open()
+        hello = self.link.run(operations.greet(10.0))
         if hello.token != self.ledger.token:
             raise Violation("hello has another token than the set in force")
         self._read_values()
-        self.world.close()
+        self.link.close()
         self.ledger.check()
 
     def _start_further(self) -> None:
         """Start the board again: nothing is staged; the set in force stays, or ends its trial."""
         for _ in range(3 if self.ledger.on_trial else 1):
             before, was_on_trial = self.ledger.token, self.ledger.on_trial
-            self.world.restart_now()
+            self.link.restart_now()
             self.ledger.check()
             if self.unit.look().staged:
                 raise Violation("something is staged after a start")
@@ -595,8 +595,8 @@ class _Player:
                 self.secrets.append(value.encode() if isinstance(value, str) else value)
 
     def _look_at_leaks(self) -> None:
-        told = "\n".join([*self.world.log, *self._errors]).encode()
-        items = b"\n".join(_items(b"".join(self.world.replies)))
+        told = "\n".join([*self.link.log, *self._errors]).encode()
+        items = b"\n".join(_items(b"".join(self.link.replies)))
         for secret in self.secrets:
             if secret in told or secret.hex().encode() in told:
                 raise Violation("a secret is in what the host shows")

@@ -14,9 +14,9 @@ import pytest
 
 from tests.sessions.many import BOARDS, Found, Summary, play_many
 from tests.sessions.play import BoardKind, End, Record, play
+from tests.sessions.simulated_link import DAMAGES
 from tests.sessions.transcript import Transcript
 from tests.sessions.units import build
-from tests.sessions.world import DAMAGES
 
 _SESSIONS = 20_000
 _SHARES = 8  # test functions, each within the time that a test has

@@ -20,22 +20,22 @@ from provision.contract.table import MAX_BODY, Refusal, Run, Security, Store
 from provision.contract.table import MessageType as Type
 from scripts.derive import source
 from tests.stub.c_stub import FELL_BACK, IN_FORCE, IS_ACTIVE, IS_SET, Stub
-from tests.stub.twins import TOKEN, Twins, declaration, messages, request, twins
+from tests.stub.lockstep import TOKEN, Lockstep, declaration, in_lockstep, messages, request
 
 TABLE = source.load(Path(__file__).parents[2] / "shared")
 SECRET = "the-canary-sings"
 
 
 @pytest.fixture
-def both(library: c.CDLL) -> Twins:
+def both(library: c.CDLL) -> Lockstep:
     """Return stub and board of the first vectors, nothing stored."""
-    return twins(library, "board")
+    return in_lockstep(library, "board")
 
 
 @pytest.fixture
-def trial(library: c.CDLL) -> Twins:
+def trial(library: c.CDLL) -> Lockstep:
     """Return stub and board whose author asks for a trial of 60 seconds."""
-    return twins(library, "trial-board")
+    return in_lockstep(library, "trial-board")
 
 
 def refused(reply: Any, code: Refusal, **rest: Item) -> None:
@@ -45,24 +45,24 @@ def refused(reply: Any, code: Refusal, **rest: Item) -> None:
     assert reply.body == {1: code, **{keys[name]: item for name, item in rest.items()}}
 
 
-def set_field(both: Twins, key: str, value: Item) -> Any:
+def set_field(both: Lockstep, key: str, value: Item) -> Any:
     """Stage one value."""
     return both.ask(Type.SET_FIELD, {1: key, 2: value})
 
 
-def set_part(both: Twins, key: str, offset: int, total: int, part: bytes) -> Any:
+def set_part(both: Lockstep, key: str, offset: int, total: int, part: bytes) -> Any:
     """Stage one part."""
     return both.ask(Type.SET_FIELD, {1: key, 3: offset, 4: total, 5: part})
 
 
-def generation(both: Twins) -> int:
+def generation(both: Lockstep) -> int:
     """Return the generation in force."""
     present = both.ask(Type.STATUS).body[8]
     assert isinstance(present, int)
     return present
 
 
-def values(both: Twins) -> dict[str, list[Item]]:
+def values(both: Lockstep) -> dict[str, list[Item]]:
     """Return all entries of get-values, page by page."""
     entries: list[Any] = []
     while True:
@@ -72,7 +72,7 @@ def values(both: Twins) -> dict[str, list[Item]]:
             return {entry[0]: entry[1:] for entry in entries}
 
 
-def fill(both: Twins) -> None:
+def fill(both: Lockstep) -> None:
     """Store a complete set."""
     set_field(both, "net.name", b"orchard")
     set_field(both, "net.pass", SECRET)
@@ -80,14 +80,14 @@ def fill(both: Twins) -> None:
     assert both.commit().type == Type.COMMIT_REPLY
 
 
-def test_hello(both: Twins) -> None:
+def test_hello(both: Lockstep) -> None:
     """Hello is answered alike, in any version and with keys that a later version may add."""
     reply = both.ask(Type.HELLO)
     assert reply.type == Type.HELLO_REPLY
     assert both.ask(Type.HELLO, {5: 1}, version=9).body == reply.body
 
 
-def test_schema_comes_whole(both: Twins) -> None:
+def test_schema_comes_whole(both: Lockstep) -> None:
     """Pieces of any length make up the deflated schema; there is nothing behind its end."""
     deflated = both.board._packed.deflated
     for length in (1, 100, 470):
@@ -102,7 +102,7 @@ def test_schema_comes_whole(both: Twins) -> None:
     )
 
 
-def test_what_was_set_comes_back_and_secrets_do_not(both: Twins) -> None:
+def test_what_was_set_comes_back_and_secrets_do_not(both: Lockstep) -> None:
     """Values come back after commit and after a restart; of a secret only that it is held."""
     fill(both)
     set_field(both, "octets.cert", b"x" * 300)
@@ -116,7 +116,7 @@ def test_what_was_set_comes_back_and_secrets_do_not(both: Twins) -> None:
         both.restart()
 
 
-def test_no_secret_stays_behind(both: Twins) -> None:
+def test_no_secret_stays_behind(both: Lockstep) -> None:
     """After a secret was sent the line is overwritten; after commit and discard staging is too."""
     fill(both)
     assert SECRET.encode() not in both.stub.line.bytes() + both.stub.staged.bytes()
@@ -126,7 +126,7 @@ def test_no_secret_stays_behind(both: Twins) -> None:
     assert not any(both.stub.staged.bytes() + both.stub.line.bytes())
 
 
-def test_a_damaged_line_is_overwritten(both: Twins) -> None:
+def test_a_damaged_line_is_overwritten(both: Lockstep) -> None:
     """A line that failed its check may hold a secret as well."""
     line = bytearray(request(Type.SET_FIELD, {1: "net.pass", 2: SECRET}))
     line[-3] ^= 1
@@ -134,14 +134,14 @@ def test_a_damaged_line_is_overwritten(both: Twins) -> None:
     assert not any(both.stub.line.bytes())
 
 
-def test_a_shorter_secret_leaves_nothing_of_a_longer_one(both: Twins) -> None:
+def test_a_shorter_secret_leaves_nothing_of_a_longer_one(both: Lockstep) -> None:
     """Staging a second value overwrites all of the first."""
     set_field(both, "words.secret", "x" * 24)
     set_field(both, "words.secret", "y" * 8)
     assert b"xx" not in both.stub.staged.bytes()
 
 
-def test_state_flags(both: Twins) -> None:
+def test_state_flags(both: Lockstep) -> None:
     """The settings struct says what is set, in force and active."""
     assert both.stub.flags("numbers.integer") == IN_FORCE | IS_ACTIVE
     assert both.stub.flags("siren.pattern") == 0
@@ -163,7 +163,7 @@ def test_state_flags(both: Twins) -> None:
     assert both.stub.flags("siren.pattern") & FELL_BACK == 0
 
 
-def test_apply_comes_after_the_reply(both: Twins) -> None:
+def test_apply_comes_after_the_reply(both: Lockstep) -> None:
     """The firmware is told of a set only when the reply to commit is out."""
     sent_at_apply: list[int] = []
     seen = both.stub.config.apply
@@ -176,7 +176,7 @@ def test_apply_comes_after_the_reply(both: Twins) -> None:
     assert sent_at_apply[0] > 0
 
 
-def test_whole_values_of_every_kind(both: Twins) -> None:
+def test_whole_values_of_every_kind(both: Lockstep) -> None:
     """A value that fits is staged, one that does not is refused with the field; null clears."""
     assert set_field(both, "words.text", "abc").body == {1: 1}
     refused(set_field(both, "words.text", "a"), Refusal.LENGTH, field="words.text")
@@ -186,7 +186,7 @@ def test_whole_values_of_every_kind(both: Twins) -> None:
     assert both.stub.staged.bytes().find(b"abc") > 0, "the refusal changed the staged value"
 
 
-def test_parts(both: Twins) -> None:
+def test_parts(both: Lockstep) -> None:
     """Clause 6.4: parts are appended, repeated, refused with a gap, and checked at the end."""
     key, cert = "octets.cert", bytes(range(250)) * 2
     assert set_part(both, key, 0, 500, cert[:200]).body == {1: 0, 2: 200}
@@ -213,7 +213,7 @@ def test_parts(both: Twins) -> None:
     refused(set_part(both, key, 3, 500, b"more"), Refusal.GAP, field=key, detail=0)
 
 
-def test_parts_that_make_no_value(both: Twins) -> None:
+def test_parts_that_make_no_value(both: Lockstep) -> None:
     """A value in parts that is refused at its end is forgotten."""
     key = "words.text"
     refused(set_part(both, key, 0, 3, b"a\xffb"), Refusal.CHARACTERS, field=key)
@@ -222,7 +222,7 @@ def test_parts_that_make_no_value(both: Twins) -> None:
     assert not any(both.stub.staged.bytes())
 
 
-def test_rules_of_the_whole(both: Twins) -> None:
+def test_rules_of_the_whole(both: Lockstep) -> None:
     """Clause 9.6: partner, missing and pin-conflict, in this order; what is staged stays."""
     set_field(both, "pins.out", 2)
     set_field(both, "siren.pin", 2)
@@ -241,7 +241,7 @@ def test_rules_of_the_whole(both: Twins) -> None:
     assert both.commit().body == {1: 1}
 
 
-def test_pins_can_be_swapped(both: Twins) -> None:
+def test_pins_can_be_swapped(both: Lockstep) -> None:
     """Two pins change places in one commit."""
     fill(both)
     set_field(both, "pins.out", 2)
@@ -252,7 +252,7 @@ def test_pins_can_be_swapped(both: Twins) -> None:
     assert both.commit(b"23456789").type == Type.COMMIT_REPLY
 
 
-def test_commit_is_answered_again_and_not_done_again(both: Twins) -> None:
+def test_commit_is_answered_again_and_not_done_again(both: Lockstep) -> None:
     """The token that is durable already is answered, even after a restart [6.5]."""
     fill(both)
     changes = both.stub.flash.changes
@@ -265,7 +265,7 @@ def test_commit_is_answered_again_and_not_done_again(both: Twins) -> None:
     assert both.ask(Type.STATUS).body[2] == 0
 
 
-def test_commit_of_another_set(both: Twins) -> None:
+def test_commit_of_another_set(both: Lockstep) -> None:
     """Where count or digest differ all that is staged is discarded."""
     refused(both.ask(Type.COMMIT, {1: 1, 2: 0, 3: TOKEN}), Refusal.WRONG_STATE)
     set_field(both, "words.text", "abc")
@@ -273,7 +273,7 @@ def test_commit_of_another_set(both: Twins) -> None:
     assert both.ask(Type.STATUS).body[2] == 0
 
 
-def test_undo_erase_and_their_repeats(both: Twins) -> None:
+def test_undo_erase_and_their_repeats(both: Lockstep) -> None:
     """Each acts on the generation named, and its repeat is answered like the first time [6.7]."""
     fill(both)
     refused(both.ask(Type.UNDO, {1: 1}), Refusal.NO_OLDER_SET)
@@ -292,7 +292,7 @@ def test_undo_erase_and_their_repeats(both: Twins) -> None:
     refused(both.ask(Type.ERASE, {1: 3}), Refusal.MOVED_ON, detail=erased[1])
 
 
-def test_parts_outlive_an_undo_that_is_refused(both: Twins) -> None:
+def test_parts_outlive_an_undo_that_is_refused(both: Lockstep) -> None:
     """A refusal changes nothing, neither where no set is older nor where the flash fails."""
     fill(both)
     size = len(SECRET)
@@ -309,7 +309,7 @@ def test_parts_outlive_an_undo_that_is_refused(both: Twins) -> None:
     assert set_part(both, "words.secret", 5, size, SECRET[5:7].encode()).body == {1: 0, 2: 7}
 
 
-def test_an_undo_drops_parts(both: Twins) -> None:
+def test_an_undo_drops_parts(both: Lockstep) -> None:
     """As a commit does: what was to be set was meant for the set that is out of force."""
     fill(both)
     set_field(both, "words.secret", "another-canary")
@@ -329,7 +329,7 @@ class Failing(Faults):
         raise FlashError
 
 
-def test_the_request_that_finds_a_trial_over_is_answered_by_the_older_set(trial: Twins) -> None:
+def test_the_request_that_finds_a_trial_over_is_answered_by_the_older_set(trial: Lockstep) -> None:
     """What was reported before is forgotten [6.6], also for a status that no poll came before."""
     set_field(trial, "lamp.level", 1)
     trial.commit()
@@ -342,7 +342,7 @@ def test_the_request_that_finds_a_trial_over_is_answered_by_the_older_set(trial:
     assert not {6, 7} & status.keys()  # reason, field
 
 
-def test_trial_ends_well(trial: Twins) -> None:
+def test_trial_ends_well(trial: Lockstep) -> None:
     """Confirm, or proven, keeps the set on trial [5.4]."""
     set_field(trial, "lamp.level", 1)
     trial.commit()
@@ -362,7 +362,7 @@ def test_trial_ends_well(trial: Twins) -> None:
     assert values(trial)["lamp.level"] == [1, 3]
 
 
-def test_trial_ends_badly(trial: Twins) -> None:
+def test_trial_ends_badly(trial: Lockstep) -> None:
     """After its time, by undo, or after three restarts, the older set is in force again."""
     set_field(trial, "lamp.level", 1)
     trial.commit()
@@ -383,7 +383,7 @@ def test_trial_ends_badly(trial: Twins) -> None:
         assert trial.ask(Type.HELLO).body[15] == TOKEN
 
 
-def test_staged_values_are_dropped_after_ten_minutes(both: Twins) -> None:
+def test_staged_values_are_dropped_after_ten_minutes(both: Lockstep) -> None:
     """Ten minutes after the last answer, and not before [5.1]."""
     set_field(both, "words.text", "abc")
     both.wait(599_999)
@@ -395,7 +395,7 @@ def test_staged_values_are_dropped_after_ten_minutes(both: Twins) -> None:
 
 def test_presence(library: c.CDLL) -> None:
     """Once something is stored, a change wants a person [5.5]; reading does not."""
-    both = twins(library, "board", presence=True)
+    both = in_lockstep(library, "board", presence=True)
     fill(both)
     refused(set_field(both, "words.text", "abc"), Refusal.PRESENCE)
     refused(both.ask(Type.ERASE, {1: 1}), Refusal.PRESENCE)
@@ -408,14 +408,14 @@ def test_presence(library: c.CDLL) -> None:
 
 def test_listens_for_its_time_only(library: c.CDLL) -> None:
     """A board that listens for a time says for how long, and is silent then [5.7]."""
-    both = twins(library, "board", listens=3000)
+    both = in_lockstep(library, "board", listens=3000)
     both.wait(1000)
     assert both.ask(Type.HELLO).body[16] == 2000
     both.wait(2000)
     assert both.send(request(Type.HELLO)) is None
 
 
-def test_survey(both: Twins) -> None:
+def test_survey(both: Lockstep) -> None:
     """A scan runs once, is read page by page, and told apart by its number [6.8]."""
     refused(both.ask(Type.SURVEY, {1: 1}), Refusal.OUT_OF_BOUNDS, detail=0)
     refused(both.ask(Type.SURVEY, {2: 1}), Refusal.OUT_OF_BOUNDS, detail=0)
@@ -436,7 +436,7 @@ def test_survey(both: Twins) -> None:
     assert both.ask(Type.SURVEY).body[1] == 2
 
 
-def test_a_page_of_networks_is_as_full_as_a_line_admits(both: Twins) -> None:
+def test_a_page_of_networks_is_as_full_as_a_line_admits(both: Lockstep) -> None:
     """From 24 entries on their number takes two bytes; the item ends at the limit [2.2, 6.8]."""
     sizes = set()
     for rest in range(97):
@@ -451,7 +451,7 @@ def test_a_page_of_networks_is_as_full_as_a_line_admits(both: Twins) -> None:
     assert max(size for _, size in sizes) == MAX_BODY * 3 // 4
 
 
-def test_restart_and_locate(both: Twins) -> None:
+def test_restart_and_locate(both: Lockstep) -> None:
     """The reply goes out first, then the firmware is called."""
     assert both.ask(Type.LOCATE).type == Type.LOCATE_REPLY
     assert both.stub.located == 1
@@ -460,7 +460,7 @@ def test_restart_and_locate(both: Twins) -> None:
     assert both.stub.restarts == 1
 
 
-def test_status_says_what_the_firmware_reported(both: Twins) -> None:
+def test_status_says_what_the_firmware_reported(both: Lockstep) -> None:
     """Step, reason, field and address as reported; the reason only with failed [6.6]."""
     fill(both)
     both.report(Run.APPLYING, 2)
@@ -473,7 +473,7 @@ def test_status_says_what_the_firmware_reported(both: Twins) -> None:
     assert both.ask(Type.STATUS).body[6] == "words.secret"
 
 
-def test_what_is_no_request_is_ignored(both: Twins) -> None:
+def test_what_is_no_request_is_ignored(both: Lockstep) -> None:
     """Replies, other envelopes, log text and damaged lines are passed over in silence."""
     for line in (
         request(Type.HELLO_REPLY),
@@ -488,7 +488,7 @@ def test_what_is_no_request_is_ignored(both: Twins) -> None:
     assert both.send(request(Type.HELLO)) is not None
 
 
-def test_other_versions_and_types(both: Twins) -> None:
+def test_other_versions_and_types(both: Lockstep) -> None:
     """Both are refused with what is supported [4.2]."""
     assert both.ask(Type.STATUS, version=2).body == {1: Refusal.UNSUPPORTED_VERSION, 5: [1]}
     assert both.ask(201).body[1] == Refusal.UNKNOWN_TYPE
@@ -526,7 +526,7 @@ FIT: dict[int, dict[int, Item]] = {  # bodies of the right form, whose values ne
 
 
 @pytest.mark.parametrize(("type_", "key", "form"), bounds())
-def test_bounds_of_the_table(both: Twins, type_: int, key: int, form: dict[str, Any]) -> None:
+def test_bounds_of_the_table(both: Lockstep, type_: int, key: int, form: dict[str, Any]) -> None:
     """The stub's bounds for each key are those of messages.json: at them, and one beyond."""
     for size, fits in (
         (form["min"], True),
@@ -547,7 +547,7 @@ def test_bounds_of_the_table(both: Twins, type_: int, key: int, form: dict[str, 
 
 
 @pytest.mark.parametrize("type_", FIT)
-def test_form_of_bodies(both: Twins, type_: int) -> None:
+def test_form_of_bodies(both: Lockstep, type_: int) -> None:
     """A key that lacks, is of another type, or is not known below 64 is malformed; 64 not."""
     fit = FIT[type_]
     both.ask(type_, {**fit, 64: {1: [1, {2: b"x"}]}, 70000: None})
@@ -577,9 +577,9 @@ def test_feed_in_any_pieces(library: c.CDLL, data: st.DataObject) -> None:
         request(Type.GET_VALUES, {1: 3}).replace(b"\n", b"\r"),
     ]
     stream = b"".join(data.draw(st.permutations(lines)))
-    whole = twins(library, "board").stub.receive(stream)
+    whole = in_lockstep(library, "board").stub.receive(stream)
     assert len(messages(whole)) == 4
-    stub, sent = twins(library, "board").stub, b""
+    stub, sent = in_lockstep(library, "board").stub, b""
     while stream:
         size = data.draw(st.integers(1, 80))
         taken = stub.feed(stream[:size])
@@ -594,7 +594,7 @@ def test_feed_in_any_pieces(library: c.CDLL, data: st.DataObject) -> None:
 def test_smallest_line(library: c.CDLL) -> None:
     """A board that receives 128 characters takes a BODY of 128, and drops 129 whole."""
     declared = declaration("board")
-    flash = twins(library, "board").stub.flash
+    flash = in_lockstep(library, "board").stub.flash
     stub = Stub(library, declared, flash, body_limit=128, credit=139)
     assert stub.start() == 0
     skipped = 64
@@ -631,7 +631,7 @@ STEPS = st.one_of(
 )
 
 
-def take(both: Twins, step: tuple[Any, ...]) -> None:
+def take(both: Lockstep, step: tuple[Any, ...]) -> None:
     """Do one step of a random conversation with both."""
     name, *rest = step
     match name:
@@ -651,12 +651,12 @@ def take(both: Twins, step: tuple[Any, ...]) -> None:
             others[name](both)
 
 
-others: dict[str, Callable[[Twins], object]] = {
+others: dict[str, Callable[[Lockstep], object]] = {
     "commit": lambda both: both.ask(Type.COMMIT, {1: 1, 2: 0, 3: TOKEN}),
     "values": values,
     "discard": lambda both: both.ask(Type.DISCARD, {1: both.board.boot_number}),
     "repeat": lambda both: both.send(both.last),
-    "restart": Twins.restart,
+    "restart": Lockstep.restart,
     "proven": lambda both: both.report(Run.PROVEN),
 }
 
@@ -665,7 +665,7 @@ others: dict[str, Callable[[Twins], object]] = {
 @given(st.lists(STEPS, max_size=40))
 def test_random_conversations(library: c.CDLL, steps: list[tuple[Any, ...]]) -> None:
     """In any order of requests, waits and restarts, stub and Python board answer alike."""
-    both = twins(library, "board")
+    both = in_lockstep(library, "board")
     for step in steps:
         take(both, step)
     values(both)
@@ -683,7 +683,7 @@ TRIAL_STEPS = STEPS | st.tuples(
 @given(st.lists(TRIAL_STEPS, max_size=40))
 def test_random_conversations_with_trials(library: c.CDLL, steps: list[tuple[Any, ...]]) -> None:
     """The same on a board with trials."""
-    both = twins(library, "trial-board")
+    both = in_lockstep(library, "trial-board")
     set_field(both, "lamp.level", 0)
     both.commit(b"original")
     for step in steps:

@@ -23,7 +23,7 @@ from provision.schema.declaration import Declaration
 from provision.schema.model import Condition, Field, Schema, Section, Value
 from provision.schema.values import check_value
 from tests.stub.c_stub import DONE, FELL_BACK, IS_ACTIVE, CConfig, CField, CReader, Stub
-from tests.stub.twins import TOKEN, Twins, declaration, messages, request, twins
+from tests.stub.lockstep import TOKEN, Lockstep, declaration, in_lockstep, messages, request
 
 ERROR_CONFIG, ERROR_VERSION, ERROR_SPACE = -1, -2, -3  # PV_ERROR_ of pv.h
 
@@ -275,7 +275,7 @@ def test_lines_of_every_length_are_sent_whole(library: c.CDLL) -> None:
 
 def test_at_most_64_networks_come_in_a_reply(library: c.CDLL) -> None:
     """Where more would fit into the line [11.2]; the boards agree."""
-    both = twins(library, "board")
+    both = in_lockstep(library, "board")
     both.ask(Type.SURVEY)
     found = [(bytes([number]), -1, Security.OPEN) for number in range(70)]
     both.stub.networks, both.stub.scan_done = [(n, s, int(k)) for n, s, k in found], True
@@ -285,7 +285,7 @@ def test_at_most_64_networks_come_in_a_reply(library: c.CDLL) -> None:
 
 def test_scans_are_numbered_from_1_to_255_and_again_from_1(library: c.CDLL) -> None:
     """A number tells scans apart [6.8]."""
-    both = twins(library, "board")
+    both = in_lockstep(library, "board")
     for number in [*range(1, 256), 1]:
         assert both.ask(Type.SURVEY).body[1] == number
         both.stub.scan_done = True
@@ -393,7 +393,7 @@ def test_values_that_break_one_rule(
     library: c.CDLL, key: str, value: Value, expected: Refusal
 ) -> None:
     """Stub, Python board and host refuse each with the code that clause 9 states."""
-    both: Twins = twins(library, "board")
+    both: Lockstep = in_lockstep(library, "board")
     reply = both.ask(Type.SET_FIELD, {1: key, 2: value})
     assert reply.body == {1: expected, 2: key}
     setting = both.board.schema.setting(key)

@@ -20,7 +20,7 @@ from provision.schema.constraints import staged_digest
 from provision.schema.declaration import Declaration
 from provision.schema.model import Field
 from tests.stub.c_stub import FELL_BACK, IS_SET, Stub
-from tests.stub.twins import TOKEN, declaration, messages, request
+from tests.stub.lockstep import TOKEN, declaration, messages, request
 
 
 class Watched(Stub):

@@ -17,20 +17,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from provision.contract.table import MessageType as Type
-from tests.stub.twins import TOKEN, Twins, twins
+from tests.stub.lockstep import TOKEN, Lockstep, in_lockstep
 
 KEYS = ("words.secret", "net.pass", "octets.key")
 SIZE = 16  # octets.key has no other
 ADMITTED = bytes(range(0x20, 0x7F))  # by each of the three
 
 
-def ask_part(both: Twins, key: str, offset: int, total: int, part: bytes) -> tuple[int, Any]:
+def ask_part(both: Lockstep, key: str, offset: int, total: int, part: bytes) -> tuple[int, Any]:
     """Send a part; return type and body of the reply."""
     reply = both.ask(Type.SET_FIELD, {1: key, 3: offset, 4: total, 5: part})
     return reply.type, reply.body
 
 
-def stage_in_parts(both: Twins, key: str, secret: bytes, ends: list[int]) -> None:
+def stage_in_parts(both: Lockstep, key: str, secret: bytes, ends: list[int]) -> None:
     """Be the host that dies: send the parts that end there."""
     at = 0
     for end in ends:
@@ -39,7 +39,7 @@ def stage_in_parts(both: Twins, key: str, secret: bytes, ends: list[int]) -> Non
         at = end
 
 
-def read_back(both: Twins, key: str, longest: int) -> tuple[dict[int, int], int]:
+def read_back(both: Lockstep, key: str, longest: int) -> tuple[dict[int, int], int]:
     """Try every byte at every place; return those that the board confirmed, and the requests."""
     requests = 0
     size, held = longest, longest
@@ -63,7 +63,7 @@ def read_back(both: Twins, key: str, longest: int) -> tuple[dict[int, int], int]
 @pytest.mark.parametrize("ends", [[8, 16, 24], [8, 16]], ids=["staged", "incomplete"])
 def test_guessing_byte_by_byte_confirms_nothing(library: c.CDLL, ends: list[int]) -> None:
     """Of 24 bytes 23 were found in 1,128 requests, as long as a board compared what it was sent."""
-    both = twins(library, "board")
+    both = in_lockstep(library, "board")
     stage_in_parts(both, "words.secret", b"Nightjar-4711-Quillfeather"[:24], ends)
     confirmed, _ = read_back(both, "words.secret", 24)
     assert confirmed == {}
@@ -102,7 +102,7 @@ FIRST_KEYS: dict[Type, dict[int, Any]] = {
 }
 
 
-def question(both: Twins, step: tuple[Any, ...], one: bytes, other: bytes) -> Any:
+def question(both: Lockstep, step: tuple[Any, ...], one: bytes, other: bytes) -> Any:
     """Do what a stranger does; return what he hears."""
     name, *rest = step
     match name:
@@ -125,12 +125,12 @@ def question(both: Twins, step: tuple[Any, ...], one: bytes, other: bytes) -> An
 
 
 @pytest.fixture(scope="module")
-def one_pair(library: c.CDLL) -> Twins:
+def one_pair(library: c.CDLL) -> Lockstep:
     """Return both boards, for many lives: nothing of what is asked becomes durable."""
-    return twins(library, "board")
+    return in_lockstep(library, "board")
 
 
-def start_anew(both: Twins) -> None:
+def start_anew(both: Lockstep) -> None:
     """Start both as if for the first time."""
     assert both.stub.start() == 0
     both.board.restart(1, both.stub.now_ms)
@@ -139,7 +139,11 @@ def start_anew(both: Twins) -> None:
 @settings(max_examples=300)
 @given(st.sampled_from(KEYS), st.tuples(SECRETS, SECRETS), ENDS, st.lists(QUESTIONS, max_size=25))
 def test_what_a_board_says_does_not_depend_on_a_secret(
-    one_pair: Twins, key: str, both_secrets: tuple[bytes, bytes], ends: list[int], steps: list[Any]
+    one_pair: Lockstep,
+    key: str,
+    both_secrets: tuple[bytes, bytes],
+    ends: list[int],
+    steps: list[Any],
 ) -> None:
     """Whatever is asked, and in whatever order, even by somebody who knows both secrets."""
     heard = []

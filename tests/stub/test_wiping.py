@@ -29,7 +29,7 @@ from provision.contract.table import Refusal
 from provision.schema.constraints import staged_digest
 from tests.stub import c_stub
 from tests.stub.c_stub import CLOCK, DONE, ERASE, READ, WRITE, CSurvey, Stub, build
-from tests.stub.twins import declaration, messages, request
+from tests.stub.lockstep import declaration, messages, request
 
 PRIVATE_STACK = Path(__file__).with_name("private_stack.c")
 LEVELS = ("-O0", "-Os", "-O2")

@@ -18,6 +18,7 @@ from provision.contract.table import Ability, Characters, Kind
 from provision.schema.model import Field, Option, Pin, Schema
 from provision.schema.values import ValueProblem, parse
 from provision.wizard.questions import yes_and_no
+from scripts.derive.vectors import encoding
 from tests.vectors.files import Row, document, each
 
 
@@ -76,3 +77,13 @@ def test_what_is_typed_is_read_as_the_vectors_say(vector: Row) -> None:
     except ValueProblem as problem:
         got = problem.code.name.lower().replace("_", "-")
     assert got == vector.get("bytes", vector["expected"])
+
+
+@each("typed")
+def test_the_value_is_written_for_readers_as_well(vector: Row) -> None:
+    """Bytes and diagnostic notation (RFC 8949 section 8) are the same value, or there is none."""
+    accepted = vector["expected"] == "accepted"
+    assert ("bytes" in vector) == ("value" in vector) == accepted
+    if accepted:
+        item = cbor2.loads(bytes.fromhex(vector["bytes"]))
+        assert encoding.diagnostic(item) == vector["value"]

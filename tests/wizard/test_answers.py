@@ -15,8 +15,8 @@ from provision.wizard.dialog import meet, set_up_from_file
 from provision.wizard.flow import Flow
 from provision.wizard.questions import Given
 from provision.wizard.result import DialogResult, ExitCode, Result
-from tests.wizard.barn import COMPLETE, SCHEMA, held
 from tests.wizard.bench import ANSWERS, PASSPHRASE, SERVICE_KEY, Bench, bench
+from tests.wizard.sample_schema import COMPLETE, SCHEMA, held
 
 BARN = """
 accept = ["door.relay"]

@@ -34,6 +34,7 @@ from provision.wizard.dialog import (
     set_up_from_file,
 )
 from provision.wizard.export import answers_file
+from provision.wizard.questions import typed_value
 from provision.wizard.result import Result
 from tests.wizard.bench import Line
 
@@ -315,3 +316,22 @@ def test_what_is_shown_to_people_is_cleaned_all_the_same(boards: Boards) -> None
     everything = shown + text + as_json(show.as_json(met))
     assert all(character.isprintable() or character == "\n" for character in everything)
     assert held_settings(SCHEMA, None)["all.text"].held is Held.UNSET
+
+
+SECRET = "blossom-before-frost"
+
+
+@pytest.mark.parametrize(
+    "declared",
+    [
+        Field("a", Kind.SECRET, "A", maximum=20),
+        Field("a", Kind.PASSPHRASE, "A", network="a.b"),
+        Field("a", Kind.HEX, "A", maximum=20, secret=True),
+        Field("a", Kind.BLOB, "A", maximum=20),
+    ],
+)
+def test_what_is_never_shown_is_not_offered_for_editing_either(declared: Field) -> None:
+    """Up puts the answer of before where it can be edited: of these there is none."""
+    value = SECRET if declared.kind in (Kind.SECRET, Kind.PASSPHRASE) else SECRET.encode()
+    assert typed_value(declared, value) == ""
+    assert typed_value(declared, value, SECRET) == ""

@@ -22,7 +22,7 @@ from provision.wizard.questions import (
     Question,
     Why,
 )
-from tests.wizard.barn import (
+from tests.wizard.sample_schema import (
     COMPLETE,
     PINS,
     SCHEMA,

@@ -14,7 +14,7 @@ from provision.schema.constraints import active, check_whole
 from provision.schema.values import ValueProblem
 from provision.wizard.flow import Flow
 from provision.wizard.questions import AnotherInstance, Move, Prompt, Question
-from tests.wizard.barn import SCHEMA, TYPED
+from tests.wizard.sample_schema import SCHEMA, TYPED
 
 MOST_QUESTIONS = 60
 WORDS = ["", "yes", "no", "red", "3", "5", "17", "barn", "blossom-before-frost", "no such thing"]

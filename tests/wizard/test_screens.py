@@ -1,9 +1,10 @@
 # SPDX-License-Identifier: MIT
 """What a person sees on the main ways through the dialog, kept in screens/ for a reader.
 
-Each way is played on a terminal of 80 columns and 30 lines against the compiled stub, and the
-screen kept before every answer. `PROVISION_SCREENS=write` writes the files anew; then look at the
-difference. screens/README.md lists how many questions and keystrokes each way takes.
+Each way is played on a terminal of 80 columns and 30 lines against the compiled stub. Before every
+answer, what is new on the screen is kept; all of it, where lines changed that stood there before.
+`PROVISION_SCREENS=write` writes the files anew; then look at the difference. screens/README.md
+lists how many questions and keystrokes each way takes.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import difflib
 import os
 import re
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -53,6 +54,7 @@ class Way:
     questions: int = 0
     keystrokes: int = 0
     _read: int = 0
+    _stood: list[str] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self._screen = pyte.Screen(COLUMNS, LINES)
@@ -62,7 +64,8 @@ class Way:
         """Answer one question after the other, each with Return, when its screen stands there."""
         for text in answers:
             shown = text.replace(PASSPHRASE, "(the passphrase)").replace(SERVICE_KEY, "(the key)")
-            self.seen.append(f"{self.look()}\n\n[{shown}{' ' if shown else ''}Return]")
+            self.look()
+            self.seen.append(f"{self._news()}\n\n[{shown}{' ' if shown else ''}Return]")
             self.questions += 1
             self.keystrokes += len(text) + 1
             self.here.type(text, "\r")
@@ -73,11 +76,11 @@ class Way:
         while self.here.read(0.1):
             assert time.monotonic() < deadline, self._now()
         code = self.here.end()
-        self.seen.append(f"{self._now()}\n\n[exit code {code}]")
+        self.seen.append(f"{self._news()}\n\n[exit code {code}]")
         return code
 
-    def look(self) -> str:
-        """Return the screen once a question stands there and nothing moves any more."""
+    def look(self) -> None:
+        """Read until a question stands there and nothing moves any more."""
         deadline = time.monotonic() + _LONGEST
         while True:
             before = len(self.here.raw)
@@ -85,7 +88,7 @@ class Way:
             while time.monotonic() < quiet_until:
                 self.here.read(0.05)
             if len(self.here.raw) == before and self._is_asking():
-                return self._now()
+                return
             assert time.monotonic() < deadline, self._now()
 
     def _is_asking(self) -> bool:
@@ -99,10 +102,16 @@ class Way:
 
     def _now(self) -> str:
         self._feed()
-        text = "\n".join(line.rstrip() for line in self._screen.display).strip("\n") + "\n"
+        text = "\n".join(line.rstrip() for line in self._screen.display).rstrip("\n") + "\n"
         for pattern, instead in _VARIES:
             text = pattern.sub(instead, text)
         return text.rstrip("\n")
+
+    def _news(self) -> str:
+        lines, stood = self._now().splitlines(), self._stood
+        self._stood = lines[:-1]  # without the line that is typed into
+        scrolled = next(n for n in range(len(stood) + 1) if lines[: len(stood) - n] == stood[n:])
+        return "\n".join(lines[len(stood) - scrolled :]).strip("\n")
 
 
 @contextmanager
@@ -133,50 +142,46 @@ def first_provisioning(port: str) -> Way:
     return walk("setup", port, *network, *service, *measuring, *probe, *siren, "", "", "", "")
 
 
-def first_provisioning_in_german(port: str) -> Way:
-    """The same for a person who reads German: the program's texts and the firmware's."""
-    network = ("1", PASSPHRASE, "")
-    service = ("", "", SERVICE_KEY, "", "")
-    probe = ("", "", "26", "", "")
-    siren = ("ja", "", "ja", "", "", "")
-    answers = (*network, *service, "", "", "", *probe, *siren, "", "", "", "")
-    return walk("setup", port, *answers, keys=["--language", "de"])
+def changes_in_german(port: str) -> Way:
+    """A network and a pin for a person who reads German: the program's texts and the firmware's."""
+    _set_up(port)
+    keys = ("network.name", "siren.relay", "--language", "de")
+    return walk("change", port, "1", PASSPHRASE, "14", "ja", "", keys=keys)
 
 
 def a_wrong_passphrase_in_german(port: str) -> Way:
     """The network refuses the passphrase, and a question is explained."""
-    _set_up(port, 'passphrase = "blossom-before-frost"', 'passphrase = "blossom-after-frost"')
+    _set_up(port, {"blossom-before-frost": "blossom-after-frost"})
     return walk("setup", port, "?", PASSPHRASE, "", keys=["--language", "de"])
 
 
 def an_open_network_and_a_wrong_key(port: str) -> Way:
-    """The service refuses the key; only that is asked again."""
-    service = ("", "", "not-the-key-of-it", "", "")
-    rest = ("", "", "", "", "", "26", "", "", "n", "", "", "", "")
-    return walk("setup", port, "2", "", *service, *rest, SERVICE_KEY, "")
+    """An open network wants no passphrase; the service refuses the key, which is asked again."""
+    _set_up(port, {"Orchard Gate": "Orchard Gaze", SERVICE_KEY: "not-the-key-of-it"})
+    return walk("setup", port, "2", "", SERVICE_KEY, "")
 
 
 def a_wrong_passphrase(port: str) -> Way:
     """The network refuses the passphrase; it is asked again, with the reason."""
-    _set_up(port, 'passphrase = "blossom-before-frost"', 'passphrase = "blossom-after-frost"')
+    _set_up(port, {"blossom-before-frost": "blossom-after-frost"})
     return walk("setup", port, PASSPHRASE, "")
 
 
 def a_network_out_of_range(port: str) -> Way:
     """No network of this name is found; name and passphrase are asked again."""
-    _set_up(port, 'name = "Orchard Gate"', 'name = "Orchard Gaze"')
+    _set_up(port, {"Orchard Gate": "Orchard Gaze"})
     return walk("setup", port, "1", PASSPHRASE, "")
 
 
 def a_name_that_nobody_knows(port: str) -> Way:
     """The service's host name cannot be looked up; only that is asked again."""
-    _set_up(port, "[service]", '[service]\nhost = "weather.invalid"')
+    _set_up(port, {"[service]": '[service]\nhost = "weather.invalid"'})
     return walk("setup", port, "weather.example.net", "")
 
 
 def a_service_that_does_not_answer(port: str) -> Way:
     """The service cannot be reached; its host is asked again."""
-    _set_up(port, "[service]", '[service]\nhost = "192.0.2.7"')
+    _set_up(port, {"[service]": '[service]\nhost = "192.0.2.7"'})
     return walk("setup", port, "weather.example.net", "")
 
 
@@ -189,7 +194,7 @@ def one_change(port: str) -> Way:
 def going_back(port: str) -> Way:
     """To the settings before the present ones."""
     _set_up(port)
-    _set_up(port, 'name = "Lower orchard"', 'name = "Upper orchard"')
+    _set_up(port, {"Lower orchard": "Upper orchard"})
     return walk("undo", port, "y")
 
 
@@ -207,10 +212,8 @@ def nothing_to_do(port: str) -> Way:
 
 WAYS = [
     first_provisioning,
-    first_provisioning_in_german,
     an_open_network_and_a_wrong_key,
     a_wrong_passphrase,
-    a_wrong_passphrase_in_german,
     a_network_out_of_range,
     a_name_that_nobody_knows,
     a_service_that_does_not_answer,
@@ -218,14 +221,19 @@ WAYS = [
     going_back,
     giving_it_away,
     nothing_to_do,
+    changes_in_german,
+    a_wrong_passphrase_in_german,
 ]
 
 
-def _set_up(port: str, was: str = "", instead: str = "") -> None:
-    """Give a board the demo's answers, or others."""
-    answers = Path(port).parent / "answers.toml"
-    answers.write_text(ANSWERS.read_text(encoding="utf-8").replace(was, instead), encoding="utf-8")
-    provision("setup", "--port", port, "--answers", answers)
+def _set_up(port: str, changed: Mapping[str, str] | None = None) -> None:
+    """Give a board the demo's answers, with these texts changed in them."""
+    answers = ANSWERS.read_text(encoding="utf-8")
+    for was, instead in (changed or {}).items():
+        answers = answers.replace(was, instead)
+    file = Path(port).parent / "answers.toml"
+    file.write_text(answers, encoding="utf-8")
+    provision("setup", "--port", port, "--answers", file)
 
 
 def _write_row(row: str) -> None:
@@ -241,7 +249,7 @@ def test_the_screens_are_those_that_are_kept(play: Callable[[str], Way], tmp_pat
     """Every screen of the way, and no secret on any of them; and no question more than listed."""
     with board(tmp_path, "--survey") as (port, _):
         played = play(port)
-    story = f"{play.__doc__}\n\n" + f"\n\n{'-' * COLUMNS}\n".join(played.seen) + "\n"
+    story = f"{play.__doc__}\n\n" + "\n\n".join(played.seen) + "\n"
     assert PASSPHRASE not in story
     assert SERVICE_KEY not in story
     file = SCREENS / f"{play.__name__.replace('_', '-')}.txt"

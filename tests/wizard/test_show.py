@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import pytest
 
-from provision.client.held import held_settings
+from provision.client.held import HeldSetting, held_settings
 from provision.client.snapshot import BoardSnapshot
 from provision.contract.table import Ability, Held, Kind, Reason, Run, Store
 from provision.link.replies import HeldValue, Hello, Status
@@ -18,8 +18,8 @@ from provision.schema.codec import SchemaError
 from provision.schema.model import Field, Pin, Schema, Section, Value
 from provision.wizard import show
 from provision.wizard.dialog import meet
-from tests.wizard.barn import COMPLETE, SCHEMA
 from tests.wizard.bench import PASSPHRASE, SERVICE_KEY, Bench, bench, first_time
+from tests.wizard.sample_schema import COMPLETE, SCHEMA
 
 
 async def met(here: Bench) -> BoardSnapshot:
@@ -64,6 +64,20 @@ def test_what_a_board_holds_is_shown_without_a_secret() -> None:
             assert SERVICE_KEY not in everything
 
     asyncio.run(play())
+
+
+def test_a_value_of_a_secret_reaches_no_output_whoever_kept_it() -> None:
+    """What a board gives of one is dropped when it is met; what shows it does not rely on that."""
+
+    async def play() -> BoardSnapshot:
+        async with bench() as here:
+            return await met(here)
+
+    found = asyncio.run(play())
+    told = replace(found, held={**found.held, "service.key": HeldSetting(Held.SET, SERVICE_KEY)})
+    assert show.as_json(told)["settings"]["service.key"] == {"held": "set"}
+    assert SERVICE_KEY not in json.dumps(show.as_json(told))
+    assert SERVICE_KEY not in "\n".join(show.lines(told))
 
 
 def values(changed: dict[str, HeldValue]) -> dict[str, HeldValue]:

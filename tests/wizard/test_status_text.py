@@ -13,7 +13,7 @@ from provision.link.replies import Status
 from provision.schema.model import Field, Schema, Section
 from provision.wizard import status_text
 from provision.wizard.screen import _WANTED
-from tests.wizard.barn import SCHEMA
+from tests.wizard.sample_schema import SCHEMA
 
 EVERYTHING = frozenset(setting.key for setting in SCHEMA.settings)
 

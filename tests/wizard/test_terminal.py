@@ -19,6 +19,7 @@ from contextlib import contextmanager
 import pytest
 
 from provision.wizard.result import ExitCode
+from provision.wizard.screen import without_echo
 from tests.link.served import is_free
 from tests.test_cli import NETWORKS, ROOT, SCHEMA, SECRETS, provision, stand_in
 from tests.wizard.bench import CTRL_C, first_time
@@ -281,3 +282,18 @@ def test_a_signal_that_is_ignored_stays_ignored(port: str) -> None:
         assert here.read(0.5), "hung up"
         here.type(CTRL_C)
         assert here.end() == ExitCode.DONE
+
+
+def test_a_terminal_echoes_nothing_between_two_questions(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is typed ahead may be a secret; afterwards the terminal is as it was."""
+    near, far = os.openpty()
+    with open(far, encoding="utf-8") as terminal:  # noqa: PTH123 - a descriptor, not a path
+        monkeypatch.setattr(sys, "stdin", terminal)
+        before = termios.tcgetattr(far)
+        assert before[3] & termios.ECHO
+        with without_echo():
+            quiet = termios.tcgetattr(far)
+            assert not quiet[3] & termios.ECHO
+            assert quiet[3] & termios.ISIG  # Ctrl-C stays what it is
+        assert termios.tcgetattr(far) == before
+    os.close(near)

@@ -30,8 +30,7 @@ import tty
 from collections.abc import Awaitable, Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
-from types import TracebackType
-from typing import Self, TypeVar
+from typing import TypeVar
 
 from provision.client.cache import Cache
 from provision.client.snapshot import BoardSnapshot
@@ -41,6 +40,7 @@ from provision.link.ports import open_stream
 from provision.link.replies import Stored
 from provision.schema.model import Value
 from provision.wizard.dialog import meet
+from tests.line_process import LineProcess
 from tests.waiting import PATIENCE, join, next_line
 
 PRELOAD = "libumockdev-preload.so.0"
@@ -61,20 +61,14 @@ def why_not() -> str | None:
     return None
 
 
-class Lab:
+class Lab(LineProcess):
     """A pretended /sys, without devices at first."""
 
     def __init__(self) -> None:
-        self._process = subprocess.Popen(
-            [sys.executable, "-I", str(Path(__file__).with_name("testbed.py"))],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-            bufsize=1,
-            env={**os.environ, "LD_PRELOAD": PRELOAD},
-        )
-        root = next_line(self._process).strip()
-        assert root, "umockdev did not start"
+        program = Path(__file__).with_name("testbed.py")
+        preloaded = {**os.environ, "LD_PRELOAD": PRELOAD}
+        super().__init__(sys.executable, "-I", program, environment=preloaded)
+        root = self.read()
         self.environment: Mapping[str, str] = {"LD_PRELOAD": PRELOAD, "UMOCKDEV_DIR": root}
         """What a browser is started with that is to see these devices."""
         # Outside the pretended /dev on purpose: there umockdev would answer the requests to the
@@ -82,24 +76,14 @@ class Lab:
         self.nodes = Path(root, "nodes")
         self.nodes.mkdir()
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *exception: object) -> None:
         shutil.rmtree(self.nodes)
-        self._process.communicate(timeout=PATIENCE)  # which closes its input, and it ends
+        super().__exit__(*exception)
 
     def order(self, order: str, what: str) -> None:
         """Have a device added, or removed; testbed.py."""
-        stdin = self._process.stdin
-        assert stdin is not None
-        stdin.write(json.dumps([order, what]) + "\n")
-        assert next_line(self._process) == "true\n", (order, what)
+        self.write(json.dumps([order, what]))
+        assert self.read() == "true", (order, what)
 
 
 class _Releases:

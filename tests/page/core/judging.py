@@ -11,11 +11,11 @@ import xml.etree.ElementTree as ET
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from types import TracebackType
-from typing import Any, NamedTuple, Self
+from typing import Any, NamedTuple
 
 from scripts.derive import page_bundle
-from tests.waiting import LONG, PATIENCE, next_line
+from tests.line_process import LineProcess
+from tests.waiting import LONG
 
 HERE = Path(__file__).parent
 
@@ -62,35 +62,13 @@ def german_page() -> Iterator[dict[str, str]]:
         yield {**os.environ, "GERMAN_PAGE": folder.as_uri()}
 
 
-class Judge:
+class Judge(LineProcess):
     """judge.js in a process of its own."""
 
     def __init__(self) -> None:
-        self._process = subprocess.Popen(
-            ["node", str(HERE / "judge.js")],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-            encoding="utf-8",
-        )
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self._process.communicate(timeout=PATIENCE)  # which closes its input, and it ends
+        super().__init__("node", HERE / "judge.js")
 
     def ask(self, about: str, **question: object) -> Any:  # any: whatever JSON holds
         """Return what the page makes of a question; judge.js has the kinds of question."""
-        stdin = self._process.stdin
-        assert stdin is not None
-        stdin.write(json.dumps({"about": about, **question}) + "\n")
-        stdin.flush()
-        answer = next_line(self._process)
-        assert answer, f"the page has no answer about {about}: {question}"
-        return json.loads(answer)
+        self.write(json.dumps({"about": about, **question}))
+        return json.loads(self.read())

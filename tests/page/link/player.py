@@ -4,14 +4,12 @@
 from __future__ import annotations
 
 import json
-import subprocess
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 from provision.contract.profile import Item
-from tests.waiting import next_line
+from tests.line_process import LineProcess
 
 _MEMORY = 64  # MiB that the whole process may hold
 
@@ -19,11 +17,12 @@ Answer = Callable[[bytes, int], tuple[list[bytes], bool]]
 """Gets what the host sends and the time in ms; returns what arrives, and if the line is lost."""
 
 
-class Player:
+class Player(LineProcess):
     """Plays one session after the other."""
 
-    def __init__(self, process: subprocess.Popen[str]) -> None:
-        self._process = process
+    def __init__(self) -> None:
+        memory = f"--max-old-space-size={_MEMORY}"
+        super().__init__("node", memory, "--expose-gc", Path(__file__).with_name("player.js"))
 
     def play(
         self,
@@ -37,47 +36,17 @@ class Player:
             [key, {"bytes": value.hex()} if isinstance(value, bytes) else value]
             for key, value in changes
         ]
-        self._write({"do": what, "changes": in_json, "ticks": babble is not None})
+        self.write(json.dumps({"do": what, "changes": in_json, "ticks": babble is not None}))
         while True:
-            said = self._read()
+            said = json.loads(self.read())
             if "ended" in said:
                 ended: dict[str, Any] = said["ended"]
                 return ended
             if "tick" in said:
                 assert babble is not None
-                self._write({"toHost": [babble().hex()], "gone": False})
+                self.write(json.dumps({"toHost": [babble().hex()], "gone": False}))
                 continue
             arriving, gone = answer(bytes.fromhex(said["toBoard"]), int(said["now"]))
-            self._write({"toHost": [part.hex() for part in arriving if part], "gone": gone})
-
-    def _write(self, item: object) -> None:
-        assert self._process.stdin is not None
-        self._process.stdin.write(json.dumps(item) + "\n")
-        self._process.stdin.flush()
-
-    def _read(self) -> dict[str, Any]:
-        line = next_line(self._process)
-        assert line, "the player has ended"
-        said: dict[str, Any] = json.loads(line)
-        return said
-
-
-@contextmanager
-def player() -> Iterator[Player]:
-    """Yield a player; its process ends with it."""
-    process = subprocess.Popen(
-        [
-            "node",
-            f"--max-old-space-size={_MEMORY}",
-            "--expose-gc",
-            str(Path(__file__).with_name("player.js")),
-        ],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    with process:
-        try:
-            yield Player(process)
-        finally:
-            process.kill()
+            self.write(
+                json.dumps({"toHost": [part.hex() for part in arriving if part], "gone": gone})
+            )

@@ -21,7 +21,7 @@ from provision.contract.messages import decode_message
 from provision.contract.table import MessageType, Refusal, Run
 from tests.link.test_with_board import CHANGES, DECLARATION
 from tests.link.virtual import LINE
-from tests.page.link.player import Player, player
+from tests.page.link.player import Player
 
 pytestmark = pytest.mark.needs("node")
 
@@ -88,7 +88,7 @@ class Wire:
 @pytest.fixture(scope="module")
 def host() -> Iterator[Player]:
     """One process for all tests."""
-    with player() as one:
+    with Player() as one:
         yield one
 
 

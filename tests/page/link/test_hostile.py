@@ -22,7 +22,7 @@ from provision.wizard.result import ExitCode
 from tests.hostile import line_cases  # noqa: F401 - registers its cases
 from tests.hostile.cases import CASES, NOT_ADMITTED, NOT_FITTING, SETUP, Case
 from tests.hostile.harness import MIB, STORED, HostileBoard, honest_board
-from tests.page.link.player import Player, player
+from tests.page.link.player import Player
 
 pytestmark = pytest.mark.needs("node")
 
@@ -46,7 +46,7 @@ ERRORS = {
 @pytest.fixture(scope="module")
 def host() -> Iterator[Player]:
     """One process for all cases: what one leaves behind would meet the next."""
-    with player() as one:
+    with Player() as one:
         yield one
 
 

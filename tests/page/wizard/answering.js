@@ -38,7 +38,7 @@ function question() {
   return /** @type {Question} */ (step);
 }
 
-/** Return all that can be told of a question or an offer, in the order of twin.py. */
+/** Return all that can be told of a question or an offer, in the order of lockstep.py. */
 function told() {
   if (step === null) return null;
   if (step.type === "another") return [step.section.key, step.instance, step.first];

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.page.wizard.twin import Page
+from tests.page.wizard.lockstep import Page
 
 
 @pytest.fixture(scope="session")

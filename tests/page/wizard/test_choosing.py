@@ -14,7 +14,7 @@ from provision.link.replies import Network
 from provision.schema.model import Field, Value
 from provision.wizard.input_warnings import doubts
 from provision.wizard.networks import in_range
-from tests.page.wizard.twin import Page
+from tests.page.wizard.lockstep import Page
 
 pytestmark = pytest.mark.needs("node")
 

@@ -14,9 +14,9 @@ from provision.client.sanitize import clean_schema, printable, visible
 from provision.schema.model import Schema
 from provision.schema.table import MAX_HELP
 from tests.client.test_sanitize import HOSTILE, hostile_schema
-from tests.page.wizard.twin import Page
+from tests.page.wizard.lockstep import Page
 from tests.schema.test_codec import schemas
-from tests.wizard import barn
+from tests.wizard import sample_schema
 
 pytestmark = pytest.mark.needs("node")
 
@@ -62,7 +62,7 @@ def texts_in(value: Any) -> list[str]:
 
 
 @given(schemas())
-@example(barn.SCHEMA)
+@example(sample_schema.SCHEMA)
 @example(hostile_schema())
 def test_both_clean_the_same_texts_of_a_schema(page: Page, schema: Schema) -> None:
     """Every text of it, and neither keys nor values; in its settings as in its sections."""

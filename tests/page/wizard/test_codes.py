@@ -12,8 +12,8 @@ from provision.contract.table import Reason, Refusal, Run, Step, Store
 from provision.link.errors import Refused
 from provision.link.replies import Status
 from provision.wizard import status_text
-from tests.page.wizard.twin import Page
-from tests.wizard.barn import SCHEMA
+from tests.page.wizard.lockstep import Page
+from tests.wizard.sample_schema import SCHEMA
 
 pytestmark = pytest.mark.needs("node")
 

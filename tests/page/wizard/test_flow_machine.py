@@ -20,9 +20,9 @@ from provision.schema.model import Field, Pin, Schema, Setting, Value
 from provision.schema.table import LENGTH_OF_KEY
 from provision.schema.values import ValueProblem, check_value
 from provision.wizard.questions import AnotherInstance, Given, Move, Question
-from tests.page.wizard.twin import Page, Twin
+from tests.page.wizard.lockstep import Lockstep, Page
 from tests.schema.test_codec import schemas
-from tests.wizard import barn
+from tests.wizard import sample_schema
 
 TYPED = [
     *("", " ", "yes", "off", "o1", "O2", "0", "1", "3", "7", "08", "-2", "5.25", "5,2 °C", "D3"),
@@ -44,7 +44,7 @@ WORDS = ["Why it failed.", "must be another"]
 @st.composite
 def any_schema(draw: st.DrawFn) -> Schema:
     """Return a schema of tests/schema, with a pin taken, or of a board that takes only keys."""
-    schema = draw(st.just(barn.SCHEMA) | schemas())
+    schema = draw(st.just(sample_schema.SCHEMA) | schemas())
     if draw(st.booleans()):
         taken = Pin(9, schema.pins[0].abilities, None, "SD")
         schema = replace(schema, pins=(*schema.pins, taken), translations=())
@@ -79,7 +79,7 @@ def given_for(setting: Setting, schema: Schema) -> st.SearchStrategy[Given] | No
     return st.sampled_from([Given(value) for value in fitting]) if fitting else None
 
 
-class TwinMachine(RuleBasedStateMachine):
+class LockstepMachine(RuleBasedStateMachine):
     """Two dialogs, and a person who does anything in any order."""
 
     page: ClassVar[Page]
@@ -100,7 +100,7 @@ class TwinMachine(RuleBasedStateMachine):
         is_fresh = draw(st.booleans())
         base_keys = [setting.base_key for setting in schema.settings]
         self.keys = [setting.key for setting in schema.settings]
-        self.twin = Twin(
+        self.both = Lockstep(
             self.page,
             schema,
             {} if is_fresh else {s.key: draw(held_by(s, schema)) for s in schema.settings},
@@ -117,69 +117,69 @@ class TwinMachine(RuleBasedStateMachine):
     @rule(text=st.sampled_from(TYPED))
     def answer(self, text: str) -> None:
         """Type something: taken, or refused in the same words."""
-        step = self.twin.next()
+        step = self.both.next()
         if isinstance(step, Question):
             try:
-                self.twin.answer(self.twin.read(step, text))
+                self.both.answer(self.both.read(step, text))
             except ValueProblem:
                 return
 
     @rule(data=st.data())
     def answer_well(self, data: st.DataObject) -> None:
         """Answer so that it is taken, to get on."""
-        step = self.twin.next()
+        step = self.both.next()
         if isinstance(step, AnotherInstance):
-            self.twin.answer_another(data.draw(st.booleans()))
+            self.both.answer_another(data.draw(st.booleans()))
         elif step is not None:
             move = Move.KEEP if step.current is not None else Move.CLEAR
             for text in data.draw(st.permutations(TYPED)):
                 try:
-                    answer = self.twin.read(step, text)
+                    answer = self.both.read(step, text)
                 except ValueProblem:
                     continue
-                self.twin.answer(answer)
+                self.both.answer(answer)
                 return
             self.move(move)
 
     @rule(move=st.sampled_from(Move))
     def move(self, move: Move) -> None:
         """Keep, clear or go back: done, or not possible in both."""
-        if isinstance(self.twin.next(), Question):
+        if isinstance(self.both.next(), Question):
             try:
-                self.twin.answer(move)
+                self.both.answer(move)
             except ValueError:
                 return
 
     @rule()
     def back(self) -> None:
         """Go back, from wherever it is."""
-        self.twin.back()
+        self.both.back()
 
     @rule()
     def pass_over(self) -> None:
         """Leave a question."""
-        if isinstance(self.twin.next(), Question):
-            self.twin.pass_over()
+        if isinstance(self.both.next(), Question):
+            self.both.pass_over()
 
     @rule(data=st.data())
     def change(self, data: st.DataObject) -> None:
         """Choose a line of the review, or what is none."""
-        changes = list(self.twin.changes())
+        changes = list(self.both.changes())
         try:
-            self.twin.change(data.draw(st.sampled_from(changes or self.keys)))
+            self.both.change(data.draw(st.sampled_from(changes or self.keys)))
         except KeyError:
             return
 
     @rule(data=st.data(), words=st.sampled_from(WORDS))
     def fault(self, data: st.DataObject, words: str) -> None:
         """The board refuses what was answered, or names another setting that applies."""
-        asked = list(self.twin.answers()) or self.keys
-        self.twin.fault(data.draw(st.sampled_from(asked)), words)
+        asked = list(self.both.answers()) or self.keys
+        self.both.fault(data.draw(st.sampled_from(asked)), words)
 
     @rule()
     def look(self) -> None:
         """Ask what is next, which may find a fault in the whole."""
-        self.twin.next()
+        self.both.next()
 
 
 @pytest.mark.needs("node")
@@ -187,7 +187,7 @@ def test_the_page_s_dialog_goes_where_the_terminal_s_does(
     page: Page, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """After each move both ask the same, for the same reason, and would store the same."""
-    monkeypatch.setattr(TwinMachine, "page", page, raising=False)
+    monkeypatch.setattr(LockstepMachine, "page", page, raising=False)
     run_state_machine_as_test(
-        TwinMachine, settings=settings(max_examples=100, stateful_step_count=30)
+        LockstepMachine, settings=settings(max_examples=100, stateful_step_count=30)
     )

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.page.wizard.twin import Page
-from tests.wizard.barn import COMPLETE, SCHEMA, held
+from tests.page.wizard.lockstep import Page
+from tests.wizard.sample_schema import COMPLETE, SCHEMA, held
 
 pytestmark = pytest.mark.needs("node")
 

@@ -149,7 +149,7 @@ class Habits:
     """Whether it puts a new set into use by restarting."""
 
 
-class World:
+class SimulatedLink:
     """The line, the board at its end, the host's session at the other, and the time."""
 
     def __init__(

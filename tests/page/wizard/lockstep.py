@@ -4,12 +4,10 @@
 from __future__ import annotations
 
 import json
-import subprocess
 from collections.abc import Callable, Collection, Mapping
 from enum import Enum
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self, TypeVar
+from typing import Any, TypeVar
 
 import pytest
 
@@ -30,7 +28,7 @@ from provision.wizard.questions import (
     Question,
     ReviewLine,
 )
-from tests.waiting import PATIENCE, next_line
+from tests.line_process import LineProcess
 
 PROGRAM = Path(__file__).with_name("answering.js")
 
@@ -41,39 +39,19 @@ class CallerError(Exception):
     """The page threw what is no problem of the person's."""
 
 
-class Page:
+class Page(LineProcess):
     """The page's modules, in a process of their own."""
 
     def __init__(self) -> None:
-        self._process = subprocess.Popen(
-            ["node", str(PROGRAM)],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-            encoding="ascii",  # JSON escapes the rest
-        )
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self._process.communicate(timeout=PATIENCE)  # which closes its input, and it ends
+        super().__init__("node", PROGRAM)
 
     def say(self, name: str, *values: object) -> Any:  # any: whatever JSON holds
         """Return what a command of answering.js comes to.
 
         Raises ValueProblem and CallerError as the page throws them.
         """
-        stdin = self._process.stdin
-        assert stdin is not None
-        stdin.write(as_text([name, *values]) + "\n")
-        stdin.flush()
-        reply = json.loads(next_line(self._process), object_hook=_from_json)
+        self.write(as_text([name, *values]))
+        reply = json.loads(self.read(), object_hook=_from_json)
         if "problem" in reply:
             raise ValueProblem(*reply["problem"])
         if "error" in reply:
@@ -135,7 +113,7 @@ def told(step: Prompt | None) -> list[object] | None:
     ]
 
 
-class Twin:
+class Lockstep:
     """A Flow in Python and one in the page; its methods are those of Flow.
 
     After every move the two are compared in all that can be asked of a flow.
@@ -270,7 +248,7 @@ class Twin:
     def _expect(self, problem: ValueProblem, name: str, *values: object) -> None:
         with pytest.raises(ValueProblem) as found:
             self._page.say(name, *values)
-        assert (found.value.words, found.value.code) == (str(problem.words), problem.code)
+        assert (str(found.value.words), found.value.code) == (str(problem.words), problem.code)
 
     def _compare(self) -> None:
         flow = self._flow

@@ -48,7 +48,7 @@ def request(
 
 
 @dataclass
-class Twins:
+class Lockstep:
     """Both boards, and how far they agree."""
 
     stub: Stub
@@ -103,7 +103,9 @@ class Twins:
         self.board.restart(self.stub.config.boot_number, self.stub.now_ms)
 
 
-def twins(library: c.CDLL, name: str, *, presence: bool = False, listens: int = 0) -> Twins:
+def in_lockstep(
+    library: c.CDLL, name: str, *, presence: bool = False, listens: int = 0
+) -> Lockstep:
     """Return both boards, switched on, with nothing stored."""
     declared = declaration(name)
     geometry = settings_geometry(declared)
@@ -114,4 +116,4 @@ def twins(library: c.CDLL, name: str, *, presence: bool = False, listens: int = 
         flash=Flash(geometry),
         limits=Limits(presence=5000 if presence else None, listens=listens or None),
     )
-    return Twins(stub, board)
+    return Lockstep(stub, board)
