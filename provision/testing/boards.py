@@ -48,15 +48,15 @@ class _OwnTime:
         self._began = time.monotonic()
 
     def receive(self, data: bytes, now_ms: int) -> bytes:  # noqa: ARG002
-        """See Running."""
+        """Take bytes from the host; return what the board sends."""
         return self._device.receive(data, self._now_ms())
 
     def tick(self, now_ms: int) -> bytes:  # noqa: ARG002
-        """See Running."""
+        """Let time pass; return what the board sends."""
         return self._device.tick(self._now_ms())
 
     def reset(self, now_ms: int = 0) -> None:  # noqa: ARG002
-        """See Running."""
+        """Press reset."""
         self._device.reset(self._now_ms())
 
     def _now_ms(self) -> int:
@@ -70,7 +70,7 @@ class _Supplied:
         self._device = device
 
     def receive(self, data: bytes, now_ms: int) -> bytes:
-        """See Running."""
+        """Take bytes from the host; return what the board sends."""
         try:
             return self._device.receive(data, now_ms)
         except PowerCut:
@@ -78,7 +78,7 @@ class _Supplied:
             return b""
 
     def tick(self, now_ms: int) -> bytes:
-        """See Running."""
+        """Let time pass; return what the board sends."""
         try:
             return self._device.tick(now_ms)
         except PowerCut:
@@ -86,7 +86,7 @@ class _Supplied:
             return b""
 
     def reset(self, now_ms: int) -> None:
-        """See Running."""
+        """Press reset."""
         self._device.reset(now_ms)
 
 
@@ -271,7 +271,8 @@ class VirtualBoard(_Served):
     def cut_power_at(self, change: int) -> None:
         """Cut the power in the middle of a later change of the flash, and restore it at once.
 
-        change: 1 is the next erase or program. Some bits of that unit have changed then.
+        change: 1 is the next erase or program. Some bits of that unit have changed then. Raises
+        BoardError for a number below 1.
         """
         if change < 1:
             raise BoardError("Changes of the flash count from 1.")

@@ -154,18 +154,18 @@ class _Heard:
         self._ear = ear
 
     def write(self, data: bytes) -> None:
-        """See Stream."""
+        """Send bytes. Raises LineLost."""
         self._ear.hear_host(data)
         self._stream.write(data)
 
     async def read(self) -> bytes:
-        """See Stream."""
+        """Wait for bytes and return them. Raises LineLost."""
         data = await self._stream.read()
         self._ear.hear_board(data)
         return data
 
     async def close(self) -> None:
-        """See Stream."""
+        """Close the port."""
         await self._stream.close()
 
 
