@@ -52,6 +52,7 @@ TESTS = {
     "provision/contract": ["tests/contract"],
     "provision/link": ["tests/link"],
     "provision/page/contract": ["tests/page/core"],
+    "provision/page/client": ["tests/page/wizard"],
     "provision/page/link": ["tests/page/link"],
     "provision/page/schema": ["tests/page/core"],
     "provision/page/wizard": ["tests/page/wizard"],
@@ -62,8 +63,8 @@ TESTS = {
 """Where the code is that is changed, and the tests that must notice, beside those of its name."""
 
 PLAYED = (
-    "at_port.py command_line.py dialog.py ending.py erasing.py failures.py plain.py screen.py ui.py"
-    " board_client.py changing.py discovery.py conduct.js screen.js"
+    "at_port.py command_line.py dialog.py result.py erasing.py failures.py plain.py screen.py ui.py"
+    " board_client.py changing.py discovery.py dialog.js screen.js snapshot.js"
 )
 """What only tests of whole dialogs see, at a terminal or in a browser: minutes for each mutant."""
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import asyncio
 import fcntl
+import inspect
 import os
 import secrets
 import shutil
@@ -39,6 +40,16 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
             if shutil.which(command) is None:
                 package = PACKAGE.get(command, command)
                 pytest.skip(f"needs `{command}`, which is not installed (Debian package {package})")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
+    """Run a test that is a coroutine."""
+    if not inspect.iscoroutinefunction(pyfuncitem.obj):
+        return None
+    names = inspect.signature(pyfuncitem.obj).parameters
+    asyncio.run(pyfuncitem.obj(**{name: pyfuncitem.funcargs[name] for name in names}))
+    return True
 
 
 @pytest.fixture(autouse=True, scope="session")

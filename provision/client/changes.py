@@ -13,9 +13,9 @@ from provision.contract.messages import code_name
 from provision.contract.table import Refusal
 from provision.errors import ProvisionError
 from provision.phrases import Phrase, joined, phrase
-from provision.schema.constraints import active, key_beside, whole_faults
-from provision.schema.model import Schema, Setting, Value
-from provision.schema.values import ValueProblem, is_key_only, network_key, refusal_words
+from provision.schema.constraints import active, make_keys, networks, whole_faults
+from provision.schema.model import Schema, Value
+from provision.schema.values import ValueProblem, refusal_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,13 +123,6 @@ def _whole(
         yield _fault(fault.field, fault.code, words)
 
 
-def networks(schema: Schema) -> Iterator[tuple[Setting, str]]:
-    """Yield each passphrase, and the full key of its network's name."""
-    for setting in schema.settings:
-        if setting.field.network is not None:
-            yield setting, key_beside(setting, setting.field.network)
-
-
 def _take_partners_along(
     schema: Schema, stored: Mapping[str, Value], changes: dict[str, Value | None]
 ) -> None:
@@ -137,16 +130,6 @@ def _take_partners_along(
     for passphrase, name in networks(schema):
         if passphrase.key in changes and name not in changes and name in stored:
             changes[name] = stored[name]
-
-
-def make_keys(
-    schema: Schema, stored: Mapping[str, Value], changes: dict[str, Value | None]
-) -> None:
-    """Make a network's key where the board takes nothing but that (clause 9.2)."""
-    for passphrase, name in networks(schema):
-        typed, network = changes.get(passphrase.key), changes.get(name, stored.get(name))
-        if is_key_only(passphrase.field) and isinstance(typed, str) and isinstance(network, bytes):
-            changes[passphrase.key] = network_key(typed, network)
 
 
 def _fault(key: str, code: Refusal, words: Phrase) -> ValueFault:

@@ -12,19 +12,20 @@
  * Whether a browser can speak to serial ports is asked of `navigator.serial` and nothing else.
  */
 
+import { printable } from "./client/sanitize.js";
+import { meet } from "./client/snapshot.js";
 import { Capability, Run, Store } from "./contract/table.js";
 import { Connection } from "./link/connection.js";
 import { LinkError } from "./link/errors.js";
 import { findAgain, openPort } from "./link/port.js";
 import { SchemaError } from "./schema/codec.js";
 import style from "./style.css";
-import { Dialog, Left, meet } from "./wizard/conduct.js";
-import { printable } from "./wizard/cleaning.js";
+import { Dialog, Left } from "./wizard/dialog.js";
 import { heading } from "./wizard/questions.js";
 import { element, list, Screen } from "./wizard/screen.js";
 import { LANGUAGE, mark, say } from "./words.js";
 
-/** @import { Ending } from "./wizard/conduct.js" */
+/** @import { Ending } from "./wizard/dialog.js" */
 /** @import { SerialPort } from "./link/port.js" */
 /** @import { Notice } from "./link/exchange.js" */
 
@@ -216,7 +217,7 @@ export class BoardSettings extends HTMLElement {
     return this.#run((dialog, signal) => dialog.setUp(signal));
   }
 
-  /** @param {Connection} board @param {import("./wizard/conduct.js").Met} met */
+  /** @param {Connection} board @param {import("./client/snapshot.js").BoardSnapshot} met */
   #dialogWith(board, met) {
     const find = async (/** @type {Uint8Array} */ unit) => {
       const serial = /** @type {Serial} */ (this.#serial);

@@ -15,6 +15,7 @@ from provision.contract.line import crc32c
 from provision.contract.profile import encode
 from provision.contract.table import Kind, Refusal
 from provision.schema.model import Schema, Setting, Value
+from provision.schema.values import is_key_only, network_key
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,3 +155,20 @@ def staged_digest(schema: Schema, staged: Mapping[str, Value | None]) -> int:
     """Return the digest of the staged set that commit carries (clause 6.5)."""
     keys = [setting.key for setting in schema.settings if setting.key in staged]
     return crc32c(b"".join(encode([key, staged[key]]) for key in keys))
+
+
+def networks(schema: Schema) -> Iterator[tuple[Setting, str]]:
+    """Yield each passphrase, and the full key of its network's name."""
+    for setting in schema.settings:
+        if setting.field.network is not None:
+            yield setting, key_beside(setting, setting.field.network)
+
+
+def make_keys(
+    schema: Schema, stored: Mapping[str, Value], changes: dict[str, Value | None]
+) -> None:
+    """Make a network's key where the board takes nothing but that (clause 9.2)."""
+    for passphrase, name in networks(schema):
+        typed, network = changes.get(passphrase.key), changes.get(name, stored.get(name))
+        if is_key_only(passphrase.field) and isinstance(typed, str) and isinstance(network, bytes):
+            changes[passphrase.key] = network_key(typed, network)

@@ -6,10 +6,9 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import replace
 
-from provision.client.changes import make_keys, networks
 from provision.client.held import HeldSetting
 from provision.contract.table import Held
-from provision.schema.constraints import active, in_force
+from provision.schema.constraints import active, in_force, make_keys, networks
 from provision.schema.model import Repeat, Schema, Section, Setting, Value
 from provision.wizard.questions import Given, heading
 

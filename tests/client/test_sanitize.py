@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import dataclasses
 import unicodedata
 from collections.abc import Iterator
@@ -99,29 +98,25 @@ def test_every_text_of_a_schema_is_cleaned() -> None:
 
 
 @pytest.mark.parametrize("keys", ["?", "<", typed("x", "y"), typed("?", "?")])
-def test_a_hostile_board_gets_nothing_past_the_dialog(keys: str) -> None:
+async def test_a_hostile_board_gets_nothing_past_the_dialog(keys: str) -> None:
     """Of all that its firmware says of itself, no character reaches the screen uncleaned."""
-
-    async def play() -> None:
-        declaration = replace(
-            DEMO,
-            schema=hostile_schema(),
-            firmware_name="f\x1b[2J",
-            firmware_version="\u202e1",
-            board=replace(DEMO.board, name="\x9b5n\x07"),
-        )
-        device = Device(from_declaration(declaration))
-        async with Loopback(device) as loopback:
-            here = Bench(device, Line(loopback), Cache(None))
-            await here.set_up(keys, "\r", CTRL_C)
-            shown = here.screen.replace("\r", "").replace("\n", "").replace("\x08", "")
-            assert is_harmless(shown), [c for c in shown if not is_harmless(c)]
-            assert "owned" in shown  # its letters are there, and only letters
-            connection = here.connect()
-            try:
-                met = await meet(connection, Cache(None), lambda _: None)
-            finally:
-                await connection.close()
-            assert is_harmless(introduction(met) + "".join(show.lines(met)))
-
-    asyncio.run(play())
+    declaration = replace(
+        DEMO,
+        schema=hostile_schema(),
+        firmware_name="f\x1b[2J",
+        firmware_version="\u202e1",
+        board=replace(DEMO.board, name="\x9b5n\x07"),
+    )
+    device = Device(from_declaration(declaration))
+    async with Loopback(device) as loopback:
+        here = Bench(device, Line(loopback), Cache(None))
+        await here.set_up(keys, "\r", CTRL_C)
+        shown = here.screen.replace("\r", "").replace("\n", "").replace("\x08", "")
+        assert is_harmless(shown), [c for c in shown if not is_harmless(c)]
+        assert "owned" in shown  # its letters are there, and only letters
+        connection = here.connect()
+        try:
+            met = await meet(connection, Cache(None), lambda _: None)
+        finally:
+            await connection.close()
+        assert is_harmless(introduction(met) + "".join(show.lines(met)))

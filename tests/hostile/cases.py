@@ -429,7 +429,7 @@ def _(board: HostileBoard) -> None:
     board.schema = b"\0\0\0\xff\xff" * 52_000
 
 
-@case("a schema in pieces of one byte", NO_BOARD, "were not asked for", mib=12)
+@case("a schema in pieces of one byte", NO_BOARD, "not asked for", mib=12)
 def _(board: HostileBoard) -> None:
     board.schema = bytes(262_144)
     board.piece = 1
@@ -440,7 +440,7 @@ def _(board: HostileBoard) -> None:
     answers(board, MessageType.GET_SCHEMA, lambda m: reply_to(m, 4, {1: m.body[1], 2: b""}))
 
 
-@case("pieces of a schema from elsewhere", NO_BOARD, "pieces of its schema that were not asked for")
+@case("pieces of a schema from elsewhere", NO_BOARD, "not asked for")
 def _(board: HostileBoard) -> None:
     answers(
         board,
@@ -449,11 +449,7 @@ def _(board: HostileBoard) -> None:
     )
 
 
-@case(
-    "pieces of a schema longer than asked for",
-    NO_BOARD,
-    "pieces of its schema that were not asked for",
-)
+@case("pieces of a schema longer than asked for", NO_BOARD, "not asked for")
 def _(board: HostileBoard) -> None:
     def answer(m: Message) -> bytes:
         return reply_to(m, 4, {1: m.body[GetSchemaKey.OFFSET], 2: bytes(470)})

@@ -50,33 +50,25 @@ def test_a_wrong_url_is_told(url: str) -> None:
     opening_fails(url, PortMissing, "check the address")
 
 
-def test_a_busy_port_names_who_holds_it() -> None:
+async def test_a_busy_port_names_who_holds_it() -> None:
     """Opened once, a port is closed to others, and the message says who has it."""
-
-    async def twice() -> None:
-        async with terminal() as port:
-            stream = await open_stream(port.name, baud=115200)
-            with pytest.raises(PortBusy, match="in use by this program itself"):
-                await open_stream(port.name, baud=115200, patience=0.3)
-            await stream.close()
-            await (await open_stream(port.name, baud=115200)).close()
-
-    asyncio.run(twice())
+    async with terminal() as port:
+        stream = await open_stream(port.name, baud=115200)
+        with pytest.raises(PortBusy, match="in use by this program itself"):
+            await open_stream(port.name, baud=115200, patience=0.3)
+        await stream.close()
+        await (await open_stream(port.name, baud=115200)).close()
 
 
-def test_a_port_that_gets_free_in_time_is_opened() -> None:
+async def test_a_port_that_gets_free_in_time_is_opened() -> None:
     """Some programs look at every fresh port for a while."""
-
-    async def late() -> None:
-        async with terminal() as port:
-            stream = await open_stream(port.name, baud=115200)
-            waiting = asyncio.create_task(open_stream(port.name, baud=115200, patience=30))
-            await asyncio.sleep(0.05)
-            assert not waiting.done()
-            await stream.close()
-            await (await waiting).close()
-
-    asyncio.run(late())
+    async with terminal() as port:
+        stream = await open_stream(port.name, baud=115200)
+        waiting = asyncio.create_task(open_stream(port.name, baud=115200, patience=30))
+        await asyncio.sleep(0.05)
+        assert not waiting.done()
+        await stream.close()
+        await (await waiting).close()
 
 
 @pytest.mark.skipif(
@@ -96,18 +88,14 @@ def test_another_program_that_holds_a_port_is_named(tmp_path: Path) -> None:
             it.kill()
 
 
-def test_a_forbidden_port_is_told(tmp_path: Path) -> None:
+async def test_a_forbidden_port_is_told(tmp_path: Path) -> None:
     """Without permission to open it, the message says how to get it."""
     if os.geteuid() == 0:
         pytest.skip("the superuser may open every port; the mapping of the error is tested below")
-
-    async def forbidden() -> None:
-        async with terminal() as port:
-            os.chmod(port.name, 0)  # noqa: PTH101 - a path object's would be taken to block
-            with pytest.raises(PortForbidden):
-                await open_stream(port.name, baud=115200)
-
-    asyncio.run(forbidden())
+    async with terminal() as port:
+        os.chmod(port.name, 0)  # noqa: PTH101 - a path object's would be taken to block
+        with pytest.raises(PortForbidden):
+            await open_stream(port.name, baud=115200)
 
 
 def group_of_device(monkeypatch: pytest.MonkeyPatch, name: str, mode: int) -> None:

@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from pathlib import Path
 
 import pytest
@@ -221,21 +220,17 @@ async def played(here: Bench, path: Path) -> tuple[DialogResult, list[str]]:
     return ending, said
 
 
-def test_the_demo_s_answers_set_its_board_up() -> None:
+async def test_the_demo_s_answers_set_its_board_up() -> None:
     """What was asked and answered is said, secrets masked; the board holds it and works."""
-
-    async def play() -> None:
-        async with bench() as here:
-            ending, said = await played(here, ANSWERS)
-            assert (ending.code, ending.run) == (ExitCode.DONE, "proven")
-            assert here.board.stored["network.passphrase"] == PASSPHRASE
-            assert here.board.stored["probe.2.address"] == bytes.fromhex("28a15c07d6013ce9")
-            assert here.board.stored["mast.alarm-below"] == 10
-            assert "  Passphrase: ********" in said
-            assert "  Time zone: Europe/Vienna" in said
-            assert not [line for line in said if PASSPHRASE in line or SERVICE_KEY in line]
-
-    asyncio.run(play())
+    async with bench() as here:
+        ending, said = await played(here, ANSWERS)
+        assert (ending.code, ending.run) == (ExitCode.DONE, "proven")
+        assert here.board.stored["network.passphrase"] == PASSPHRASE
+        assert here.board.stored["probe.2.address"] == bytes.fromhex("28a15c07d6013ce9")
+        assert here.board.stored["mast.alarm-below"] == 10
+        assert "  Passphrase: ********" in said
+        assert "  Time zone: Europe/Vienna" in said
+        assert not [line for line in said if PASSPHRASE in line or SERVICE_KEY in line]
 
 
 @pytest.mark.parametrize(
@@ -247,7 +242,7 @@ def test_the_demo_s_answers_set_its_board_up() -> None:
         ("  The board is ", ExitCode.DONE, Result.STORED),
     ],
 )
-def test_whoever_is_told_may_go_and_the_ending_is_the_truth(
+async def test_whoever_is_told_may_go_and_the_ending_is_the_truth(
     last_words: str, code: ExitCode, result: Result
 ) -> None:
     """A terminal that is gone ends the telling; the code says what became of the settings."""
@@ -256,43 +251,32 @@ def test_whoever_is_told_may_go_and_the_ending_is_the_truth(
         if text.startswith(last_words):
             raise OSError(5, "Input/output error")
 
-    async def play() -> None:
-        async with bench() as here, Connection(here.line) as board:
-            met = await meet(board, here.cache, say)
-            ending, _ = await set_up_from_file(
-                board, met, read_file(ANSWERS), say, cache=here.cache, ask_all=False
-            )
-            assert (ending.code, ending.result) == (code, result)
-            assert bool(here.board.stored) == (result is Result.STORED)
-
-    asyncio.run(play())
+    async with bench() as here, Connection(here.line) as board:
+        met = await meet(board, here.cache, say)
+        ending, _ = await set_up_from_file(
+            board, met, read_file(ANSWERS), say, cache=here.cache, ask_all=False
+        )
+        assert (ending.code, ending.result) == (code, result)
+        assert bool(here.board.stored) == (result is Result.STORED)
 
 
-def test_a_mistake_in_the_file_sends_nothing(tmp_path: Path) -> None:
+async def test_a_mistake_in_the_file_sends_nothing(tmp_path: Path) -> None:
     """Not even what is right in it."""
     path = tmp_path / "answers.toml"
     path.write_text(ANSWERS.read_text(encoding="utf-8").replace("pin = 26", ""), encoding="utf-8")
-
-    async def play() -> None:
-        async with bench() as here:
-            with pytest.raises(AnswersError, match=r"probe\.1\.pin: has no answer"):
-                await played(here, path)
-            assert MessageType.SET_FIELD not in here.line.requests
-            assert here.board.stored == {}
-
-    asyncio.run(play())
+    async with bench() as here:
+        with pytest.raises(AnswersError, match=r"probe\.1\.pin: has no answer"):
+            await played(here, path)
+        assert MessageType.SET_FIELD not in here.line.requests
+        assert here.board.stored == {}
 
 
-def test_a_wrong_passphrase_in_the_file_ends_with_the_reason(tmp_path: Path) -> None:
+async def test_a_wrong_passphrase_in_the_file_ends_with_the_reason(tmp_path: Path) -> None:
     """There is nobody to ask for another one."""
     path = tmp_path / "answers.toml"
     text = ANSWERS.read_text(encoding="utf-8").replace(PASSPHRASE, "blossom-after-frost")
     path.write_text(text, encoding="utf-8")
-
-    async def play() -> None:
-        async with bench() as here:
-            ending, _ = await played(here, path)
-            assert (ending.code, ending.result) == (ExitCode.NOT_WORKING, Result.STORED)
-            assert "did not take this passphrase" in ending.words
-
-    asyncio.run(play())
+    async with bench() as here:
+        ending, _ = await played(here, path)
+        assert (ending.code, ending.result) == (ExitCode.NOT_WORKING, Result.STORED)
+        assert "did not take this passphrase" in ending.words

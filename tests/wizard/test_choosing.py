@@ -54,69 +54,49 @@ def test_networks_in_range_are_shown_the_strongest_first_and_chosen_by_number() 
     asyncio.run(play("3", b"Tw\xf6 hills"))
 
 
-def test_an_open_network_is_not_asked_for_a_passphrase() -> None:
+async def test_an_open_network_is_not_asked_for_a_passphrase() -> None:
     """That it has none is known; going back still leads to its name."""
-
-    async def play() -> None:
-        async with bench(surroundings=SHED) as here:
-            keys = [typed("2"), PAUSE, typed("<"), PAUSE, typed("2"), PAUSE, *REST, PAUSE, RETURN]
-            ending = await here.set_up(*keys)
-            assert ending.code == ExitCode.DONE, here.screen
-            assert here.board.stored["network.name"] == b"Cider press"
-            assert "network.passphrase" not in here.board.stored
-            assert "The network Cider press is open: it has no passphrase." in here.screen
-
-    asyncio.run(play())
+    async with bench(surroundings=SHED) as here:
+        keys = [typed("2"), PAUSE, typed("<"), PAUSE, typed("2"), PAUSE, *REST, PAUSE, RETURN]
+        ending = await here.set_up(*keys)
+        assert ending.code == ExitCode.DONE, here.screen
+        assert here.board.stored["network.name"] == b"Cider press"
+        assert "network.passphrase" not in here.board.stored
+        assert "The network Cider press is open: it has no passphrase." in here.screen
 
 
-def test_a_network_with_a_passphrase_is_not_taken_for_an_open_one() -> None:
+async def test_a_network_with_a_passphrase_is_not_taken_for_an_open_one() -> None:
     """Return alone is no answer, where it is for a network that nothing is known of."""
-
-    async def play() -> None:
-        async with bench(surroundings=SHED) as here:
-            await here.set_up(typed("1"), PAUSE, typed(""), PAUSE, typed(PASSPHRASE), *REST, RETURN)
-            assert here.board.stored["network.passphrase"] == PASSPHRASE
-            assert "needs an answer" in here.screen
-
-    asyncio.run(play())
+    async with bench(surroundings=SHED) as here:
+        await here.set_up(typed("1"), PAUSE, typed(""), PAUSE, typed(PASSPHRASE), *REST, RETURN)
+        assert here.board.stored["network.passphrase"] == PASSPHRASE
+        assert "needs an answer" in here.screen
 
 
-def test_a_network_that_hides_itself_is_typed() -> None:
+async def test_a_network_that_hides_itself_is_typed() -> None:
     """A name that is not in the list is as good."""
-
-    async def play() -> None:
-        async with bench(surroundings=SHED) as here:
-            await here.set_up(typed("Behind the barn"), PAUSE, typed(PASSPHRASE), *REST, RETURN)
-            assert here.board.stored["network.name"] == b"Behind the barn"
-
-    asyncio.run(play())
+    async with bench(surroundings=SHED) as here:
+        await here.set_up(typed("Behind the barn"), PAUSE, typed(PASSPHRASE), *REST, RETURN)
+        assert here.board.stored["network.name"] == b"Behind the barn"
 
 
-def test_what_looks_wrong_is_asked_about_before_it_is_sent() -> None:
+async def test_what_looks_wrong_is_asked_about_before_it_is_sent() -> None:
     """No brings the question back; the passphrase is not shown in what is asked."""
-
-    async def play() -> None:
-        async with bench(surroundings=SHED) as here:
-            wrong = PASSPHRASE + " "
-            keys = [typed("1"), PAUSE, typed(wrong), PAUSE, typed("n"), PAUSE, typed(PASSPHRASE)]
-            await here.set_up(*keys, *REST, RETURN)
-            assert here.board.stored["network.passphrase"] == PASSPHRASE
-            assert "Passphrase ends with a space" in " ".join(here.screen.split())
-            assert PASSPHRASE not in here.screen
-
-    asyncio.run(play())
+    async with bench(surroundings=SHED) as here:
+        wrong = PASSPHRASE + " "
+        keys = [typed("1"), PAUSE, typed(wrong), PAUSE, typed("n"), PAUSE, typed(PASSPHRASE)]
+        await here.set_up(*keys, *REST, RETURN)
+        assert here.board.stored["network.passphrase"] == PASSPHRASE
+        assert "Passphrase ends with a space" in " ".join(here.screen.split())
+        assert PASSPHRASE not in here.screen
 
 
-def test_a_survey_that_fails_is_in_nobodys_way() -> None:
+async def test_a_survey_that_fails_is_in_nobodys_way() -> None:
     """Names are typed then."""
-
-    async def play() -> None:
-        async with bench(surroundings=Surroundings((), None)) as here:
-            await here.set_up(typed("Orchard Gate"), PAUSE, CTRL_C)
-            assert "In range" not in here.screen
-            assert "2 of" in here.screen
-
-    asyncio.run(play())
+    async with bench(surroundings=Surroundings((), None)) as here:
+        await here.set_up(typed("Orchard Gate"), PAUSE, CTRL_C)
+        assert "In range" not in here.screen
+        assert "2 of" in here.screen
 
 
 @pytest.mark.parametrize(

@@ -111,104 +111,84 @@ def changed_on_a_complete_board(passphrase: str) -> list[str]:
     return [typed(*before, *after, *measuring, *probe, *siren, *orchard)]
 
 
-def test_a_trial_that_ended_meanwhile_loses_no_answer() -> None:
+async def test_a_trial_that_ended_meanwhile_loses_no_answer() -> None:
     """All that this dialog changed goes once more, not only what was mended."""
+    async with bench() as here:
+        await here.set_up(*first_time(), "\r")
 
-    async def play() -> None:
-        async with bench() as here:
-            await here.set_up(*first_time(), "\r")
+        def end_trial(request: MessageType | int) -> None:
+            failed = here.board._report.run is Run.FAILED
+            if request is MessageType.HELLO and failed and here.board.store.current.on_trial:
+                here.board._end_trial()
 
-            def end_trial(request: MessageType | int) -> None:
-                failed = here.board._report.run is Run.FAILED
-                if request is MessageType.HELLO and failed and here.board.store.current.on_trial:
-                    here.board._end_trial()
-
-            here.line.on_request = end_trial
-            keys = changed_on_a_complete_board("blossom-after-frost")
-            ending = await here.set_up(
-                *keys, "\r", typed(PASSPHRASE), "\r", options=SetupOptions(ask_all=True)
-            )
-            assert ending.code is ExitCode.DONE
-            assert here.board.stored == {**EXPECTED, "orchard.name": "Upper orchard"}
-            assert not here.board.store.current.on_trial
-
-    asyncio.run(play())
+        here.line.on_request = end_trial
+        keys = changed_on_a_complete_board("blossom-after-frost")
+        ending = await here.set_up(
+            *keys, "\r", typed(PASSPHRASE), "\r", options=SetupOptions(ask_all=True)
+        )
+        assert ending.code is ExitCode.DONE
+        assert here.board.stored == {**EXPECTED, "orchard.name": "Upper orchard"}
+        assert not here.board.store.current.on_trial
 
 
-def test_a_board_that_goes_back_to_older_settings_is_found_out() -> None:
+async def test_a_board_that_goes_back_to_older_settings_is_found_out() -> None:
     """That it works is true of the older set, and not what was asked for."""
+    async with bench() as here:
+        await here.set_up(*first_time(), "\r")
 
-    async def play() -> None:
-        async with bench() as here:
-            await here.set_up(*first_time(), "\r")
+        def end_trial(request: MessageType | int) -> None:
+            if request is MessageType.STATUS and here.board.store.current.on_trial:
+                here.board._end_trial()
 
-            def end_trial(request: MessageType | int) -> None:
-                if request is MessageType.STATUS and here.board.store.current.on_trial:
-                    here.board._end_trial()
-
-            here.line.on_request = end_trial
-            keys = changed_on_a_complete_board("blossom-after-frost")
-            ending = await here.set_up(*keys, "\r", options=SetupOptions(ask_all=True))
-            assert (ending.code, ending.result) == (ExitCode.NOT_WORKING, Result.NOT_STORED)
-            assert "went back to the previous ones by itself" in ending.words
-            assert here.board.stored == EXPECTED
-
-    asyncio.run(play())
+        here.line.on_request = end_trial
+        keys = changed_on_a_complete_board("blossom-after-frost")
+        ending = await here.set_up(*keys, "\r", options=SetupOptions(ask_all=True))
+        assert (ending.code, ending.result) == (ExitCode.NOT_WORKING, Result.NOT_STORED)
+        assert "went back by itself" in ending.words
+        assert here.board.stored == EXPECTED
 
 
 @pytest.mark.parametrize(("answer", "kept"), [("y", True), ("n", False)])
-def test_where_the_firmware_cannot_tell_the_person_ends_the_trial(answer: str, kept: bool) -> None:
+async def test_where_the_firmware_cannot_tell_the_person_ends_the_trial(
+    answer: str, kept: bool
+) -> None:
     """Confirmed if they see it work; else the board goes back by itself."""
+    async with bench(surroundings=None) as here:
 
-    async def play() -> None:
-        async with bench(surroundings=None) as here:
+        def report(request: MessageType | int) -> None:
+            if request is MessageType.STATUS and here.board.stored:
+                here.board.report(Run.NOT_REPORTED)
 
-            def report(request: MessageType | int) -> None:
-                if request is MessageType.STATUS and here.board.stored:
-                    here.board.report(Run.NOT_REPORTED)
-
-            here.line.on_request = report
-            await here.set_up(*first_time(), "\r")
-            keys = changed_on_a_complete_board(PASSPHRASE)
-            ending = await here.set_up(
-                *keys, "\r", typed(answer), options=SetupOptions(ask_all=True)
-            )
-            assert ending.code is ExitCode.DONE
-            assert here.board.store.current.on_trial is not kept
-
-    asyncio.run(play())
+        here.line.on_request = report
+        await here.set_up(*first_time(), "\r")
+        keys = changed_on_a_complete_board(PASSPHRASE)
+        ending = await here.set_up(*keys, "\r", typed(answer), options=SetupOptions(ask_all=True))
+        assert ending.code is ExitCode.DONE
+        assert here.board.store.current.on_trial is not kept
 
 
-def test_time_runs_out_where_nothing_is_reported(monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_time_runs_out_where_nothing_is_reported(monkeypatch: pytest.MonkeyPatch) -> None:
     """Stored, and not shown to work: the code says so."""
     monkeypatch.setattr(board_client, "_FOLLOW_GRACE", -9.8)
-
-    async def play() -> None:
-        async with bench(surroundings=None) as here:
-            ending = await here.set_up(*first_time(), "\r")
-            assert (ending.code, ending.result) == (ExitCode.NOT_WORKING, Result.STORED)
-            assert "has not said within" in ending.words
-
-    asyncio.run(play())
+    async with bench(surroundings=None) as here:
+        ending = await here.set_up(*first_time(), "\r")
+        assert (ending.code, ending.result) == (ExitCode.NOT_WORKING, Result.STORED)
+        assert "has not said whether" in ending.words
 
 
-def test_another_board_on_the_same_port_gets_nothing() -> None:
+async def test_another_board_on_the_same_port_gets_nothing() -> None:
     """The answers were for the board that was asked about."""
+    async with bench() as here:
 
-    async def play() -> None:
-        async with bench() as here:
+        def swap(request: MessageType | int) -> None:
+            if request is MessageType.STATUS:
+                here.board.identity = replace(here.board.identity, unit=b"\x02")
 
-            def swap(request: MessageType | int) -> None:
-                if request is MessageType.STATUS:
-                    here.board.identity = replace(here.board.identity, unit=b"\x02")
-
-            here.line.on_request = swap
-            ending = await here.set_up(*first_time(), "\r")
-            assert (ending.code, ending.result) == (ExitCode.NO_BOARD, Result.NOT_STORED)
-            assert "is not the one that was asked about" in ending.words
-            assert here.board.stored == {}
-
-    asyncio.run(play())
+        here.line.on_request = swap
+        ending = await here.set_up(*first_time(), "\r")
+        assert (ending.code, ending.result) == (ExitCode.NO_BOARD, Result.NOT_STORED)
+        assert "Another board" in ending.words
+        assert here.board.stored == {}
 
 
 @pytest.mark.parametrize(
@@ -225,15 +205,11 @@ def test_this_computer_s_zone_is_proposed(
     assert (zone.written, zone.value) == (name, zones().get(name, name))
 
 
-def test_an_unfinished_dialog_says_once_how_to_leave() -> None:
+async def test_an_unfinished_dialog_says_once_how_to_leave() -> None:
     """And names the firmware that asks."""
-
-    async def play() -> None:
-        async with bench() as here:
-            await here.set_up(typed("Orchard Gate"), CTRL_C)
-            assert here.screen.count("Ctrl-C leaves the board as it is") == 1
-
-    asyncio.run(play())
+    async with bench() as here:
+        await here.set_up(typed("Orchard Gate"), CTRL_C)
+        assert here.screen.count("Ctrl-C leaves the board as it is") == 1
 
 
 def test_a_board_that_stays_silent_is_waited_for_with_a_hint(

@@ -77,38 +77,30 @@ def test_the_file_declares_it_in_one_word() -> None:
         )
 
 
-def test_a_person_types_the_passphrase_and_the_key_is_sent() -> None:
+async def test_a_person_types_the_passphrase_and_the_key_is_sent() -> None:
     """The board works with it, and has never seen the passphrase."""
-
-    async def play() -> None:
-        declaration = read_declaration(KEY_ONLY, "lamp.toml")
-        around = Surroundings((NetworkInRange(b"Orchard", PASSPHRASE, -50),), None)
-        device = Device(from_declaration(declaration), around)
-        async with Loopback(device) as loopback:
-            keys = [typed("1", PASSPHRASE, "Lower mast", "w7-Zephyr.0419", "", "", "", ""), RETURN]
-            ending, screen = await play_on(Connection(Line(loopback)), Cache(None), keys)
-            assert ending.run == "proven", screen
-            assert device.board.stored["network.passphrase"] == KEY
-            assert PASSPHRASE.encode() not in device.board.store.flash.content
-
-    asyncio.run(play())
+    declaration = read_declaration(KEY_ONLY, "lamp.toml")
+    around = Surroundings((NetworkInRange(b"Orchard", PASSPHRASE, -50),), None)
+    device = Device(from_declaration(declaration), around)
+    async with Loopback(device) as loopback:
+        keys = [typed("1", PASSPHRASE, "Lower mast", "w7-Zephyr.0419", "", "", "", ""), RETURN]
+        ending, screen = await play_on(Connection(Line(loopback)), Cache(None), keys)
+        assert ending.run == "proven", screen
+        assert device.board.stored["network.passphrase"] == KEY
+        assert PASSPHRASE.encode() not in device.board.store.flash.content
 
 
-def test_a_name_that_is_changed_on_the_way_makes_another_key() -> None:
+async def test_a_name_that_is_changed_on_the_way_makes_another_key() -> None:
     """The key is made of what is stored in the end, not of what was typed first."""
-
-    async def play() -> None:
-        device = Device(from_declaration(read_declaration(KEY_ONLY, "lamp.toml")), Surroundings())
-        async with Loopback(device) as loopback:
-            keys = [
-                typed("Barn", PASSPHRASE, "<", "<", "Orchard", PASSPHRASE),
-                typed("Lower mast", "w7-Zephyr.0419", "", "", "", ""),
-                RETURN,
-            ]
-            await play_on(Connection(Line(loopback)), Cache(None), keys)
-            assert device.board.stored["network.passphrase"] == KEY
-
-    asyncio.run(play())
+    device = Device(from_declaration(read_declaration(KEY_ONLY, "lamp.toml")), Surroundings())
+    async with Loopback(device) as loopback:
+        keys = [
+            typed("Barn", PASSPHRASE, "<", "<", "Orchard", PASSPHRASE),
+            typed("Lower mast", "w7-Zephyr.0419", "", "", "", ""),
+            RETURN,
+        ]
+        await play_on(Connection(Line(loopback)), Cache(None), keys)
+        assert device.board.stored["network.passphrase"] == KEY
 
 
 @pytest.mark.needs("cc", "make")

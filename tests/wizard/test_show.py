@@ -31,39 +31,35 @@ async def met(here: Bench) -> BoardSnapshot:
         await board.close()
 
 
-def test_what_a_board_holds_is_shown_without_a_secret() -> None:
+async def test_what_a_board_holds_is_shown_without_a_secret() -> None:
     """Set values in words, what is not set with its default, secrets as set; each fits a line."""
-
-    async def play() -> None:
-        async with bench() as here:
-            fresh = "\n".join(show.lines(await met(here)))
-            assert "nothing is stored" in fresh
-            assert "  Time between readings: not set: 1 min by default" in fresh
-            await here.set_up(*first_time(), "\r")
-            board = await met(here)
-            text = "\n".join(show.lines(board))
-            for line in (
-                "  it works with the settings",
-                "  Network: Orchard Gate",
-                "  Passphrase: set, not shown",
-                "  Alarm below: 1.5 °C",
-                "  Sort of probe: Analog",
-                "  Certificate: not set",
-            ):
-                assert f"{line}\n" in text
-            assert "Probe 2" not in text
-            assert "Address" not in text  # applies only to a fixed one
-            found = show.as_json(board)
-            assert found["settings"]["network.name"] == {"held": "set", "value": "Orchard Gate"}
-            assert found["settings"]["service.key"] == {"held": "set"}
-            assert found["settings"]["mast.alarm-below"] == {"held": "set", "value": "1.5"}
-            assert found["settings"]["siren.fitted"] == {"held": "set", "value": True}
-            assert found["run"] == "proven"
-            everything = text + json.dumps(found)
-            assert PASSPHRASE not in everything
-            assert SERVICE_KEY not in everything
-
-    asyncio.run(play())
+    async with bench() as here:
+        fresh = "\n".join(show.lines(await met(here)))
+        assert "nothing is stored" in fresh
+        assert "  Time between readings: not set: 1 min by default" in fresh
+        await here.set_up(*first_time(), "\r")
+        board = await met(here)
+        text = "\n".join(show.lines(board))
+        for line in (
+            "  it works with the settings",
+            "  Network: Orchard Gate",
+            "  Passphrase: set, not shown",
+            "  Alarm below: 1.5 °C",
+            "  Sort of probe: Analog",
+            "  Certificate: not set",
+        ):
+            assert f"{line}\n" in text
+        assert "Probe 2" not in text
+        assert "Address" not in text  # applies only to a fixed one
+        found = show.as_json(board)
+        assert found["settings"]["network.name"] == {"held": "set", "value": "Orchard Gate"}
+        assert found["settings"]["service.key"] == {"held": "set"}
+        assert found["settings"]["mast.alarm-below"] == {"held": "set", "value": "1.5"}
+        assert found["settings"]["siren.fitted"] == {"held": "set", "value": True}
+        assert found["run"] == "proven"
+        everything = text + json.dumps(found)
+        assert PASSPHRASE not in everything
+        assert SERVICE_KEY not in everything
 
 
 def test_a_value_of_a_secret_reaches_no_output_whoever_kept_it() -> None:
@@ -140,17 +136,11 @@ def test_a_pin_is_shown_by_its_name() -> None:
     assert [found[key]["value"] for key in told] == [2, 4, 5]  # programs read the number
 
 
-def test_a_default_pin_is_shown_by_its_name() -> None:
+async def test_a_default_pin_is_shown_by_its_name() -> None:
     """What is not set is told with what the firmware takes instead."""
-
-    async def play() -> None:
-        async with bench() as here:
-            text = "\n".join(show.lines(await met(here)))
-            assert re.search(
-                r": not set; GPIO[0-9]+ is proposed, with a caution$", text, re.MULTILINE
-            )
-
-    asyncio.run(play())
+    async with bench() as here:
+        text = "\n".join(show.lines(await met(here)))
+        assert re.search(r": not set; GPIO[0-9]+ is proposed, with a caution$", text, re.MULTILINE)
 
 
 async def _hello() -> Hello:

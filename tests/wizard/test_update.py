@@ -7,7 +7,6 @@ that the fan was set to, and whose limit carries a caution now (shared/protocol.
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -51,69 +50,57 @@ async def updated(values: Mapping[str, Value], cache: Path | None = None) -> Asy
         yield Bench(device, Line(loopback), Cache(cache))
 
 
-def test_both_settings_on_one_pin_are_asked_for_and_why() -> None:
+async def test_both_settings_on_one_pin_are_asked_for_and_why() -> None:
     """The first keeps its pin at a Return; for the other one that pin is no answer any more."""
-
-    async def play() -> None:
-        async with updated(ON_ONE_PIN) as here:
-            assert here.board.store_state is Store.INCOMPLETE
-            # The mist nozzle is new, and comes last.
-            ending = await here.set_up(RETURN, typed("14"), CTRL_U, typed("15"), RETURN, RETURN)
-            assert ending.code is ExitCode.DONE
-            assert here.board.stored["dryer.fan"] == 14
-            assert here.board.stored["dryer.heater"] == 15
-        screen = " ".join(here.screen.split())
-        assert (
-            "The board does not work until this is answered: Dryer, Pin of the heater and Dryer,"
-            " Pin of the fan have the same pin."
-        ) in screen
-        assert "is used twice: by this setting and by Dryer, Pin of the heater." in screen
-        assert "is used twice: by this setting and by Dryer, Pin of the fan." in screen
-        assert "is used: Dryer, Pin of the fan" in screen
-
-    asyncio.run(play())
+    async with updated(ON_ONE_PIN) as here:
+        assert here.board.store_state is Store.INCOMPLETE
+        # The mist nozzle is new, and comes last.
+        ending = await here.set_up(RETURN, typed("14"), CTRL_U, typed("15"), RETURN, RETURN)
+        assert ending.code is ExitCode.DONE
+        assert here.board.stored["dryer.fan"] == 14
+        assert here.board.stored["dryer.heater"] == 15
+    screen = " ".join(here.screen.split())
+    assert (
+        "The board does not work until this is answered: Dryer, Pin of the heater and Dryer,"
+        " Pin of the fan have the same pin."
+    ) in screen
+    assert "is used twice: by this setting and by Dryer, Pin of the heater." in screen
+    assert "is used twice: by this setting and by Dryer, Pin of the fan." in screen
+    assert "is used: Dryer, Pin of the fan" in screen
 
 
-def test_a_value_that_fell_back_under_a_caution_is_asked_for_with_it() -> None:
+async def test_a_value_that_fell_back_under_a_caution_is_asked_for_with_it() -> None:
     """Even of a computer that remembers that everything was asked; a no asks again."""
-
-    async def play() -> None:
-        async with updated(FELL_BACK) as here:
-            ending = await here.set_up(typed("", "n", "", "y", "5", "", "", ""))
-            assert ending.code is ExitCode.DONE
-            assert here.board.stored["dryer.limit"] == 45
-        screen = " ".join(here.screen.split())
-        assert "until this is answered: Dryer, Warmest air has no value." in screen
-        assert "This firmware no longer takes the stored value." in screen
-        assert screen.count("Dry fruit can catch fire") == 2  # with the question, each time
-
-    asyncio.run(play())
+    async with updated(FELL_BACK) as here:
+        ending = await here.set_up(typed("", "n", "", "y", "5", "", "", ""))
+        assert ending.code is ExitCode.DONE
+        assert here.board.stored["dryer.limit"] == 45
+    screen = " ".join(here.screen.split())
+    assert "until this is answered: Dryer, Warmest air has no value." in screen
+    assert "This firmware no longer takes the stored value." in screen
+    assert screen.count("Dry fruit can catch fire") == 2  # with the question, each time
 
 
-def test_show_names_what_keeps_a_board_from_working() -> None:
+async def test_show_names_what_keeps_a_board_from_working() -> None:
     """On the screen and for programs."""
-
-    async def play() -> None:
-        for values, words, missing, conflict in (
-            (
-                ON_ONE_PIN,
-                "Dryer, Pin of the heater and Dryer, Pin of the fan have the same pin.",
-                None,
-                ["dryer.heater", "dryer.fan"],
-            ),
-            (FELL_BACK, "Dryer, Warmest air has no value.", "dryer.limit", []),
-        ):
-            async with updated(values) as here:
-                board = here.connect()
-                met = await meet(board, here.cache, lambda _: None)
-                await board.close()
-            text = "\n".join(show.lines(met))
-            assert f"  settings: incomplete, so that the board does not work\n    {words}\n" in text
-            told = show.as_json(met)
-            assert (told["store"], told["missing"]) == ("incomplete", missing)
-            assert told["conflict"] == conflict
-
-    asyncio.run(play())
+    for values, words, missing, conflict in (
+        (
+            ON_ONE_PIN,
+            "Dryer, Pin of the heater and Dryer, Pin of the fan have the same pin.",
+            None,
+            ["dryer.heater", "dryer.fan"],
+        ),
+        (FELL_BACK, "Dryer, Warmest air has no value.", "dryer.limit", []),
+    ):
+        async with updated(values) as here:
+            board = here.connect()
+            met = await meet(board, here.cache, lambda _: None)
+            await board.close()
+        text = "\n".join(show.lines(met))
+        assert f"  settings: incomplete, so that the board does not work\n    {words}\n" in text
+        told = show.as_json(met)
+        assert (told["store"], told["missing"]) == ("incomplete", missing)
+        assert told["conflict"] == conflict
 
 
 async def answer(here: Bench, file: Path) -> DialogResult:
@@ -142,20 +129,16 @@ async def answer(here: Bench, file: Path) -> DialogResult:
         (FELL_BACK, "[dryer]\nmist = 5\n", "dryer.limit: carries a caution; read it, and list"),
     ],
 )
-def test_an_answers_file_that_leaves_it_open_stores_nothing(
+async def test_an_answers_file_that_leaves_it_open_stores_nothing(
     tmp_path: Path, values: Mapping[str, Value], text: str, problem: str
 ) -> None:
     """It says which setting lacks an answer."""
-
-    async def play() -> None:
-        async with updated(values) as here:
-            (tmp_path / "dryer.toml").write_text(text, encoding="utf-8")
-            with pytest.raises(AnswersError) as error:
-                await answer(here, tmp_path / "dryer.toml")
-            assert any(problem in each for each in error.value.problems), error.value.problems
-            assert here.board.generation == 1
-
-    asyncio.run(play())
+    async with updated(values) as here:
+        (tmp_path / "dryer.toml").write_text(text, encoding="utf-8")
+        with pytest.raises(AnswersError) as error:
+            await answer(here, tmp_path / "dryer.toml")
+        assert any(problem in each for each in error.value.problems), error.value.problems
+        assert here.board.generation == 1
 
 
 @pytest.mark.parametrize(
@@ -167,15 +150,11 @@ def test_an_answers_file_that_leaves_it_open_stores_nothing(
         (FELL_BACK, 'accept = ["dryer.limit"]\n[dryer]\nalarm = 5\n'),
     ],
 )
-def test_an_answers_file_that_settles_it_is_stored(
+async def test_an_answers_file_that_settles_it_is_stored(
     tmp_path: Path, values: Mapping[str, Value], text: str
 ) -> None:
     """One answer suffices: the other setting keeps what it has."""
-
-    async def play() -> None:
-        async with updated(values) as here:
-            (tmp_path / "dryer.toml").write_text(text, encoding="utf-8")
-            assert (await answer(here, tmp_path / "dryer.toml")).code is ExitCode.DONE
-            assert here.board.store_state is Store.COMPLETE
-
-    asyncio.run(play())
+    async with updated(values) as here:
+        (tmp_path / "dryer.toml").write_text(text, encoding="utf-8")
+        assert (await answer(here, tmp_path / "dryer.toml")).code is ExitCode.DONE
+        assert here.board.store_state is Store.COMPLETE

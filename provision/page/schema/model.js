@@ -91,8 +91,6 @@
 import { Kind } from "../contract/table.js";
 import { SECRET_KINDS } from "./table.js";
 
-/** @type {ReadonlySet<number>} */
-
 /**
  * Return whether the value of a field never leaves the board.
  *
@@ -100,6 +98,15 @@ import { SECRET_KINDS } from "./table.js";
  */
 export function isSecret(field) {
   return field.secret || SECRET_KINDS.includes(field.kind);
+}
+
+/**
+ * Whether a board never gives a value of this field back: a secret, or a blob.
+ *
+ * @param {Field} field
+ */
+export function isOpaque(field) {
+  return isSecret(field) || field.kind === Kind.BLOB;
 }
 
 /**

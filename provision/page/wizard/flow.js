@@ -18,7 +18,7 @@
  */
 
 import { Held, Kind, Refusal } from "../contract/table.js";
-import { isSecret, makeSchema, needsValue } from "../schema/model.js";
+import { isOpaque, isSecret, makeSchema, needsValue } from "../schema/model.js";
 import {
   ValueProblem,
   asTyped,
@@ -36,14 +36,14 @@ import {
   Why,
   answered,
   heading,
-  isOpaque,
   pinName,
   shownValue,
   typedValue,
 } from "./questions.js";
 
 /** @import { Field, Schema, Section, Setting, Value } from "../schema/model.js" */
-/** @import { AnotherInstance, Answer, DialogStep, Given, HeldSetting, OfferedFrom, PinChoice,
+/** @import { HeldSetting } from "../client/snapshot.js" */
+/** @import { AnotherInstance, Answer, DialogStep, Given, OfferedFrom, PinChoice,
  *   Question, ReviewLine, WhyAsked } from "./questions.js" */
 
 /**

@@ -8,7 +8,7 @@
 import { Security } from "../contract/table.js";
 import { MAX_NETWORK_NAME } from "../schema/table.js";
 import { mark, say } from "../words.js";
-import { visible } from "./cleaning.js";
+import { visible } from "../client/sanitize.js";
 
 /** @import { InRange } from "./questions.js" */
 

@@ -6,21 +6,15 @@
  */
 
 import { Kind } from "../contract/table.js";
-import { isSecret } from "../schema/model.js";
+import { isOpaque, isSecret } from "../schema/model.js";
 import { show } from "../schema/values.js";
 import { say, sayPlural } from "../words.js";
-import { trimmed, visible } from "./cleaning.js";
+import { trimmed, visible } from "../client/sanitize.js";
 
 /** @import { Field, Pin, Section, Setting, Value } from "../schema/model.js" */
 
 /** What stands for a secret wherever one would be shown: of one length, whatever the secret's. */
 export const MASK = "********";
-
-/**
- * What a board holds for one setting; of secrets never a value, of blobs the length.
- *
- * @typedef {{held: number, value: Value | null}} HeldSetting  `held` is a code of Held
- */
 
 /** Why a question is asked. */
 export const Why = Object.freeze({
@@ -150,15 +144,6 @@ export function pinName({ name, number }, pins) {
   if (!name) return say("pin {number}", { number });
   const isAlone = pins.filter((other) => other.name === name).length === 1;
   return isAlone ? name : say("{name} (pin {number})", { name, number });
-}
-
-/**
- * Whether a board never gives a value of this field back: a secret, or a blob.
- *
- * @param {Field} field
- */
-export function isOpaque(field) {
-  return isSecret(field) || field.kind === Kind.BLOB;
 }
 
 /**

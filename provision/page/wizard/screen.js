@@ -11,10 +11,10 @@ import { isSecret } from "../schema/model.js";
 import { names } from "../schema/time_zones.js";
 import { asTyped, isKeyOnly, refusalWords, ValueProblem } from "../schema/values.js";
 import { say } from "../words.js";
-import { faultSentence, WHYS } from "./codes.js";
+import { faultSentence, WHYS } from "./status_text.js";
 import { Move, Origin } from "./questions.js";
 
-/** @import { Asker } from "./conduct.js" */
+/** @import { Asker } from "./dialog.js" */
 /** @import { Flow } from "./flow.js" */
 /** @import { AnotherInstance, Answer, Question, ReviewLine } from "./questions.js" */
 /** @import { Value } from "../schema/model.js" */

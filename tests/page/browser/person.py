@@ -7,7 +7,7 @@ What is on the page is found as assistive technology finds it, by role and name.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Self
 
 import pytest
 
@@ -20,6 +20,8 @@ START = "Set up your board"
 PLUGGED = "Go on with the board that is plugged in"
 REVIEW = "To be stored"
 OVERVIEW = "What the board holds"
+STORE = "Store on the board"
+WORKS = "The settings are stored, and the board works with them."
 
 AGREED: Mapping[str, str] = {
     "Set up another Probe (number 2)?": "No",
@@ -70,10 +72,17 @@ class Person:
 
     # -------------------------------------------------------------------------------- answering
 
-    def begin(self) -> None:
+    def begin(self) -> Self:
         """Open the port that was chosen before, once the page stands there."""
         self.arrives(START)
         self.press(PLUGGED)
+        return self
+
+    def store(self) -> None:
+        """Store what was answered, and wait until the board works with it."""
+        self.press(STORE)
+        self.arrives(OVERVIEW)
+        self.hears(WORKS)
 
     def press(self, button: str) -> None:
         """Press a button."""

@@ -33,6 +33,8 @@ from tests.page.browser.person import (
     PLUGGED,
     REVIEW,
     START,
+    STORE,
+    WORKS,
     KeyboardPerson,
     Person,
 )
@@ -43,8 +45,6 @@ from tests.wizard.test_dialog import EXPECTED
 if TYPE_CHECKING:
     from playwright.sync_api import Page
 
-STORE = "Store on the board"
-WORKS = "The settings are stored, and the board works with them."
 GONE = "The board is gone: plug it in again. Your answers are kept."
 
 ORDER = [
@@ -159,14 +159,11 @@ def test_a_fresh_board_is_set_up_and_works(
         if title in KEPT:
             keep_screenshot(page, KEPT[title])
 
-    person = Person(page, look)
-    person.begin()
+    person = Person(page, look).begin()
     person.answer(answers, until=REVIEW)
     assert person.asked == ORDER
     assert c_board.held() == {}  # until it is said
-    person.press(STORE)
-    person.arrives(OVERVIEW)
-    person.hears(WORKS)
+    person.store()
     assert c_board.held() == TOLD
     ((what, words),) = page.evaluate("told")
     assert what == "stored"
@@ -185,8 +182,7 @@ def test_afterwards_no_secret_is_anywhere(
     One of the secrets was shown while it was typed, and one typed wrong first.
     """
     page = visit()
-    person = Person(page)
-    person.begin()
+    person = Person(page).begin()
     person.answer(answers, until="Passphrase")
     person.press("Show")
     wrong = planted["network.passphrase"][::-1]
@@ -194,9 +190,7 @@ def test_afterwards_no_secret_is_anywhere(
     assert_keeps_no_secret(page, planted)
     person.press(STORE)
     person.answer(answers, until=REVIEW)
-    person.press(STORE)
-    person.arrives(OVERVIEW)
-    person.hears(WORKS)
+    person.store()
     assert_keeps_no_secret(page, planted)
     assert planted["service.key"].encode() in c_board.flash
     page.context.close()
@@ -205,12 +199,9 @@ def test_afterwards_no_secret_is_anywhere(
 
 def test_by_keyboard_alone(visit: Visit, c_board: WiredBoard, answers: dict[str, str]) -> None:
     """The whole dialog, with the focus seen and in reading order all the way; KeyboardPerson."""
-    person = KeyboardPerson(visit())
-    person.begin()
+    person = KeyboardPerson(visit()).begin()
     person.answer(answers, until=REVIEW)
-    person.press(STORE)
-    person.arrives(OVERVIEW)
-    person.hears(WORKS)
+    person.store()
     assert person.asked == ORDER
     assert c_board.held() == TOLD
 
@@ -231,8 +222,7 @@ def test_the_focus_goes_to_each_step_and_leaves_the_page_at_its_end(visit: Visit
 @pytest.mark.usefixtures("c_board")
 def test_an_open_network_needs_no_passphrase(visit: Visit, answers: dict[str, str]) -> None:
     """The board saw that it is open: that is said, and no passphrase asked for."""
-    person = Person(visit())
-    person.begin()
+    person = Person(visit()).begin()
     person.answer({**answers, "Network": "Cider Press"}, until="Fixed address")
     person.hears("The network Cider Press is open: it has no passphrase.")
     assert person.asked == ["Network"]
@@ -243,17 +233,14 @@ def test_a_network_that_hides_itself_is_typed(
 ) -> None:
     """Its name goes into the field behind the list; Return is as good as the button."""
     page = visit()
-    person = Person(page)
-    person.begin()
+    person = Person(page).begin()
     person.arrives("Network")
     person.type("Name of a hidden network", "Orchard Gate")
     page.keyboard.press("Enter")
     person.arrives("Passphrase")
     person.sees("For the network Orchard Gate.")
     person.answer(answers, until=REVIEW)
-    person.press(STORE)
-    person.arrives(OVERVIEW)
-    person.hears(WORKS)
+    person.store()
     assert c_board.held() == TOLD
 
 
@@ -265,8 +252,7 @@ def test_a_certificate_goes_to_the_board_in_parts(
     certificate.write_bytes(bytes(range(256)) * 8)
     too_long.write_bytes(bytes(2049))
     page = visit()
-    person = Person(page)
-    person.begin()
+    person = Person(page).begin()
     person.arrives(OVERVIEW)
     person.press("Change Certificate")
     person.arrives("Certificate")
@@ -277,9 +263,7 @@ def test_a_certificate_goes_to_the_board_in_parts(
     field.set_input_files(certificate)
     person.press("Next")
     person.arrives(REVIEW)
-    person.press(STORE)
-    person.arrives(OVERVIEW)
-    person.hears(WORKS)
+    person.store()
     assert set_up_board.held() == {**TOLD, "service.certificate": 2048}
     assert certificate.read_bytes()[:256] in set_up_board.flash
 
@@ -295,8 +279,7 @@ def test_a_wrong_passphrase_is_asked_again_and_nothing_else(
     WCAG 2.2: 3.3.1 Error Identification, 3.3.3 Error Suggestion, 3.3.7 Redundant Entry.
     """
     page = visit()
-    person = Person(page)
-    person.begin()
+    person = Person(page).begin()
     person.answer({**answers, "Passphrase": "apples-and-pears"}, until=REVIEW)
     person.press(STORE)
     person.arrives("Passphrase")
@@ -306,9 +289,7 @@ def test_a_wrong_passphrase_is_asked_again_and_nothing_else(
     person.asked.clear()
     person.answer(answers, until=REVIEW)
     assert person.asked == ["Passphrase"]
-    person.press(STORE)
-    person.arrives(OVERVIEW)
-    person.hears(WORKS)
+    person.store()
     assert c_board.held() == TOLD
 
 
@@ -329,8 +310,7 @@ def test_what_cannot_be_is_said_beside_its_field(
     WCAG 2.2: 3.3.1 Error Identification, 3.3.3 Error Suggestion, 1.3.1 Info and Relationships.
     """
     page = visit()
-    person = Person(page)
-    person.begin()
+    person = Person(page).begin()
     person.answer(answers, until=title)
     person.type(title, wrong)
     person.press("Next")
@@ -354,8 +334,7 @@ def test_a_secret_is_hidden_and_shown_on_demand_and_can_be_pasted(
 ) -> None:
     """WCAG 2.2: 3.3.8 Accessible Authentication (Minimum), 4.1.2 Name, Role, Value."""
     page = visit()
-    person = Person(page)
-    person.begin()
+    person = Person(page).begin()
     person.answer(answers, until="Passphrase")
     field = page.get_by_label("Passphrase", exact=True)
     show = page.get_by_role("button", name="Show", exact=True)
@@ -383,8 +362,7 @@ def test_unplugged_in_the_middle_nothing_is_asked_twice(
     WCAG 2.2: 3.3.7 Redundant Entry.
     """
     page = visit()
-    person = Person(page)
-    person.begin()
+    person = Person(page).begin()
     person.answer(answers, until="Alarm below")
     c_board.unplug()
     person.hears(GONE)
@@ -393,9 +371,7 @@ def test_unplugged_in_the_middle_nothing_is_asked_twice(
     person.answer(answers, until="Pattern")
     c_board.plug()
     person.answer(answers, until=REVIEW)
-    person.press(STORE)
-    person.arrives(OVERVIEW)
-    person.hears(WORKS)
+    person.store()
     assert person.asked == ORDER
     assert c_board.held() == TOLD
 
@@ -404,8 +380,7 @@ def test_unplugged_while_it_looks_for_networks_it_says_so(
     visit: Visit, c_board: WiredBoard, answers: dict[str, str]
 ) -> None:
     """That the board is gone stays told, and the dialog goes on when it is back."""
-    person = Person(visit())
-    person.begin()
+    person = Person(visit()).begin()
     person.hears("Looking for networks in range.")
     c_board.unplug()
     person.arrives("Network")
@@ -414,9 +389,7 @@ def test_unplugged_while_it_looks_for_networks_it_says_so(
     person.type("Network", "Orchard Gate")
     person.press("Next")
     person.answer(answers, until=REVIEW)
-    person.press(STORE)
-    person.arrives(OVERVIEW)
-    person.hears(WORKS)
+    person.store()
     assert c_board.held() == TOLD
 
 
@@ -425,8 +398,7 @@ def test_unplugged_before_it_is_stored_it_waits_for_the_board(
 ) -> None:
     """Storing goes on by itself when the board is plugged in again."""
     page = visit()
-    person = Person(page)
-    person.begin()
+    person = Person(page).begin()
     person.answer(answers, until=REVIEW)
     c_board.unplug()
     person.press(STORE)
@@ -444,8 +416,7 @@ def test_unplugged_while_it_stores_it_says_what_the_board_holds(
 ) -> None:
     """All or nothing, and the page knows which [5.3]; delay: ms after the button was pressed."""
     page = visit()
-    person = Person(page)
-    person.begin()
+    person = Person(page).begin()
     person.answer(answers, until=REVIEW)
     person.press(STORE)
     page.wait_for_timeout(delay)
@@ -464,14 +435,11 @@ def test_reset_in_the_middle_nothing_is_asked_twice(
     visit: Visit, c_board: WiredBoard, answers: dict[str, str]
 ) -> None:
     """The board starts anew behind a port that stays (WCAG 2.2: 3.3.7 Redundant Entry)."""
-    person = Person(visit())
-    person.begin()
+    person = Person(visit()).begin()
     person.answer(answers, until="Service key")
     c_board.reset()
     person.answer(answers, until=REVIEW)
-    person.press(STORE)
-    person.arrives(OVERVIEW)
-    person.hears(WORKS)
+    person.store()
     assert person.asked == ORDER
     assert c_board.held() == TOLD
 
@@ -501,15 +469,12 @@ def test_newer_firmware_asks_only_what_is_new(
     set_up_board.install(newer_firmware)
     set_up_board.plug()
     page = visit()
-    person = Person(page)
-    person.begin()
+    person = Person(page).begin()
     person.arrives("Rows of trees")
     keep_screenshot(page, "newer-firmware")
     person.answer({"Rows of trees": "24"}, until=REVIEW)
     assert person.asked == ["Rows of trees"]
-    person.press(STORE)
-    person.arrives(OVERVIEW)
-    person.hears(WORKS)
+    person.store()
     assert set_up_board.held() == {**TOLD, "orchard.rows": 24}
 
 
@@ -518,8 +483,7 @@ def test_firmware_that_changes_while_the_page_is_open(
 ) -> None:
     """What was answered was about other settings: nothing of it is stored, and that is said."""
     page = visit()
-    person = Person(page)
-    person.begin()
+    person = Person(page).begin()
     person.answer(answers, until=REVIEW)
     c_board.unplug()
     c_board.install(newer_firmware)
@@ -533,25 +497,21 @@ def test_firmware_that_changes_while_the_page_is_open(
 def test_one_setting_is_changed(visit: Visit, set_up_board: WiredBoard) -> None:
     """It is asked alone, with what the board holds in its field."""
     page = visit()
-    person = Person(page)
-    person.begin()
+    person = Person(page).begin()
     person.arrives(OVERVIEW)
     person.press("Change Name of the mast")
     person.arrives("Name of the mast")
     field = page.get_by_label("Name of the mast", exact=True)
     assert field.input_value() == "Orchard mast"
     person.answer({"Name of the mast": "Upper mast"}, until=REVIEW)
-    person.press(STORE)
-    person.arrives(OVERVIEW)
-    person.hears(WORKS)
+    person.store()
     assert set_up_board.held() == {**TOLD, "orchard.name": "Upper mast"}
 
 
 def test_a_change_is_taken_back(visit: Visit, set_up_board: WiredBoard) -> None:
     """The previous settings are in force again."""
     set_up_board.store({"orchard.name": "Upper mast"})
-    person = Person(visit())
-    person.begin()
+    person = Person(visit()).begin()
     person.arrives(OVERVIEW)
     person.press("Go back to the previous settings")
     person.arrives("Go back to them?")
@@ -567,8 +527,7 @@ def test_all_settings_are_erased(
     """Once it is confirmed; afterwards no secret is in the flash."""
     assert planted["service.key"].encode() in set_up_board.flash
     page = visit()
-    person = Person(page)
-    person.begin()
+    person = Person(page).begin()
     person.arrives(OVERVIEW)
     person.press("Erase all settings")
     person.arrives("Erase everything?")
@@ -583,9 +542,7 @@ def test_all_settings_are_erased(
 
 def test_erasing_can_be_refused(visit: Visit, set_up_board: WiredBoard) -> None:
     """WCAG 2.2: 3.3.4 Error Prevention (Legal, Financial, Data): the likelier button is No."""
-    page = visit()
-    person = KeyboardPerson(page)
-    person.begin()
+    person = KeyboardPerson(visit()).begin()
     person.arrives(OVERVIEW)
     person.press("Erase all settings")
     person.arrives("Erase everything?")
@@ -597,8 +554,7 @@ def test_erasing_can_be_refused(visit: Visit, set_up_board: WiredBoard) -> None:
 
 def test_left_in_the_middle_the_board_is_as_it_was(visit: Visit, set_up_board: WiredBoard) -> None:
     """And it is said."""
-    person = Person(visit())
-    person.begin()
+    person = Person(visit()).begin()
     person.arrives(OVERVIEW)
     person.press("Change Host")
     person.answer({"Host": "frost.example.org"}, until=REVIEW)
@@ -613,8 +569,7 @@ def test_left_while_the_board_tries_it_stays_left(
 ) -> None:
     """What is stored is stored; nothing is told or asked any more of what the board then does."""
     page = visit()
-    person = Person(page)
-    person.begin()
+    person = Person(page).begin()
     given = {} if passphrase == "right" else {"Passphrase": "apples-and-pears"}
     person.answer(answers | given, until=REVIEW)
     person.press(STORE)
@@ -633,8 +588,7 @@ def test_unplugged_when_all_is_said_it_is_told_and_the_board_is_met_again(
     visit: Visit, set_up_board: WiredBoard
 ) -> None:
     """What the board holds does not stand there as if it could be changed."""
-    person = Person(visit())
-    person.begin()
+    person = Person(visit()).begin()
     person.arrives(OVERVIEW)
     set_up_board.unplug()
     person.hears("The board is gone: plug it in again.")
@@ -649,8 +603,7 @@ def test_a_permission_taken_away_in_the_middle_is_a_board_that_is_gone(
 ) -> None:
     """It is said, and leaving leads back to where a port can be chosen."""
     page = visit()
-    person = Person(page)
-    person.begin()
+    person = Person(page).begin()
     person.arrives(OVERVIEW)
     person.press("Change Host")
     person.arrives("Host")
@@ -694,8 +647,7 @@ def test_every_step_on_every_screen(
         if title in ("Network", REVIEW):
             keep_screenshot(page, f"{KEPT[title]}-{name}")
 
-    person = Person(page, look)
-    person.begin()
+    person = Person(page, look).begin()
     person.answer(answers, until=REVIEW)
     person.press(STORE)
     person.arrives(OVERVIEW)
@@ -709,8 +661,7 @@ def test_text_can_be_spaced_out(
 ) -> None:
     """WCAG 2.2: 1.4.12 Text Spacing."""
     page = visit(**options)
-    person = Person(page, lambda _: assert_text_can_be_spaced(page))
-    person.begin()
+    person = Person(page, lambda _: assert_text_can_be_spaced(page)).begin()
     person.answer(answers, until=REVIEW)
 
 
@@ -734,8 +685,7 @@ def test_nothing_moves(visit: Visit, answers: dict[str, str]) -> None:
     def look(_: str) -> None:
         assert page.evaluate(moving) == []
 
-    person = Person(page, look)
-    person.begin()
+    person = Person(page, look).begin()
     person.answer(answers, until=REVIEW)
     page.evaluate("document.querySelector('board-settings').style.transition = 'color 1s'")
     assert page.evaluate(moving) == ["board-settings"]  # so it would have been seen
@@ -762,8 +712,7 @@ def test_in_a_page_of_somebody_elses(
 ) -> None:
     """The element works from its module, and tells the page around it what became of it."""
     page = visit("embed.html")
-    person = Person(page)
-    person.begin()
+    person = Person(page).begin()
     person.answer(answers, until=REVIEW)
     person.press(STORE)
     person.arrives(OVERVIEW)
@@ -801,8 +750,7 @@ def test_without_web_serial_it_says_so_and_offers_the_terminal(visit: Visit) -> 
 @pytest.mark.usefixtures("c_board")
 def test_without_a_persons_leave_it_asks_for_the_port(visit: Visit) -> None:
     """A port that nobody has chosen is not touched; the one button leads to the browser's list."""
-    page = visit(granted=False)
-    person = KeyboardPerson(page)
+    person = KeyboardPerson(visit(granted=False))
     person.arrives(START)
     assert person.stops() == ["Deutsch", "Choose the board's port"]
 
@@ -832,8 +780,7 @@ def test_it_loads_nothing_and_sends_nothing(
     requests: list[str] = []
     page.context.on("request", lambda request: requests.append(request.url))
     page.reload()
-    person = Person(page)
-    person.begin()
+    person = Person(page).begin()
     person.answer(answers, until=REVIEW)
     person.press(STORE)
     person.arrives(OVERVIEW)

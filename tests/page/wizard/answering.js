@@ -15,15 +15,16 @@ import { decode } from "../../../provision/page/contract/profile.js";
 import { MAX_SCHEMA_DEPTH } from "../../../provision/page/contract/table.js";
 import { ValueProblem } from "../../../provision/page/schema/values.js";
 import { fromItem } from "../../../provision/page/schema/codec.js";
-import { cleanSchema, printable, visible } from "../../../provision/page/wizard/cleaning.js";
-import * as codes from "../../../provision/page/wizard/codes.js";
-import { doubts } from "../../../provision/page/wizard/doubts.js";
+import { cleanSchema, printable, visible } from "../../../provision/page/client/sanitize.js";
+import * as codes from "../../../provision/page/wizard/status_text.js";
+import { doubts } from "../../../provision/page/wizard/input_warnings.js";
 import { Flow } from "../../../provision/page/wizard/flow.js";
 import { inRange } from "../../../provision/page/wizard/networks.js";
 
 /** @import { Field, Schema, Value } from "../../../provision/page/schema/model.js" */
 /** @import { FlowOptions } from "../../../provision/page/wizard/flow.js" */
-/** @import { Answer, DialogStep, HeldSetting, Question }
+/** @import { HeldSetting } from "../../../provision/page/client/snapshot.js" */
+/** @import { Answer, DialogStep, Question }
  *   from "../../../provision/page/wizard/questions.js" */
 
 /** @type {Schema} */

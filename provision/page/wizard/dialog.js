@@ -11,14 +11,14 @@
 
 import { Capability, Held, Kind, Refusal, Run, Store } from "../contract/table.js";
 import { BoardRefused, LineLost, LinkError } from "../link/errors.js";
+import { heldSettings } from "../client/snapshot.js";
 import { inLanguage, languages } from "../schema/languages.js";
 import { isSecret, onlyProposes } from "../schema/model.js";
 import { footerOf, ownZone } from "../schema/time_zones.js";
-import { checkValue, refusalWords, show } from "../schema/values.js";
+import { refusalWords, show } from "../schema/values.js";
 import { active } from "../schema/constraints.js";
-import { SchemaError, unpack } from "../schema/codec.js";
 import { say, sayPlural } from "../words.js";
-import { cleanSchema, printable } from "./cleaning.js";
+import { cleanSchema, printable } from "../client/sanitize.js";
 import {
   failureSentence,
   faultWords,
@@ -30,16 +30,17 @@ import {
   TAKEN_BACK,
   undeclaredWords,
   whyWords,
-} from "./codes.js";
-import { doubts } from "./doubts.js";
+} from "./status_text.js";
+import { doubts } from "./input_warnings.js";
 import { Flow } from "./flow.js";
 import { inRange } from "./networks.js";
-import { isOpaque, Move, shownValue } from "./questions.js";
+import { Move, shownValue } from "./questions.js";
 
 /** @import { Connection } from "../link/connection.js" */
 /** @import { Hello, HeldValue, Outcome, Status } from "../link/replies.js" */
+/** @import { BoardSnapshot, HeldSetting } from "../client/snapshot.js" */
 /** @import { Schema, Setting, Value } from "../schema/model.js" */
-/** @import { Answer, HeldSetting, InRange, Question, ReviewLine, AnotherInstance } from "./questions.js" */
+/** @import { Answer, InRange, Question, ReviewLine, AnotherInstance } from "./questions.js" */
 
 const SURVEY_TIME = 12_000; // ms that looking for networks may take
 const SETTLE_TIME = 10_000; // ms that leaving may take to say what became of the settings
@@ -71,98 +72,8 @@ export class Left extends Error {}
  * @property {string} words
  */
 
-/**
- * A board as it was met.
- *
- * @typedef {object} Met
- * @property {Hello} hello
- * @property {Schema} declared as the firmware declares it, in all its languages
- * @property {Map<string, HeldSetting>} held by full key
- * @property {Status} status
- */
-
 /** @param {string} said */
 const nothingChanged = (said = "") => `${said} ${say("Nothing was changed on the board.")}`.trim();
-
-/**
- * Read what a board wants to know and what it holds. What is staged on it is discarded.
- *
- * @param {Connection} board
- * @param {number} [patience] ms that it may take to answer
- * @returns {Promise<Met>}
- * @throws {LinkError | SchemaError}
- */
-export async function meet(board, patience) {
-  const hello = await board.hello(patience);
-  const [, deflated, told, status] = await Promise.all([
-    board.discard(),
-    board.readSchema(),
-    hello.token ? board.readValues() : null, // without one nothing is stored (clause 5.3)
-    board.status(),
-  ]);
-  const declared = await unpack(deflated, hello.schemaDigest);
-  const isEmpty = !told && status.store === Store.EMPTY; // else it was stored meanwhile
-  const values = isEmpty ? null : (told ?? (await board.readValues()));
-  return { hello, declared, held: heldSettings(declared, values), status };
-}
-
-/**
- * Return what a board holds. A code that nobody here knows counts as nothing held, and a value of a
- * secret, which a board must never send, is dropped.
- *
- * @param {Schema} schema
- * @param {ReadonlyMap<string, HeldValue> | null} values as it lists them; null of an empty board
- * @returns {Map<string, HeldSetting>}
- * @throws {SchemaError} where they do not fit its own schema
- */
-function heldSettings(schema, values) {
-  if (!values) {
-    return new Map(schema.settings.map(({ key }) => [key, { held: Held.UNSET, value: null }]));
-  }
-  const isSame = schema.settings.every(({ key }) => values.has(key));
-  if (!isSame || values.size !== schema.settings.length) {
-    throw new SchemaError(
-      "invalid",
-      say(
-        "The board's list of values does not fit its list of settings: its firmware needs fixing.",
-      ),
-    );
-  }
-  return new Map(
-    schema.settings.map((setting) => {
-      const entry = /** @type {HeldValue} */ (values.get(setting.key));
-      return [setting.key, heldSetting(schema, setting, entry)];
-    }),
-  );
-}
-
-/**
- * @param {Schema} schema
- * @param {Setting} setting
- * @param {HeldValue} entry
- * @returns {HeldSetting}
- */
-function heldSetting(schema, { field, key }, entry) {
-  const held = Object.values(Held).includes(/** @type {any} */ (entry.held))
-    ? entry.held
-    : Held.UNSET;
-  const value = isSecret(field) ? null : /** @type {Value | null} */ (entry.value);
-  const fits = isOpaque(field)
-    ? value === null || typeof value === "number" // the length of a blob
-    : value === null
-      ? held !== Held.SET
-      : checkValue(field, value, schema) === null;
-  if (!fits) {
-    throw new SchemaError(
-      "invalid",
-      say(
-        "The board holds a value for {key} that its own firmware does not allow: the firmware needs fixing.",
-        { key },
-      ),
-    );
-  }
-  return { held, value };
-}
 
 /** A dialog with one board, over as many rounds of storing as it takes. */
 export class Dialog {
@@ -188,7 +99,7 @@ export class Dialog {
 
   /**
    * @param {Connection} board
-   * @param {Met} met
+   * @param {BoardSnapshot} met
    * @param {Asker} asker
    * @param {readonly string[]} wanted language tags, the best first
    * @param {(unit: Uint8Array) => Promise<Connection>} findAgain waits for a board that was lost

@@ -9,7 +9,7 @@
 
 import { Kind } from "../contract/table.js";
 import { say } from "../words.js";
-import { trimmed } from "./cleaning.js";
+import { trimmed } from "../client/sanitize.js";
 
 /** @import { Field, Value } from "../schema/model.js" */
 
