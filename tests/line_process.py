@@ -17,6 +17,7 @@ class LineProcess:
     def __init__(self, *command: str | Path, environment: Mapping[str, str] | None = None) -> None:
         self._process = subprocess.Popen(
             command,
+            cwd=Path(__file__).parents[1],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             encoding="utf-8",

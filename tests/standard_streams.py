@@ -12,15 +12,12 @@ from __future__ import annotations
 import json
 import os
 import signal
-import subprocess
 import sys
 import tempfile
 import threading
-from pathlib import Path
-from types import TracebackType
 from typing import Any
 
-from tests.waiting import next_line
+from tests.line_process import LineProcess
 
 CONDITIONS = ("out full", "out closed", "out broken", "err full", "all closed")
 """What can be wrong: a full disk, a stream that is closed, or all, a pipe that nobody reads."""
@@ -28,37 +25,16 @@ CONDITIONS = ("out full", "out closed", "out broken", "err full", "all closed")
 _LONGEST_S = 60  # until a command that hangs is ended
 
 
-class Runner:
+class Runner(LineProcess):
     """The program that forks, from the tests' side."""
 
-    def __enter__(self) -> Runner:
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "tests.standard_streams"],
-            cwd=Path(__file__).parents[1],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-        )
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        traceback: TracebackType | None,
-    ) -> None:
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        self._process.stdin.close()
-        self._process.wait(timeout=_LONGEST_S)
-        self._process.stdout.close()
+    def __init__(self) -> None:
+        super().__init__(sys.executable, "-m", "tests.standard_streams")
 
     def run(self, arguments: list[str], condition: str = "") -> dict[str, Any]:
         """Run a command; return `code`, `out` and `err`."""
-        assert self._process.stdin is not None
-        self._process.stdin.write(json.dumps([arguments, condition]) + "\n")
-        self._process.stdin.flush()
-        result: dict[str, Any] = json.loads(next_line(self._process))
+        self.write(json.dumps([arguments, condition]))
+        result: dict[str, Any] = json.loads(self.read())
         return result
 
 

@@ -110,7 +110,7 @@ def answer(flow: Flow, **texts: str) -> None:
         flow.answer(flow.read(question, text))
 
 
-def walk(flow: Flow) -> list[str]:
+def answer_all(flow: Flow) -> list[str]:
     """Answer all that is asked with Return where that is an answer; return what was asked."""
     keys = []
     while (step := flow.next()) is not None:

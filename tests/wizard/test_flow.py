@@ -28,9 +28,9 @@ from tests.wizard.sample_schema import (
     SCHEMA,
     TYPED,
     answer,
+    answer_all,
     asked,
     held,
-    walk,
 )
 
 SECRET = TYPED["network.passphrase"]
@@ -41,7 +41,7 @@ SECRET = TYPED["network.passphrase"]
 
 def test_a_fresh_board_is_asked_for_everything_that_applies_section_by_section() -> None:
     """In schema order, conditions respected, and at the end of a repeating section for more."""
-    assert walk(Flow(SCHEMA, {})) == [
+    assert answer_all(Flow(SCHEMA, {})) == [
         "network.name",
         "network.passphrase",
         "door.motor",
@@ -57,7 +57,7 @@ def test_a_fresh_board_is_asked_for_everything_that_applies_section_by_section()
 def test_return_on_a_default_stores_it() -> None:
     """Otherwise an update that changes the default would change what the person agreed to."""
     flow = Flow(SCHEMA, {})
-    walk(flow)
+    answer_all(flow)
     assert flow.changes() == {
         "network.name": b"Farm",
         "network.passphrase": SECRET,
@@ -72,13 +72,13 @@ def test_return_on_a_default_stores_it() -> None:
 def test_a_board_that_is_set_up_is_asked_only_for_what_is_new() -> None:
     """What is set is kept; what was never set and is remembered as asked for is not asked again."""
     known = frozenset({"door.note"})
-    assert walk(Flow(SCHEMA, held(COMPLETE), known=known)) == ["door.code"]
+    assert answer_all(Flow(SCHEMA, held(COMPLETE), known=known)) == ["door.code"]
 
 
 def test_nothing_remembered_counts_on_an_empty_board() -> None:
     """After an erase somebody else may be asked, for everything."""
     known = frozenset(setting.base_key for setting in SCHEMA.settings)
-    assert walk(Flow(SCHEMA, {}, known=known)) == walk(Flow(SCHEMA, {}))
+    assert answer_all(Flow(SCHEMA, {}, known=known)) == answer_all(Flow(SCHEMA, {}))
 
 
 def test_a_value_that_the_firmware_no_longer_takes_is_asked_for() -> None:
@@ -364,14 +364,14 @@ def test_another_instance_is_asked_for_with_all_its_fields() -> None:
 def test_the_last_instance_is_followed_by_no_offer() -> None:
     """A section repeats as often as its author said."""
     three = {f"lamp.{n}.place": "x" for n in (2, 3)}
-    keys = walk(Flow(SCHEMA, held({**COMPLETE, **three}), ask_all=True))
+    keys = answer_all(Flow(SCHEMA, held({**COMPLETE, **three}), ask_all=True))
     assert not [key for key in keys if key.startswith("another")]
 
 
 def test_a_named_setting_begins_its_instance() -> None:
     """`lamp.3.place` asked for means that there is to be a third lamp, and no second one."""
     flow = Flow(SCHEMA, held(COMPLETE), keys=["lamp.3.place"], only_keys=True)
-    assert walk(flow) == ["lamp.3.place", "lamp.3.colour"]
+    assert answer_all(flow) == ["lamp.3.place", "lamp.3.colour"]
     assert flow.changes() == {"lamp.3.place": "roof", "lamp.3.colour": "warm"}
 
 
@@ -390,7 +390,7 @@ def test_an_instance_is_removed_whole() -> None:
 def test_back_comes_to_every_question_with_its_answer_kept() -> None:
     """Back to the first and on again with Return alone gives the same changes."""
     flow = Flow(SCHEMA, {})
-    walk(flow)
+    answer_all(flow)
     before = flow.changes()
     steps = 0
     while flow.back():
@@ -399,7 +399,7 @@ def test_back_comes_to_every_question_with_its_answer_kept() -> None:
     assert steps == 9
     assert asked(flow).key == "network.name"
     assert asked(flow).origin is Origin.ANSWERED
-    walk(flow)
+    answer_all(flow)
     assert flow.changes() == before
 
 
@@ -413,7 +413,7 @@ def test_back_at_the_first_question_stays_there() -> None:
 def test_a_change_asks_one_question_and_comes_back_to_the_review() -> None:
     """Or, with back, leaves everything as it was."""
     flow = Flow(SCHEMA, {})
-    walk(flow)
+    answer_all(flow)
     flow.change("door.note")
     assert asked(flow).key == "door.note"
     answer(flow, door__note="oil it")
@@ -444,7 +444,7 @@ def test_a_pin_is_given_by_its_name_and_by_its_number_where_two_have_the_name() 
 def test_a_refused_answer_is_asked_again_and_the_others_stay() -> None:
     """The board has the last word on every value."""
     flow = Flow(SCHEMA, {})
-    walk(flow)
+    answer_all(flow)
     flow.fault("door.contact", "must be another pin")
     question = asked(flow)
     assert (question.why, question.fault, question.current) == (
@@ -461,7 +461,7 @@ def test_a_refused_answer_is_asked_again_and_the_others_stay() -> None:
 def test_a_refused_secret_is_not_offered_again() -> None:
     """Nobody can see what was wrong with it, so that it is typed anew."""
     flow = Flow(SCHEMA, {})
-    walk(flow)
+    answer_all(flow)
     flow.fault("door.code", "was refused")
     assert asked(flow).current is None
 

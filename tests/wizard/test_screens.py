@@ -124,7 +124,7 @@ def way(*arguments: str) -> Iterator[Way]:
 # --- The ways, each played with the port of a fresh board
 
 
-def walk(command: str, port: str, *answers: str, keys: Sequence[str] = ()) -> Way:
+def played(command: str, port: str, *answers: str, keys: Sequence[str] = ()) -> Way:
     """Play a command to its good end with these answers."""
     with way(command, *keys, "--port", port) as here:
         here.answer(*answers)
@@ -139,75 +139,75 @@ def first_provisioning(port: str) -> Way:
     measuring = ("", "", "")
     probe = ("", "", "26", "", "")
     siren = ("", "", "y", "", "", "")  # the relay's caution is read
-    return walk("setup", port, *network, *service, *measuring, *probe, *siren, "", "", "", "")
+    return played("setup", port, *network, *service, *measuring, *probe, *siren, "", "", "", "")
 
 
 def changes_in_german(port: str) -> Way:
     """A network and a pin for a person who reads German: the program's texts and the firmware's."""
     _set_up(port)
     keys = ("network.name", "siren.relay", "--language", "de")
-    return walk("change", port, "1", PASSPHRASE, "14", "ja", "", keys=keys)
+    return played("change", port, "1", PASSPHRASE, "14", "ja", "", keys=keys)
 
 
 def a_wrong_passphrase_in_german(port: str) -> Way:
     """The network refuses the passphrase, and a question is explained."""
     _set_up(port, {"blossom-before-frost": "blossom-after-frost"})
-    return walk("setup", port, "?", PASSPHRASE, "", keys=["--language", "de"])
+    return played("setup", port, "?", PASSPHRASE, "", keys=["--language", "de"])
 
 
 def an_open_network_and_a_wrong_key(port: str) -> Way:
     """An open network wants no passphrase; the service refuses the key, which is asked again."""
     _set_up(port, {"Orchard Gate": "Orchard Gaze", SERVICE_KEY: "not-the-key-of-it"})
-    return walk("setup", port, "2", "", SERVICE_KEY, "")
+    return played("setup", port, "2", "", SERVICE_KEY, "")
 
 
 def a_wrong_passphrase(port: str) -> Way:
     """The network refuses the passphrase; it is asked again, with the reason."""
     _set_up(port, {"blossom-before-frost": "blossom-after-frost"})
-    return walk("setup", port, PASSPHRASE, "")
+    return played("setup", port, PASSPHRASE, "")
 
 
 def a_network_out_of_range(port: str) -> Way:
     """No network of this name is found; name and passphrase are asked again."""
     _set_up(port, {"Orchard Gate": "Orchard Gaze"})
-    return walk("setup", port, "1", PASSPHRASE, "")
+    return played("setup", port, "1", PASSPHRASE, "")
 
 
 def a_name_that_nobody_knows(port: str) -> Way:
     """The service's host name cannot be looked up; only that is asked again."""
     _set_up(port, {"[service]": '[service]\nhost = "weather.invalid"'})
-    return walk("setup", port, "weather.example.net", "")
+    return played("setup", port, "weather.example.net", "")
 
 
 def a_service_that_does_not_answer(port: str) -> Way:
     """The service cannot be reached; its host is asked again."""
     _set_up(port, {"[service]": '[service]\nhost = "192.0.2.7"'})
-    return walk("setup", port, "weather.example.net", "")
+    return played("setup", port, "weather.example.net", "")
 
 
 def one_change(port: str) -> Way:
     """One setting of a board that is set."""
     _set_up(port)
-    return walk("change", port, "?", "0.5", "", keys=["mast.alarm-below"])
+    return played("change", port, "?", "0.5", "", keys=["mast.alarm-below"])
 
 
 def going_back(port: str) -> Way:
     """To the settings before the present ones."""
     _set_up(port)
     _set_up(port, {"Lower orchard": "Upper orchard"})
-    return walk("undo", port, "y")
+    return played("undo", port, "y")
 
 
 def giving_it_away(port: str) -> Way:
     """Everything is erased."""
     _set_up(port)
-    return walk("erase", port, "y")
+    return played("erase", port, "y")
 
 
 def nothing_to_do(port: str) -> Way:
     """A board that is set, and works."""
     _set_up(port)
-    return walk("setup", port)
+    return played("setup", port)
 
 
 WAYS = [
@@ -248,12 +248,12 @@ def _write_row(row: str) -> None:
 def test_the_screens_are_those_that_are_kept(play: Callable[[str], Way], tmp_path: Path) -> None:
     """Every screen of the way, and no secret on any of them; and no question more than listed."""
     with board(tmp_path, "--survey") as (port, _):
-        played = play(port)
-    story = f"{play.__doc__}\n\n" + "\n\n".join(played.seen) + "\n"
+        way = play(port)
+    story = f"{play.__doc__}\n\n" + "\n\n".join(way.seen) + "\n"
     assert PASSPHRASE not in story
     assert SERVICE_KEY not in story
     file = SCREENS / f"{play.__name__.replace('_', '-')}.txt"
-    row = f"| [{file.name}]({file.name}) | {played.questions} | {played.keystrokes} |"
+    row = f"| [{file.name}]({file.name}) | {way.questions} | {way.keystrokes} |"
     if WRITES:
         file.write_text(story, encoding="utf-8")
         _write_row(row)
