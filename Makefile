@@ -6,7 +6,7 @@ PROVISION_VENV ?= .venv
 PYTHON = $(PROVISION_VENV)/bin/python
 CC ?= cc
 # What an author's own build may ask for: the stub and the generated code stay silent under it.
-WARNINGS = -std=c99 -pedantic -Wall -Wextra -Wconversion -Wshadow -Werror
+WARNINGS = $(shell sed -n "s/^WARNINGS = //p" firmware_stub/Makefile)
 
 .PHONY: demo preview test quick check dist env stub emulated-board regenerate fuzz branches mutants bench clean
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Set up a board over the cable that it hangs on, from a program.
+"""Set up a board over its serial cable from a program.
 
     import provision
 
@@ -11,7 +11,7 @@
 connect_async() is the same for programs with an event loop. Every error is a ProvisionError: its
 text is for a person, its `code` and `parameters` are for the program.
 
-Nothing is imported before it is used, the serial library least of all.
+Modules are imported only when they are used, the serial library included.
 """
 
 from __future__ import annotations

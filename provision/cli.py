@@ -137,12 +137,12 @@ class _Command(argparse.ArgumentParser):
     """
 
     def error(self, message: str) -> NoReturn:
-        """See ArgumentParser: raise instead of leaving, so that programs are told as well."""
+        """Raise instead of exiting, so that programs are told as well."""
         self.print_usage(sys.stderr)
         raise _CommandLineError(f"{self.prog}: error: {message}")
 
     def parse_known_args(self, args: Any = None, namespace: Any = None) -> tuple[Any, list[str]]:
-        """See ArgumentParser."""
+        """Add the arguments of a command before it parses its own."""
         name = (self.prog or "").rpartition(" ")[2]
         if name in _COMMANDS and self.get_default("command") is None:
             from importlib import import_module  # noqa: PLC0415

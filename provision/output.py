@@ -54,7 +54,7 @@ class Guarded:
         """Whether nobody gets what is printed any more."""
 
     def write(self, text: str) -> int:
-        """See TextIO."""
+        """Write text; a failure is kept instead of raised."""
         try:
             return self._stream.write(text)
         except OSError as error:
@@ -62,7 +62,7 @@ class Guarded:
         return len(text)
 
     def flush(self) -> None:
-        """See TextIO."""
+        """Flush; a failure is kept instead of raised."""
         try:
             self._stream.flush()
         except OSError as error:

@@ -40,7 +40,7 @@ from scripts.operators import (  # noqa: E402
     mutants_of,
     mutate,
 )
-from tests.stub.c_stub import WARNINGS  # noqa: E402
+from tests.c_board.board import WARNINGS  # noqa: E402
 
 # Without what drives a terminal, waits in real time, or asks what the compiler made of the stub.
 C_TESTS = "guards line_and_cbor kinds coverage_gaps staged_secrets store conversation"

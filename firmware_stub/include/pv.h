@@ -4,7 +4,7 @@
  *
  * The caller owns everything: the state (pv), two settings structs of the generated type, the line
  * buffer, the unit buffer, and a const pv_config of callbacks. Nothing is allocated, nothing is
- * mutable at file scope, nothing recurses. Bytes go in by pv_feed, work is done in pv_poll.
+ * mutable at file scope, nothing recurses. pv_feed takes bytes, pv_poll does the work.
  *
  * The contract is shared/protocol.md; numbers in brackets are its clauses.
  */
@@ -109,7 +109,7 @@ typedef struct pv_schema {
 
 /* ------------------------------------------------------------------ what the port provides */
 
-/* Results of the port's flash callbacks: 0, or negative. */
+/* The port's flash callbacks return 0, or a negative number if they failed. */
 typedef struct pv_flash {
     uint32_t erase_unit;    /* bytes */
     uint16_t program_unit;  /* bytes, 1...256; each is programmed once between erases */
@@ -138,7 +138,7 @@ typedef struct pv_survey {
 typedef struct pv_config {
     const pv_schema *schema;
     const pv_flash *flash;
-    void *context;           /* handed to every callback */
+    void *context;           /* passed to every callback */
     void *settings;          /* of the generated type: the set in force; read it, never write it */
     void *staged;            /* of the generated type: what is staged; leave it alone */
     uint8_t *line;           /* the receive buffer */
@@ -155,11 +155,11 @@ typedef struct pv_config {
     uint32_t boot_number;
     void (*write)(void *context, const uint8_t *bytes, size_t size);  /* takes all */
     uint32_t (*clock)(void *context);                                 /* milliseconds, wraps */
-    void (*apply)(void *context);     /* a set came into force: at start if complete, after commit, undo, end of a trial; or erased; or NULL */
-    void (*restart)(void *context);   /* first sends what write still holds; or NULL: not offered */
-    bool (*present)(void *context);   /* or NULL: presence is not demanded */
-    void (*locate)(void *context);    /* or NULL: not offered */
-    const pv_survey *survey;          /* or NULL: not offered */
+    void (*apply)(void *context);     /* the set in force changed (start if complete, commit, undo, end of a trial) or is erased; or NULL */
+    void (*restart)(void *context);   /* it first sends what write still holds; NULL: not offered */
+    bool (*present)(void *context);   /* NULL: presence is not required */
+    void (*locate)(void *context);    /* NULL: not offered */
+    const pv_survey *survey;          /* NULL: not offered */
 } pv_config;
 
 /* ------------------------------------------------------------------ the stub */
@@ -171,23 +171,23 @@ enum {
     PV_ERROR_SPACE = -3     /* the largest set does not fit into a slot */
 };
 
-/* State of the stub. Its members are the stub's own. */
+/* State of the stub. Its members are private. */
 typedef struct pv pv;
 
 #include "pv_state.h" /* struct pv, so that the caller can place it */
 
-/* Loads the set in force, mends what an interrupted write left, calls apply if the set is complete.
+/* Loads the set in force, repairs what an interrupted write left, calls apply if the set is complete.
  * Returns 0 or a negative PV_ERROR_. */
 int pv_start(pv *p, const pv_config *config);
 
 /* Takes bytes that arrived; returns how many it took. Fewer than given: call pv_poll, then again.
- * Not from an interrupt that may come in the middle of pv_poll. */
+ * Do not call it from an interrupt that may interrupt pv_poll. */
 size_t pv_feed(pv *p, const uint8_t *bytes, size_t size);
 
-/* Answers at most one request, and watches the times. */
+/* Answers at most one request, and handles timeouts. */
 void pv_poll(pv *p);
 
-/* Tells how the firmware gets on with the set in force [6.6]: shown by status; proven ends a trial well
+/* Reports what the firmware does with the set in force [6.6]: status shows it; proven ends a trial well
  * (at the next pv_poll). A firmware that cannot tell reports PV_RUN_NOT_REPORTED in apply; without an
  * apply the stub does. */
 void pv_report(pv *p, uint8_t run, uint8_t step, uint8_t reason);

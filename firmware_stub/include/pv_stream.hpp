@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: MIT */
 /*
- * The stub on any C++ stream class: one that has
+ * The stub on any C++ stream class that has
  *
  *     available()            how many bytes can be read now, 0 or less if none
  *     read()                 the next byte, or a negative number if there is none after all
@@ -13,7 +13,7 @@
  *     config.context = &stream;
  *     config.write = stream.write;
  *     ...
- *     stream.poll(&p);       // in the loop, in the place of pv_feed and pv_poll
+ *     stream.poll(&p);       // in the loop, in place of pv_feed and pv_poll
  *
  * The other callbacks get the same context. C++11 or later; no allocation, no exceptions.
  */
@@ -31,7 +31,7 @@ public:
      * port takes none while nobody listens. The host asks again for a line that it did not get. */
     static const uint32_t patience_ms = 250;
 
-    /* clock: milliseconds that go up and wrap. Both must outlive the object. */
+    /* clock: milliseconds that count up and wrap. Both must outlive the object. */
     pv_stream(Stream &stream, uint32_t (*clock)()) : stream_(stream), clock_(clock) {}
 
     pv_stream(const pv_stream &) = delete;

@@ -53,7 +53,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def tcp_port(text: str) -> int:
-    """Read the number of a TCP port."""
+    """Read the number of a TCP port. Raises ArgumentTypeError."""
     if not (text.isascii() and text.isdigit() and int(text) <= 65535):
         raise argparse.ArgumentTypeError("must be a TCP port, 0 to 65535")
     return int(text)

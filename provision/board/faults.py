@@ -54,7 +54,7 @@ class LoseReply(InjectedFault):
         self._number = number
 
     def to_host(self, reply: bytes, number: int) -> bytes:
-        """See Fault."""
+        """Return what the host gets in place of this reply."""
         return b"" if number == self._number else reply
 
 
@@ -65,7 +65,7 @@ class RepeatReply(InjectedFault):
         self._number = number
 
     def to_host(self, reply: bytes, number: int) -> bytes:
-        """See Fault."""
+        """Return what the host gets in place of this reply."""
         return reply * 2 if number == self._number else reply
 
 
@@ -77,7 +77,7 @@ class DamageReply(InjectedFault):
         self._random = random.Random(seed)  # noqa: S311 - repeatable on purpose
 
     def to_host(self, reply: bytes, number: int) -> bytes:
-        """See Fault."""
+        """Return what the host gets in place of this reply."""
         if number != self._number:
             return reply
         at = self._random.randrange(2, len(reply) - 1)
@@ -92,7 +92,7 @@ class CutByLog(InjectedFault):
         self._text = text
 
     def to_host(self, reply: bytes, number: int) -> bytes:
-        """See Fault."""
+        """Return what the host gets in place of this reply."""
         half = len(reply) // 2
         return reply[:half] + self._text + reply[half:] if number == self._number else reply
 
@@ -105,11 +105,11 @@ class ResetAfter(InjectedFault):
         self._loses = loses
 
     def to_host(self, reply: bytes, number: int) -> bytes:
-        """See Fault."""
+        """Return what the host gets in place of this reply."""
         return b"" if self._loses and number == self._number else reply
 
     def resets_after(self, number: int) -> bool:
-        """See Fault."""
+        """Return whether the board is reset after this reply."""
         return number == self._number
 
 
@@ -120,7 +120,7 @@ class LoseRequest(InjectedFault):
         self._number = number
 
     def to_board(self, request: bytes, number: int) -> bytes:
-        """See Fault."""
+        """Return what the board gets in place of these bytes."""
         return b"" if number == self._number else request
 
 
@@ -128,7 +128,7 @@ class RepeatRequests(InjectedFault):
     """Every request reaches the board twice."""
 
     def to_board(self, request: bytes, number: int) -> bytes:
-        """See Fault."""
+        """Return what the board gets in place of these bytes."""
         del number
         return b"\n".join((request, request))
 
@@ -137,7 +137,7 @@ class Echo(InjectedFault):
     """A console sends back to the host what it types."""
 
     def echoed(self, data: bytes) -> bytes:
-        """See Fault."""
+        """Return what comes back of these bytes."""
         return data
 
 
@@ -145,7 +145,7 @@ class CrLf(InjectedFault):
     """A console turns every LF that the board sends into CR LF."""
 
     def on_the_way(self, data: bytes) -> bytes:
-        """See Fault."""
+        """Return what becomes of these bytes on the way."""
         return data.replace(b"\n", b"\r\n")
 
 

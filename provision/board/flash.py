@@ -103,7 +103,7 @@ class CutAt(Faults):
         self._tear = tear
 
     def changing(self, operation: Operation) -> Tear | None:
-        """See Faults."""
+        """Return the tear if the power fails during this change."""
         return self._tear if operation.number == self._number else None
 
 
@@ -145,7 +145,7 @@ class TornUnits(Faults):
             unit.reading = (unit.before, unit.intended, self._mixture(unit))[mood]
 
     def changing(self, operation: Operation) -> Tear | None:
-        """See Faults."""
+        """Return the tear if the power fails during this change."""
         offsets = range(operation.offset, operation.offset + operation.size, self._program_unit)
         if operation.number != self._cut_at:
             for offset in offsets:
@@ -161,7 +161,7 @@ class TornUnits(Faults):
         return tear
 
     def reading(self, offset: int, content: bytes) -> bytes:
-        """See Faults."""
+        """Return what reading yields. Raises FlashError where error correction gives up."""
         found = bytearray(content)
         for start, unit in self._torn.items():
             first, end = max(start, offset), min(start + self._program_unit, offset + len(content))

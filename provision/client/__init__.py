@@ -1,2 +1,2 @@
 # SPDX-License-Identifier: MIT
-"""What a host does with a board, without a person: meet it, read, store, follow, undo, erase."""
+"""What a host does with a board, without a person: find it, read, store, follow, undo, erase."""

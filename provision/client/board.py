@@ -50,13 +50,13 @@ _T = TypeVar("_T")
 
 
 class Mark(Enum):
-    """What stands for a value that is not told."""
+    """A placeholder for a value that is not shown."""
 
     SET = "set"
-    """A board holds a value, and gives it away to nobody: a secret, or the contents of a file."""
+    """The board holds a value that it never gives back: a secret, or the contents of a file."""
 
     UNSET = "unset"
-    """Nothing that this firmware takes is stored: the default holds, if there is one."""
+    """No value that this firmware takes is stored: the default is in force, if there is one."""
 
     def __repr__(self) -> str:
         return f"provision.{self.name}"
@@ -69,21 +69,21 @@ Outcome = Literal["stored", "not stored", "unknown"]
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """What became of values, and what the board makes of them; names are the contract's."""
+    """What became of values, and whether the board works with them, in the protocol's own names."""
 
     outcome: Outcome
-    """Of all values together; "unknown" if the board was lost after the last request was sent."""
+    """For all values together; "unknown" if the board was lost after the last request was sent."""
     run: str | None = None
-    """What the firmware says: "proven", "failed", "not-reported"; "applying" or "idle" where it has
-    not said in time; None if it was not followed."""
+    """What the firmware reports: "proven", "failed" or "not-reported"; "applying" or "idle" if it
+    has not reported in time; None if it was not followed."""
     reason: str | None = None
     """Why the board refused the values, or does not work with them."""
     step: str | None = None
-    """At what it failed."""
+    """The step that failed."""
     field: str | None = None
     """The full key of the setting at fault, if the board names one."""
     address: str | None = None
-    """The board's network address, if it tells one."""
+    """The board's network address, if it reports one."""
 
     @property
     def is_working(self) -> bool:
@@ -93,7 +93,7 @@ class Done:
 
 @dataclass(frozen=True, slots=True)
 class FoundBoard:
-    """A board that answered on a port; names are its own, and its unit id is in hexadecimal."""
+    """A board that answered on a port: the names that it gives, and its unit id in hexadecimal."""
 
     port: str
     firmware: str
@@ -103,7 +103,7 @@ class FoundBoard:
 
 
 class AsyncBoard:
-    """A board that is connected. Every method raises LinkError when the board cannot be reached."""
+    """A connected board. Every method raises LinkError, or the kind of it that is named there."""
 
     def __init__(self, connection: Connection, met: BoardSnapshot) -> None:
         self._client = BoardClient(connection, met, on_event=self._take_event)
@@ -115,26 +115,26 @@ class AsyncBoard:
 
     @property
     def hello(self) -> Hello:
-        """Who the board is, and what it can do."""
+        """The board's identity and abilities, from its hello reply."""
         return self._client.met.hello
 
     @property
     def schema(self) -> Schema:
-        """What its firmware wants to know: `schema["network.name"].label`."""
+        """The settings that its firmware declares: `schema["network.name"].label`."""
         return self._client.met.schema
 
     @property
     def status(self) -> Status:
-        """Where it stood when it was looked at last."""
+        """Its status when it was last read."""
         return self._client.met.status
 
     @property
     def values(self) -> dict[str, Value | Mark]:
-        """What it held when it was looked at last, by full key."""
+        """The values that it held when it was last read, by full key."""
         return {key: _told(self.schema[key], held) for key, held in self._client.met.held.items()}
 
     async def refresh(self) -> None:
-        """Look at the board again."""
+        """Read the board's status and values again. Raises LinkError and SchemaError."""
         await self._client.look()
 
     async def store(
@@ -145,7 +145,7 @@ class AsyncBoard:
         follow: bool = True,
         on_progress: Callable[[int, int], None] | None = None,
     ) -> Done:
-        """Store values, all or none, and wait for what the board makes of them.
+        """Store values, all or none, and wait until the board says whether it works with them.
 
         Arguments:
             values: By full key, in their Python types or as a person types them; None clears one.
@@ -183,9 +183,9 @@ class AsyncBoard:
         return done
 
     async def follow(self) -> Done:
-        """Wait until the board says whether it works with what it holds.
+        """Wait until the board says whether it works with its settings. Raises LinkError.
 
-        Where nothing is stored, or something is missing, nothing is waited for.
+        Returns at once if nothing is stored, or something is missing.
         """
         status = await self._client.connection.status()
         if status.store in (Store.EMPTY, Store.INCOMPLETE):
@@ -193,7 +193,7 @@ class AsyncBoard:
         return await self._follow(status)
 
     async def erase(self) -> None:
-        """Wipe every value, and look that none is left.
+        """Erase every value, and check that none is left.
 
         Raises BoardRefused, StillHeld, ErasedUnseen and OutcomeUnknown.
         """
@@ -202,7 +202,7 @@ class AsyncBoard:
         await self.refresh()
 
     async def undo(self, *, follow: bool = True) -> Done:
-        """Put the values before the present ones in force again. Raises BoardRefused."""
+        """Go back to the previous values. Raises BoardRefused and OutcomeUnknown."""
         await self.refresh()
         await self._client.undo()
         await self.refresh()
@@ -211,7 +211,7 @@ class AsyncBoard:
         return done
 
     async def confirm(self) -> None:
-        """Keep the values that are on trial. Raises BoardRefused."""
+        """Keep the values that are on trial. Raises BoardRefused and OutcomeUnknown."""
         await self.refresh()
         connection, generation = self._client.connection, self._client.generation
         await change_generation(
@@ -220,19 +220,19 @@ class AsyncBoard:
         await self.refresh()
 
     async def restart(self) -> None:
-        """Restart the firmware. Raises BoardRefused where it does not offer that."""
+        """Restart the firmware. Raises BoardRefused if it does not offer that."""
         await self._client.connection.restart()
 
     async def survey(self) -> list[Network]:
-        """Return the wireless networks in the board's range."""
+        """Return the wireless networks in the board's range. Raises BoardRefused."""
         return await self._client.connection.survey()
 
     async def locate(self) -> None:
-        """Make the board show itself, for about five seconds."""
+        """Make the board seen or heard for about five seconds. Raises BoardRefused."""
         await self._client.connection.locate()
 
     async def log(self) -> AsyncIterator[str]:
-        """Yield what the board prints, line by line, cleaned, from the connection's beginning on.
+        """Yield the lines that the board has printed since it was connected, cleaned.
 
         Ends when the port is gone. Secrets that were stored over this connection are blanked.
         """
@@ -240,7 +240,7 @@ class AsyncBoard:
             yield line
 
     async def next_line(self) -> str | None:
-        """Return the next line that the board prints, None when the port is gone."""
+        """Return the next line that the board prints, or None when the port is gone."""
         lost = asyncio.ensure_future(self._until_lost())
         try:
             while not self._log:
@@ -257,11 +257,11 @@ class AsyncBoard:
             lost.cancel()
 
     def on_event(self, tell: Callable[[Event], None]) -> None:
-        """Let somebody know what a person may have to do, such as press a button."""
+        """Set a callback for what a person may have to do, such as press a button."""
         self._on_event = tell
 
     async def close(self) -> None:
-        """Let go of the port."""
+        """Close the port."""
         await self._client.connection.close()
 
     async def _until_lost(self) -> None:
@@ -319,15 +319,15 @@ async def connect_async(
     languages: Sequence[str] = (),
     patience: float | None = PATIENCE,
 ) -> AsyncIterator[AsyncBoard]:
-    """Connect to a board, read what it wants to know and what it holds, and let go at the end.
+    """Connect to a board, read its schema and values, and close the port at the end.
 
     Arguments:
-        port: A device, or a URL of the serial library; None: the one board that answers by USB.
+        port: A device, or a URL of the serial library; None: the one board that answers over USB.
         baud: Rate of the line.
-        languages: Tags of the languages that its texts are wanted in, the best first.
-        patience: Seconds that it may take to answer; None: for ever.
+        languages: Tags of the preferred languages for its texts, the best first.
+        patience: Seconds to wait for its answer; None: for ever.
 
-    What somebody else had staged on it is discarded. Raises LinkError and SchemaError.
+    Whatever another host has staged on it is discarded. Raises LinkError and SchemaError.
     """
     place = PortSearch(port, baud)
     if port is None:
@@ -365,7 +365,7 @@ async def _knock(place: PortSearch) -> tuple[list[Answered], dict[str, LinkError
 
 
 def find_boards(*, baud: int = 115200) -> list[FoundBoard]:
-    """Return the boards that answer on the USB ports of this computer, within some seconds."""
+    """Return the boards that answer on this computer's USB ports within a few seconds."""
 
     async def find() -> list[FoundBoard]:
         answered, _ = await _knock(PortSearch(None, baud))
@@ -428,26 +428,26 @@ class Board:
 
     @property
     def hello(self) -> Hello:
-        """Who the board is, and what it can do."""
+        """The board's identity and abilities, from its hello reply."""
         return self._board.hello
 
     @property
     def schema(self) -> Schema:
-        """What its firmware wants to know: `schema["network.name"].label`."""
+        """The settings that its firmware declares: `schema["network.name"].label`."""
         return self._board.schema
 
     @property
     def status(self) -> Status:
-        """Where it stood when it was looked at last."""
+        """Its status when it was last read."""
         return self._board.status
 
     @property
     def values(self) -> dict[str, Value | Mark]:
-        """What it held when it was looked at last, by full key."""
+        """The values that it held when it was last read, by full key."""
         return self._board.values
 
     def refresh(self) -> None:
-        """Look at the board again."""
+        """Read the board's status and values again. Raises LinkError and SchemaError."""
         self._loop.run(self._board.refresh())
 
     def store(
@@ -458,7 +458,7 @@ class Board:
         follow: bool = True,
         on_progress: Callable[[int, int], None] | None = None,
     ) -> Done:
-        """Store values, all or none, and wait for what the board makes of them.
+        """Store values, all or none, and wait until the board says whether it works with them.
 
         Arguments and errors are those of AsyncBoard.store().
         """
@@ -467,31 +467,31 @@ class Board:
         )
 
     def follow(self) -> Done:
-        """Wait until the board says whether it works with what it holds."""
+        """Wait until the board says whether it works with its settings. Raises LinkError."""
         return self._loop.run(self._board.follow())
 
     def erase(self) -> None:
-        """Wipe every value, and look that none is left; errors as AsyncBoard.erase()."""
+        """Erase every value, and check that none is left; raises as AsyncBoard.erase()."""
         self._loop.run(self._board.erase())
 
     def undo(self, *, follow: bool = True) -> Done:
-        """Put the values before the present ones in force again. Raises BoardRefused."""
+        """Go back to the previous values. Raises BoardRefused and OutcomeUnknown."""
         return self._loop.run(self._board.undo(follow=follow))
 
     def confirm(self) -> None:
-        """Keep the values that are on trial. Raises BoardRefused."""
+        """Keep the values that are on trial. Raises BoardRefused and OutcomeUnknown."""
         self._loop.run(self._board.confirm())
 
     def restart(self) -> None:
-        """Restart the firmware. Raises BoardRefused where it does not offer that."""
+        """Restart the firmware. Raises BoardRefused if it does not offer that."""
         self._loop.run(self._board.restart())
 
     def survey(self) -> list[Network]:
-        """Return the wireless networks in the board's range."""
+        """Return the wireless networks in the board's range. Raises BoardRefused."""
         return self._loop.run(self._board.survey())
 
     def locate(self) -> None:
-        """Make the board show itself, for about five seconds."""
+        """Make the board seen or heard for about five seconds. Raises BoardRefused."""
         self._loop.run(self._board.locate())
 
     def log(self) -> Iterator[str]:
@@ -500,7 +500,7 @@ class Board:
             yield line
 
     def on_event(self, tell: Callable[[Event], None]) -> None:
-        """Let somebody know what a person may have to do; called in another thread."""
+        """Set a callback for what a person may have to do; it is called in another thread."""
         self._board.on_event(tell)
 
 
@@ -512,7 +512,7 @@ def connect(
     languages: Sequence[str] = (),
     patience: float | None = PATIENCE,
 ) -> Iterator[Board]:
-    """Connect to a board; arguments and errors are those of connect_async()."""
+    """Connect to a board; takes and raises the same as connect_async()."""
     loop = _Loop()
     try:
         context = connect_async(port, baud=baud, languages=languages, patience=patience)

@@ -37,20 +37,20 @@ class Event(Enum):
     """What a person may want to know while the client waits."""
 
     PRESENCE = auto()
-    """The board wants its button pressed."""
+    """The board waits for its button to be pressed."""
 
     GONE = auto()
-    """The board is gone, before anything was sent to it."""
+    """The board was lost before anything was sent to it."""
 
     GONE_STORING = auto()
-    """The board is gone, and has not said whether it stored the settings."""
+    """The board was lost, and has not said whether it stored the settings."""
 
     SETTLING = auto()
-    """What became of the settings is being found out."""
+    """The client is finding out whether the settings were stored."""
 
 
 class Followed(Enum):
-    """How following what a board does with its settings ended."""
+    """How following a board ended."""
 
     REPORTED = auto()
     """It says that it works, that it does not, or that it does not report."""
@@ -64,7 +64,7 @@ class Followed(Enum):
 
 @dataclass(frozen=True, slots=True)
 class FollowResult:
-    """What following came to; status is the last one that was seen, if any."""
+    """The result of following; status is the last one seen, if any."""
 
     followed: Followed
     status: Status | None
@@ -160,7 +160,7 @@ class BoardClient:
 
     @property
     def is_open(self) -> bool:
-        """Whether a commit was sent of which nobody knows what became."""
+        """Whether a commit was sent whose outcome is unknown."""
         return self._token is not None and self.connection.commit_sent
 
     async def leave(self) -> CommitOutcome:

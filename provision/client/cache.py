@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""What this computer remembers of boards: schemas by digest, and what was asked on which board.
+"""What this computer remembers of boards: schemas by digest, and the settings asked for on each.
 
 Losing it costs some seconds of line time and some presses of Return, so that every failure here is
 quiet. It holds no value of any setting.

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""From values by full key to the changes that a board is sent, every fault found beforehand."""
+"""Turn values by full key into the changes sent to a board, after finding every fault."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from provision.schema.values import ValueProblem, refusal_words
 
 @dataclass(frozen=True, slots=True)
 class ValueFault:
-    """What is wrong with one value: the setting, a code, and words that follow its label.
+    """What is wrong with one value: the setting, a code, and words to follow its label.
 
     The code is one of the contract's refusals (clause 7) as it is written there, such as "length";
     or "does-not-apply", where other settings decide that this one is not in use; or "caution".
@@ -32,7 +32,7 @@ class ValueFault:
 
 
 class ValuesError(ProvisionError):
-    """Values cannot be stored; nothing was sent. `faults` has all that is wrong with them."""
+    """Values cannot be stored, and nothing was sent. `faults` lists all that is wrong."""
 
     def __init__(self, faults: Collection[ValueFault]) -> None:
         lines = (joined("", (fault.key, ": ", fault.words, ".")) for fault in faults)
@@ -48,14 +48,14 @@ class ValuesError(ProvisionError):
 def changes_of(
     met: BoardSnapshot, given: Mapping[str, Given | None], accepted: Collection[str] = ()
 ) -> dict[str, Value | None]:
-    """Return what storing values changes on a board, by full key in schema order.
+    """Return the changes that storing values makes on a board, by full key in schema order.
 
     Arguments:
         met: The board.
         given: Values in their Python types or as they are typed, by full key; None clears one.
         accepted: Full keys of the settings whose cautions a person has read.
 
-    Left out is what the board holds already. Raises ValuesError.
+    Values that the board holds already are left out. Raises ValuesError.
     """
     schema, stored = met.schema, met.stored
     values: dict[str, Value | None] = {}

@@ -25,7 +25,7 @@ _Result = TypeVar("_Result")
 
 
 class OutcomeUnknown(LinkError):  # noqa: N818 - as every LinkError it says what is wrong
-    """The board no longer answers, and has not said whether it did what it was asked to do."""
+    """The board no longer answers, and has not said whether it carried out the request."""
 
     def __init__(self) -> None:
         super().__init__(
@@ -34,7 +34,7 @@ class OutcomeUnknown(LinkError):  # noqa: N818 - as every LinkError it says what
 
 
 class StillHeld(LinkError):  # noqa: N818
-    """The board says that it has erased its settings, and still holds `left` of them."""
+    """The board says that it has erased its settings, but still holds `left` of them."""
 
     def __init__(self, left: int) -> None:
         super().__init__(
@@ -48,7 +48,7 @@ class StillHeld(LinkError):  # noqa: N818
 
 
 class ErasedUnseen(LinkError):  # noqa: N818
-    """The board has erased its settings, and does not answer to show that none is left."""
+    """The board has erased its settings, but no longer answers to show that none is left."""
 
     def __init__(self) -> None:
         super().__init__(
@@ -62,7 +62,7 @@ class ErasedUnseen(LinkError):  # noqa: N818
 async def with_presence(
     call: Callable[[], Awaitable[_Result]], on_presence: Callable[[], None]
 ) -> _Result:
-    """Make a request again and again while the board wants its button pressed for it.
+    """Repeat a request while the board waits for its button to be pressed.
 
     on_presence: called once, when somebody has to press it. Raises BoardRefused after two minutes.
     """
@@ -124,7 +124,7 @@ async def held_keys(board: Connection) -> list[str]:
 
 
 async def erase(board: Connection, generation: int, on_presence: Callable[[], None]) -> int:
-    """Wipe everything that is set, and look that nothing is left; return the new generation.
+    """Erase every setting, check that none is left, and return the new generation.
 
     Raises as change_generation() does; and StillHeld, and ErasedUnseen.
     """

@@ -53,7 +53,7 @@ def usb_ports(look: Callable[[], list[Port]] = list_ports) -> list[Port]:
 async def knock(
     ports: Sequence[Port], open_port: Open
 ) -> tuple[list[Answered], dict[str, LinkError]]:
-    """Say hello on every port at once; return who answered, and by device what went wrong."""
+    """Send hello on every port at once; return the boards that answered, and errors by device."""
     tries = [asyncio.ensure_future(_try(port, open_port)) for port in ports]
     try:
         results = await asyncio.gather(*tries)

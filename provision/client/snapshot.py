@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A board as it was met: who it is, what its firmware wants to know, and what it holds."""
+"""A board as it was read: its identity, its schema, and what it holds."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ async def read_board(
     languages: Sequence[str] = (),
     known: Schema | None = None,
 ) -> BoardSnapshot:
-    """Read what a board that answered hello wants to know and what it holds.
+    """Read the schema and the values of a board that answered hello.
 
     What is staged on it is discarded. languages: tags, the best first. known: its schema, as it was
     returned before. Raises LinkError, and SchemaError where what it sent cannot be used.

@@ -1,2 +1,2 @@
 # SPDX-License-Identifier: MIT
-"""The kit that holds any board against the clauses of shared/protocol.md."""
+"""The test kit that checks any board against the clauses of shared/protocol.md."""

@@ -82,52 +82,52 @@ def is_known(number: str) -> bool:
 
 def examine(setup: Setup) -> Procedure[Report]:
     """Hold the board that is on the line against the page. Raises NoBoard if there is none."""
-    bench = BoardUnderTest(setup)
+    board = BoardUnderTest(setup)
     try:
-        yield from bench.meet()
+        yield from board.meet()
     except Gone:
-        raise NoBoard(_report(bench, [], _NOTHING_ASKED, has_answered=False)) from None
+        raise NoBoard(_report(board, [], _NOTHING_ASKED, has_answered=False)) from None
     except NotMet:
-        return _report(bench, [], _NOTHING_ASKED)
+        return _report(board, [], _NOTHING_ASKED)
     checks = chosen(setup.only)
-    before = yield from _what_is_stored(bench)
+    before = yield from _what_is_stored(board)
     if READ_SCHEMA not in checks:
-        yield from _run(bench, READ_SCHEMA)  # which the others want
-    findings = yield from _run_all(bench, [check for check in checks if not check.changes])
-    untouched, settings = yield from _untouched(bench, before)
+        yield from _run(board, READ_SCHEMA)  # which the others want
+    findings = yield from _run_all(board, [check for check in checks if not check.changes])
+    untouched, settings = yield from _untouched(board, before)
     if _UNTOUCHED.is_about(setup.only):
         findings.append(untouched)
-    findings += yield from _run_all(bench, [check for check in checks if check.changes])
+    findings += yield from _run_all(board, [check for check in checks if check.changes])
     if setup.may_change:
-        settings = yield from _leave(bench)
-    return _report(bench, findings, settings or "What the board holds now is not known.")
+        settings = yield from _leave(board)
+    return _report(board, findings, settings or "What the board holds now is not known.")
 
 
-def _run_all(bench: BoardUnderTest, checks: list[Check]) -> Procedure[list[Finding]]:
+def _run_all(board: BoardUnderTest, checks: list[Check]) -> Procedure[list[Finding]]:
     findings = []
     for check in checks:
-        why = _why_not(bench, check)
-        finding = _not_applicable(check, why) if why else (yield from _run(bench, check))
+        why = _why_not(board, check)
+        finding = _not_applicable(check, why) if why else (yield from _run(board, check))
         findings.append(finding)
     return findings
 
 
-def _why_not(bench: BoardUnderTest, check: Check) -> str:
-    if bench.gone:
+def _why_not(board: BoardUnderTest, check: Check) -> str:
+    if board.gone:
         return "the board answers no more"
-    if bench.is_slow and not bench.setup.patient:
+    if board.is_slow and not board.setup.patient:
         return SLOW
-    if check.changes and not bench.setup.may_change:
+    if check.changes and not board.setup.may_change:
         return _MAY_CHANGE
-    if check.minutes and not bench.setup.patient and not _is_short(bench, check):
+    if check.minutes and not board.setup.patient and not _is_short(board, check):
         return f"it waits {check.minutes} minutes or more: run with --patient"
-    if check.minutes and bench.hello[HelloReplyKey.LISTENS] is not None:
+    if check.minutes and board.hello[HelloReplyKey.LISTENS] is not None:
         return "it waits for minutes, and the board does not listen for as long as it runs"
     return ""
 
 
-def _is_short(bench: BoardUnderTest, check: Check) -> bool:
-    trial = bench.schema.trial if bench.schema else None
+def _is_short(board: BoardUnderTest, check: Check) -> bool:
+    trial = board.schema.trial if board.schema else None
     return check.lasts_a_trial and (trial or 0) <= _SHORT_TRIAL
 
 
@@ -135,40 +135,40 @@ def _not_applicable(check: Check, why: str) -> Finding:
     return Finding(check.looks_at, check.title, Verdict.NOT_APPLICABLE, why)
 
 
-def _run(bench: BoardUnderTest, check: Check) -> Procedure[Finding]:
-    if bench.setup.on_check:
-        bench.setup.on_check(check.name)
-    if bench.is_slow:
+def _run(board: BoardUnderTest, check: Check) -> Procedure[Finding]:
+    if board.setup.on_check:
+        board.setup.on_check(check.name)
+    if board.is_slow:
         yield Tell(f"{check.name} ...")
-    bench.faults = []
-    bench.asks_presence = True
+    board.faults = []
+    board.asks_presence = True
     try:
-        yield from bench.fresh()
-        yield from check.run(bench)
+        yield from board.fresh()
+        yield from check.run(board)
     except NotMet as finding:
-        bench.note(str(finding))
+        board.note(str(finding))
     except Gone as finding:
-        bench.gone = True
-        bench.faults.append(Fault(str(finding)))
+        board.gone = True
+        board.faults.append(Fault(str(finding)))
     except NotApplicable as finding:
-        if not bench.faults:
+        if not board.faults:
             return _not_applicable(check, str(finding))
-    verdict = Verdict.NOT_MET if bench.faults else Verdict.MET
-    return Finding(check.looks_at, check.title, verdict, faults=tuple(bench.faults))
+    verdict = Verdict.NOT_MET if board.faults else Verdict.MET
+    return Finding(check.looks_at, check.title, verdict, faults=tuple(board.faults))
 
 
 # ----------------------------------------------------------------------- what is stored, at the end
 
 
-def _what_is_stored(bench: BoardUnderTest) -> Procedure[object]:
+def _what_is_stored(board: BoardUnderTest) -> Procedure[object]:
     """Return what the board tells of what is stored, to be compared; None if it does not."""
     try:
-        yield from bench.say_hello()
-        status = yield from bench.status()
-        values = yield from bench.values()
+        yield from board.say_hello()
+        status = yield from board.status()
+        values = yield from board.values()
     except NotMet:
         return None
-    hello = bench.hello
+    hello = board.hello
     return (
         hello[HelloReplyKey.GENERATION],
         hello[HelloReplyKey.TOKEN],
@@ -177,14 +177,14 @@ def _what_is_stored(bench: BoardUnderTest) -> Procedure[object]:
     )
 
 
-def _untouched(bench: BoardUnderTest, before: object) -> Procedure[tuple[Finding, str]]:
+def _untouched(board: BoardUnderTest, before: object) -> Procedure[tuple[Finding, str]]:
     """Look whether the board holds what it held before."""
     numbers, title = _UNTOUCHED.looks_at, _UNTOUCHED.title
     after = None
     try:
-        if not bench.gone:
-            yield from bench.fresh()
-            after = yield from _what_is_stored(bench)
+        if not board.gone:
+            yield from board.fresh()
+            after = yield from _what_is_stored(board)
     except (Gone, NotMet, NotApplicable):
         pass
     if before is None or after is None:
@@ -201,14 +201,14 @@ def _untouched(bench: BoardUnderTest, before: object) -> Procedure[tuple[Finding
     return Finding(numbers, title, Verdict.MET), settings
 
 
-def _leave(bench: BoardUnderTest) -> Procedure[str]:
+def _leave(board: BoardUnderTest) -> Procedure[str]:
     """Leave no made-up settings in force, if that can be."""
-    if bench.gone:
+    if board.gone:
         return ""
     try:
-        yield from bench.fresh()
-        if Capability.ERASE in bench.capabilities:
-            yield from bench.answer(MessageType.ERASE, {1: bench.generation})
+        yield from board.fresh()
+        if Capability.ERASE in board.capabilities:
+            yield from board.answer(MessageType.ERASE, {1: board.generation})
             return "The board was erased at the end."
     except (Gone, NotMet, NotApplicable):
         return ""
@@ -219,19 +219,19 @@ def _leave(bench: BoardUnderTest) -> Procedure[str]:
 
 
 def _report(
-    bench: BoardUnderTest, findings: list[Finding], settings: str, *, has_answered: bool = True
+    board: BoardUnderTest, findings: list[Finding], settings: str, *, has_answered: bool = True
 ) -> Report:
-    bench.end()
+    board.end()
     # What nobody asked for, or what did not come, is told only if it is wrong all the same.
-    watched = _watched(bench, told=has_answered)
+    watched = _watched(board, told=has_answered)
     everything = sorted([*findings, *watched], key=lambda finding: _order(finding.clause))
     return Report(
-        _introduction(bench) if has_answered else "No board answered hello.",
+        _introduction(board) if has_answered else "No board answered hello.",
         tell_once(everything),
         settings,
-        bench.exchanges,
+        board.exchanges,
         has_answered,
-        bench.remarks,
+        board.remarks,
     )
 
 
@@ -239,19 +239,19 @@ def _order(clause: str) -> tuple[int, ...]:
     return tuple(map(int, clause.split(".")))
 
 
-def _watched(bench: BoardUnderTest, *, told: bool) -> Iterator[Finding]:
+def _watched(board: BoardUnderTest, *, told: bool) -> Iterator[Finding]:
     """Yield what was watched; unless it is to be told, or was not asked for, faults only."""
-    watch = bench.watch
-    late = sum(ms > 0 for ms in bench.late)
-    if late * _LATE_ADMITTED > len(bench.late):
+    watch = board.watch
+    late = sum(ms > 0 for ms in board.late)
+    if late * _LATE_ADMITTED > len(board.late):
         watch.broke(
             "5.7.1",
             Fault(
-                f"{late} of {len(bench.late)} replies came later than their bytes at line rate and"
-                f" 250 ms, the latest by {max(bench.late)} ms"
+                f"{late} of {len(board.late)} replies came later than their bytes at line rate and"
+                f" 250 ms, the latest by {max(board.late)} ms"
             ),
         )
-    for type_, times in bench.late_of.items():
+    for type_, times in board.late_of.items():
         slow = [ms for ms in times if ms > 0]
         if len(times) >= _TIMES_JUDGED and 2 * len(slow) > len(times):
             watch.broke(
@@ -264,13 +264,13 @@ def _watched(bench: BoardUnderTest, *, told: bool) -> Iterator[Finding]:
     for each in WATCHED:
         faults = tuple(fault for number in each.looks_at for fault in watch.faults.get(number, ()))
         why = ""
-        if "6.3.9" in each.looks_at and not bench.leaks.secrets:
+        if "6.3.9" in each.looks_at and not board.leaks.secrets:
             why = "the board has no secret of 8 bytes"
         elif each.looks_at == REFUSAL_NUMBERS and not watch.refusals:
             why = "nothing was refused"
         if faults:
             yield Finding(each.looks_at, each.title, Verdict.NOT_MET, faults=faults)
-        elif told and each.is_about(bench.setup.only):
+        elif told and each.is_about(board.setup.only):
             verdict = Verdict.NOT_APPLICABLE if why else Verdict.MET
             yield Finding(each.looks_at, each.title, verdict, why)
 
@@ -281,9 +281,9 @@ def _name_of(type_: int | None) -> str:
     return MESSAGES[type_].name if type_ in MESSAGES else f"type {type_}"
 
 
-def _introduction(bench: BoardUnderTest) -> str:
-    if not bench.hello:
+def _introduction(board: BoardUnderTest) -> str:
+    if not board.hello:
         return "A board whose answer to hello is none."
     keys = (HelloReplyKey.FIRMWARE, HelloReplyKey.FIRMWARE_VERSION, HelloReplyKey.BOARD)
-    firmware, version, board = (ascii(bench.hello[key])[1:-1] for key in keys)
-    return f"{firmware} {version} on {board}"
+    firmware, version, name = (ascii(board.hello[key])[1:-1] for key in keys)
+    return f"{firmware} {version} on {name}"

@@ -26,7 +26,7 @@ class Integer:
     max: int
 
     def fault(self, item: object) -> str | None:
-        """See Shape."""
+        """Return what is wrong with the item, or None."""
         if not isinstance(item, int) or isinstance(item, bool):
             return "is not a whole number"
         if not self.min <= item <= self.max:
@@ -42,7 +42,7 @@ class Code:
     max: int
 
     def fault(self, item: object) -> str | None:
-        """See Shape."""
+        """Return what is wrong with the item, or None."""
         return Integer(0, self.max).fault(item)
 
 
@@ -54,7 +54,7 @@ class Text:
     max: int
 
     def fault(self, item: object) -> str | None:
-        """See Shape."""
+        """Return what is wrong with the item, or None."""
         if not isinstance(item, str):
             return "is not text"
         return _size_fault(len(item.encode(errors="surrogatepass")), self.min, self.max, "bytes")
@@ -68,7 +68,7 @@ class Bytes:
     max: int
 
     def fault(self, item: object) -> str | None:
-        """See Shape."""
+        """Return what is wrong with the item, or None."""
         if not isinstance(item, bytes):
             return "is not a byte string"
         return _size_fault(len(item), self.min, self.max, "bytes")
@@ -79,7 +79,7 @@ class Bool:
     """True or false."""
 
     def fault(self, item: object) -> str | None:
-        """See Shape."""
+        """Return what is wrong with the item, or None."""
         return None if isinstance(item, bool) else "is neither true nor false"
 
 
@@ -88,7 +88,7 @@ class Null:
     """Null."""
 
     def fault(self, item: object) -> str | None:
-        """See Shape."""
+        """Return what is wrong with the item, or None."""
         return None if item is None else "is not null"
 
 
@@ -97,7 +97,7 @@ class FieldValue:
     """What a field can hold; whether it suits the field is for the schema to say (clause 9)."""
 
     def fault(self, item: object) -> str | None:
-        """See Shape."""
+        """Return what is wrong with the item, or None."""
         if isinstance(item, int | str | bytes):  # bool is an int
             return None
         return "is neither number, text, byte string, true nor false"
@@ -112,7 +112,7 @@ class Array:
     max: int
 
     def fault(self, item: object) -> str | None:
-        """See Shape."""
+        """Return what is wrong with the item, or None."""
         if not isinstance(item, list):
             return "is not an array"
         if fault := _size_fault(len(item), self.min, self.max, "items"):
@@ -131,7 +131,7 @@ class Tuple:
     required: int
 
     def fault(self, item: object) -> str | None:
-        """See Shape."""
+        """Return what is wrong with the item, or None."""
         if not isinstance(item, list):
             return "is not an array"
         if fault := _size_fault(len(item), self.required, len(self.items), "items"):
@@ -150,7 +150,7 @@ class Either:
     shapes: tuple[Shape, ...]
 
     def fault(self, item: object) -> str | None:
-        """See Shape."""
+        """Return what is wrong with the item, or None."""
         faults = [shape.fault(item) for shape in self.shapes]
         if None in faults:
             return None

@@ -108,7 +108,10 @@ _SCAN_RESTARTS = 2
 
 
 def greet(patience: float | None) -> Procedure[Hello]:
-    """Say hello every 250 ms until a board answers; give up after `patience` seconds, if any."""
+    """Send hello every 250 ms until a board answers, for `patience` seconds at most, if any.
+
+    Raises WrongVersion if it speaks another version of the protocol.
+    """
     request = Request(MessageType.HELLO, every=HELLO_INTERVAL, patience=patience)
     answer = yield [request]
     if isinstance(answer.result, Lost):
@@ -399,6 +402,7 @@ def store(
 
     while_storing: the board receives while it stores, so that status rides along with commit.
     on_open: told when a commit is sent, which leaves the outcome open, and when it was refused.
+    Raises ValueError if there are no changes.
     """
     if not changes:
         raise ValueError("There is nothing to store.")

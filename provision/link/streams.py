@@ -112,7 +112,7 @@ class DescriptorStream:
         self._loop.add_reader(self._fd, self._on_readable)
 
     def write(self, data: bytes) -> None:
-        """See Stream."""
+        """Send bytes, or keep them until the port takes them. Raises LineLost."""
         if self._inbox.lost:
             raise self._inbox.lost
         self._unsent += data
@@ -129,11 +129,11 @@ class DescriptorStream:
             self._on_writable()
 
     async def read(self) -> bytes:
-        """See Stream."""
+        """Wait for bytes and return them, never none. Raises LineLost at the end."""
         return await self._inbox.get()
 
     async def close(self) -> None:
-        """See Stream."""
+        """Close the port within a second; may be called again."""
         if not self._port.is_open:
             return
         try:
@@ -260,21 +260,21 @@ class TransportStream(asyncio.Protocol):
         return stream
 
     def connection_made(self, transport: Any) -> None:
-        """See asyncio.Protocol."""
+        """Keep the transport, as asyncio calls this."""
         self._transport = transport
         self._made.set()
 
     def data_received(self, data: bytes) -> None:
-        """See asyncio.Protocol."""
+        """Keep what has arrived, as asyncio calls this."""
         self._inbox.put(data)
 
     def connection_lost(self, exc: Exception | None) -> None:  # noqa: ARG002 - the base's signature
-        """See asyncio.Protocol."""
+        """Note that the port is lost, as asyncio calls this."""
         self._inbox.lose(_gone(self._name))
         self._ended.set()
 
     def write(self, data: bytes) -> None:
-        """See Stream."""
+        """Send bytes, or keep them until the port takes them. Raises LineLost."""
         if self._inbox.lost:
             raise self._inbox.lost
         if data:
@@ -283,11 +283,11 @@ class TransportStream(asyncio.Protocol):
             self._lose()
 
     async def read(self) -> bytes:
-        """See Stream."""
+        """Wait for bytes and return them, never none. Raises LineLost at the end."""
         return await self._inbox.get()
 
     async def close(self) -> None:
-        """See Stream."""
+        """Close the port within a second; may be called again."""
         try:
             if not self._transport.is_closing():
                 self._transport.close()
@@ -322,17 +322,17 @@ class MemoryStream:
         return cls(one, other), cls(other, one)
 
     def write(self, data: bytes) -> None:
-        """See Stream."""
+        """Send bytes, or keep them until the port takes them. Raises LineLost."""
         if self._reads.lost:
             raise self._reads.lost
         if data:
             self._feeds.put(data)
 
     async def read(self) -> bytes:
-        """See Stream."""
+        """Wait for bytes and return them, never none. Raises LineLost at the end."""
         return await self._reads.get()
 
     async def close(self) -> None:
-        """See Stream."""
+        """Close the port within a second; may be called again."""
         for inbox in (self._reads, self._feeds):
             inbox.lose(LineLost(phrase("The other end of the line was closed.")))

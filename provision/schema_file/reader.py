@@ -241,7 +241,7 @@ def list_of(reader: Reader[T], most: int) -> Reader[list[T]]:
 
 
 def each_of(spot: Spot, items: list[object], reader: Reader[T]) -> list[T]:
-    """Read every item of a list; a mistake in one does not keep the others from being read."""
+    """Read every item of a list, even after a mistake in one. Raises NotedError at the end."""
     found = []
     for position, item in enumerate(items):
         with contextlib.suppress(NotedError):

@@ -1,2 +1,2 @@
 # SPDX-License-Identifier: MIT
-"""Boards and hosts for tests; `plugin` has them as fixtures of pytest."""
+"""Boards and hosts for tests; `provision.testing.plugin` has them as pytest fixtures."""

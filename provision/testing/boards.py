@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Boards for tests: virtual ones on a serial port of their own, and the author's own program."""
+"""Boards for tests: virtual ones with a serial port of their own, and the author's own firmware."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ _Result = TypeVar("_Result")
 
 
 class BoardError(Exception):
-    """A board cannot be made or started; one sentence."""
+    """A board cannot be made or started; str() is one sentence."""
 
 
 class _OwnTime:
@@ -48,15 +48,15 @@ class _OwnTime:
         self._began = time.monotonic()
 
     def receive(self, data: bytes, now_ms: int) -> bytes:  # noqa: ARG002
-        """See Running."""
+        """Take bytes from the host; return what the board sends."""
         return self._device.receive(data, self._now_ms())
 
     def tick(self, now_ms: int) -> bytes:  # noqa: ARG002
-        """See Running."""
+        """Let time pass; return what the board sends."""
         return self._device.tick(self._now_ms())
 
     def reset(self, now_ms: int = 0) -> None:  # noqa: ARG002
-        """See Running."""
+        """Press reset."""
         self._device.reset(self._now_ms())
 
     def _now_ms(self) -> int:
@@ -70,7 +70,7 @@ class _Supplied:
         self._device = device
 
     def receive(self, data: bytes, now_ms: int) -> bytes:
-        """See Running."""
+        """Take bytes from the host; return what the board sends."""
         try:
             return self._device.receive(data, now_ms)
         except PowerCut:
@@ -78,7 +78,7 @@ class _Supplied:
             return b""
 
     def tick(self, now_ms: int) -> bytes:
-        """See Running."""
+        """Let time pass; return what the board sends."""
         try:
             return self._device.tick(now_ms)
         except PowerCut:
@@ -86,7 +86,7 @@ class _Supplied:
             return b""
 
     def reset(self, now_ms: int) -> None:
-        """See Running."""
+        """Press reset."""
         self._device.reset(now_ms)
 
 
@@ -165,7 +165,7 @@ class _Served:
 
 
 class VirtualBoard(_Served):
-    """A board that runs what a schema file declares. All it holds can be looked at.
+    """A board that runs what a schema file declares. A test can inspect everything that it holds.
 
     A context manager; without `with`, close() ends it.
     """
@@ -233,18 +233,18 @@ class VirtualBoard(_Served):
         self.close()
 
     def close(self) -> None:
-        """See above; its flash file is another board's to use then."""
+        """Stop the board and release its port and its flash file."""
         super().close()
         self._let_go()
 
     @property
     def values(self) -> dict[str, Value]:
-        """What is stored, by full key, secrets included: it is the board's own memory."""
+        """The stored values by full key, secrets included, from the board's own memory."""
         return self._do(lambda: dict(self._inner.board.stored))
 
     @property
     def staged(self) -> dict[str, Value | None]:
-        """What a host has sent and not committed; None: to be cleared."""
+        """The values that a host has sent but not committed; None: to be cleared."""
         return self._do(lambda: dict(self._inner.board.staged))
 
     @property
@@ -260,18 +260,19 @@ class VirtualBoard(_Served):
 
     @property
     def boot_number(self) -> int:
-        """Another one at every start."""
+        """A different number at every start."""
         return self._do(lambda: self._inner.board.boot_number)
 
     @property
     def traffic(self) -> list[Said]:
-        """What host and board said since the board was made, secrets replaced."""
+        """The messages since the board was made, with secrets replaced."""
         return self._do(lambda: self._ear.said)
 
     def cut_power_at(self, change: int) -> None:
-        """Let the power fail in the middle of a coming change of the flash, and come back at once.
+        """Cut the power in the middle of a later change of the flash, and restore it at once.
 
-        change: 1 is the next erase or program. Some bits of that unit have changed then.
+        change: 1 is the next erase or program. Some bits of that unit have changed then. Raises
+        BoardError for a number below 1.
         """
         if change < 1:
             raise BoardError("Changes of the flash count from 1.")
@@ -279,7 +280,7 @@ class VirtualBoard(_Served):
         self._do(lambda: self._inner.board.store.flash.power_up(cut))
 
     def press_button(self) -> None:
-        """Let a person be present, for a minute."""
+        """Press the board's button: a person is present for a minute."""
         self._do(self._inner.board.show_presence)
 
 
@@ -297,7 +298,7 @@ class ReplayedBoard(_Served):
 
     @property
     def unasked(self) -> list[str]:
-        """What was asked when it was recorded, and has not been asked yet."""
+        """The recorded requests that have not been made yet."""
         return self._do(lambda: sorted(self._replay.unasked))
 
 
@@ -312,7 +313,7 @@ class Program:
 
 @contextmanager
 def replayed_board(file: Path, folder: Path) -> Iterator[ReplayedBoard]:
-    """Run a board that answers as a file says. Raises ConversationError."""
+    """Run a board that answers from a recorded file. Raises ConversationError."""
     served = ReplayedBoard(read(file), folder)
     try:
         yield served
@@ -322,9 +323,9 @@ def replayed_board(file: Path, folder: Path) -> Iterator[ReplayedBoard]:
 
 @contextmanager
 def program(command: Sequence[str], folder: Path) -> Iterator[Program]:
-    """Start a program that puts its serial port where `{port}` stands in its command.
+    """Start a program that makes its serial port at the path given as `{port}` in its command.
 
-    Raises BoardError if it cannot be started, ends at once, or puts no port there.
+    Raises BoardError if it cannot be started, ends at once, or makes no port.
     """
     port = folder / "port"
     if not any("{port}" in part for part in command):

@@ -1,9 +1,10 @@
 # SPDX-License-Identifier: MIT
-"""What host and board said to each other: seen by a test, kept in a file, and played again.
+"""The messages between host and board: inspected by a test, kept in a file, and played again.
 
 In a file each message is a line: who speaks, the message's name, and its body in JSON, keys by the
-names of shared/protocol.md. Byte strings are {"bytes": "hex"}. Values of secrets never stand there:
-an "f" replaces each character, which keeps their length and, of a key in hex digits, their form.
+names of shared/protocol.md. Byte strings are {"bytes": "hex"}. A file never contains the value of
+a secret: an "f" replaces each character, which keeps the length and, of a key in hex digits, the
+form.
 """
 
 from __future__ import annotations
@@ -46,7 +47,7 @@ Who = Literal["host", "board"]
 
 
 class ConversationError(Exception):
-    """A file of a conversation cannot be used; one sentence that names file and line."""
+    """A conversation file cannot be used; str() is one sentence with the file and line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +82,7 @@ class Ear:
 
     @property
     def exchanges(self) -> list[Said]:
-        """The same, but each request that was answered is followed by its answer."""
+        """The same messages, with each answered request followed by its answer."""
         schema = self._known_schema()
         answers = {message.id: message for who, message in self._messages if who == "board"}
         paired = []
@@ -111,7 +112,7 @@ class Ear:
 
 
 def messages_of(who: Who, receiver: LineReceiver, data: bytes) -> Iterator[Message]:
-    """Yield the whole and well-formed messages of one side; what is none, or an echo, is not."""
+    """Yield the complete, well-formed messages of one side, without echoes."""
     for event in receiver.feed(data):
         if not isinstance(event, Frame):
             continue
@@ -125,23 +126,23 @@ def messages_of(who: Who, receiver: LineReceiver, data: bytes) -> Iterator[Messa
 
 
 class Heard:
-    """A board that runs, and an ear on its line."""
+    """A running board whose messages are recorded."""
 
     def __init__(self, device: Running, ear: Ear) -> None:
         self._device = device
         self._ear = ear
 
     def receive(self, data: bytes, now_ms: int) -> bytes:
-        """See Running."""
+        """Take bytes from the host; return what the board sends."""
         self._ear.hear_host(data)
         return self._heard(self._device.receive(data, now_ms))
 
     def tick(self, now_ms: int) -> bytes:
-        """See Running."""
+        """Let time pass; return what the board sends."""
         return self._heard(self._device.tick(now_ms))
 
     def reset(self, now_ms: int) -> None:
-        """See Running."""
+        """Press reset."""
         self._device.reset(now_ms)
 
     def _heard(self, data: bytes) -> bytes:
@@ -171,18 +172,18 @@ class Replay:
         self._lines = LineReceiver()
 
     def receive(self, data: bytes, now_ms: int) -> bytes:  # noqa: ARG002
-        """See Running."""
+        """Take requests from the host; return the recorded answers."""
         return b"".join(
             as_line(self._answer(as_said("host", request, self._schema)), request.id)
             for request in messages_of("host", self._lines, data)
         )
 
     def tick(self, now_ms: int) -> bytes:  # noqa: ARG002
-        """See Running."""
+        """Let time pass; a replayed board sends nothing by itself."""
         return b""
 
     def reset(self, now_ms: int) -> None:
-        """See Running: what was recorded is all that there is."""
+        """Press reset, which changes nothing on a replayed board."""
 
     def _answer(self, request: Said) -> Said:
         likeness = _likeness(request)
@@ -196,7 +197,7 @@ class Replay:
 
 
 def write(path: Path, said: Iterable[Said]) -> None:
-    """Write exchanges into a file, which may be there already."""
+    """Write a conversation to a file, overwriting it if it exists. Raises OSError."""
     lines = [f"# {_FIRST_LINE}", *map(str, said)]
     path.write_text("".join(f"{line}\n" for line in lines), encoding="utf-8")
 

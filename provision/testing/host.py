@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""A host for tests: it plays a person at a board, and says what became of it."""
+"""A host for tests: it answers a board's questions as a person would, and returns the outcome."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ Answers = Mapping[str, Any] | str | Path
 
 @dataclass(frozen=True, slots=True)
 class SetUpResult:
-    """How a set-up ended, in the words of the contract."""
+    """The outcome of a set-up, in the protocol's own names."""
 
     result: str
     """ "stored", "not stored", "unknown" or "nothing to do"."""
@@ -100,7 +100,7 @@ class SetUp:
 
 
 class Conform:
-    """Holds boards against the protocol."""
+    """Tests boards against the protocol."""
 
     def __call__(
         self,
@@ -123,7 +123,7 @@ class Conform:
 
 
 class PlayRecording:
-    """Asks boards what was asked when a conversation was recorded."""
+    """Sends a board the requests of a recorded conversation."""
 
     def __call__(
         self,
@@ -154,18 +154,18 @@ class _Heard:
         self._ear = ear
 
     def write(self, data: bytes) -> None:
-        """See Stream."""
+        """Send bytes. Raises LineLost."""
         self._ear.hear_host(data)
         self._stream.write(data)
 
     async def read(self) -> bytes:
-        """See Stream."""
+        """Wait for bytes and return them. Raises LineLost."""
         data = await self._stream.read()
         self._ear.hear_board(data)
         return data
 
     async def close(self) -> None:
-        """See Stream."""
+        """Close the port."""
         await self._stream.close()
 
 

@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: MIT
-"""A host that asks a board what was asked when a conversation was recorded, and compares.
+"""A host that sends a board the requests of a recorded conversation, and compares the answers.
 
-What differs with every run is put in anew, or not compared: boot numbers, generations, ids, tokens,
-digests over secrets, addresses, and which networks are in range.
+Whatever differs with every run is replaced, or not compared: boot numbers, generations, ids,
+tokens, digests over secrets, addresses, and which networks are in range.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ _NOT_COMPARED: Mapping[str, frozenset[str]] = MappingProxyType(
 
 
 class Player:
-    """Plays the host's part of a conversation."""
+    """Plays the host's part of a recorded conversation."""
 
     def __init__(self, said: Sequence[Said], secrets: Mapping[str, str | bytes]) -> None:
         """secrets: by full key, what to send in the place of what was replaced."""
@@ -76,9 +76,9 @@ class Player:
         self._id = random_bytes.randbelow(MAX_ID + 1)
 
     async def play(self, stream: Stream) -> str | None:
-        """Ask everything; return the first answer that differs, in words.
+        """Send every request; return the first answer that differs, in words.
 
-        Raises LinkError, and ConversationError where a secret cannot stand in for what was sent.
+        Raises LinkError, and ConversationError if a secret cannot replace what was sent.
         """
         for at, (recorded, expected) in enumerate(self._exchanges):
             if recorded.name == "status" and self._is_asked_again(at):

@@ -1,28 +1,28 @@
 # SPDX-License-Identifier: MIT
-"""Testing a firmware's settings in its author's own repository: a plugin for pytest.
+"""A pytest plugin for testing a firmware's settings in its author's own repository.
 
-It is there as soon as the package is installed. Its fixtures, all of which begin with `provision_`:
+It is available as soon as the package is installed. Its fixtures all begin with `provision_`:
 
     provision_board(schema, ...)
         A board in Python that runs what a schema file declares, on a serial port of its own.
-        `.port` is what any host opens; `.values`, `.staged`, `.store`, `.traffic` and more are what
-        it holds and heard; `.reset()`, `.unplug()`, `.plug_in()`, `.cut_power_at()` and
-        `.press_button()` happen to it. It needs `pip install "provision-over-serial[author]"`.
+        Any host opens `.port`; `.values`, `.staged`, `.store`, `.traffic` and more show what it
+        holds and has heard; `.reset()`, `.unplug()`, `.plug_in()`, `.cut_power_at()` and
+        `.press_button()` act on it. It needs `pip install "provision-over-serial[author]"`.
     provision_replayed_board(file)
-        A board that answers as one did when it was recorded.
+        A board that gives recorded answers.
     provision_firmware(command...)
         The author's own firmware, compiled for this computer and started as a process; `{port}` in
-        the command is where it puts its port.
+        the command is the path of its port.
     provision_set_up(board, answers, ...)
-        A host that plays a person: it meets the board, answers from a mapping or a file, stores,
-        and follows what the board makes of it.
+        A host that plays a person: it connects to the board, answers from a mapping or a file,
+        stores, and waits until the board says whether it works.
     provision_play_recording(board, file)
-        Asks a board what another was asked when it was recorded, and fails the test at the first
-        answer that differs.
+        Sends a board the requests of a recording, and fails the test at the first answer that
+        differs.
     provision_conform(board, ...)
-        Holds a board against the protocol, clause by clause.
+        Tests a board against the protocol, clause by clause.
     provision_port
-        The port given by --provision-port, a real board's for one; the test is skipped without it.
+        The port given by --provision-port, such as a real board's; without it the test is skipped.
 
 A test:
 
@@ -33,7 +33,7 @@ A test:
         assert (outcome.result, outcome.run) == ("stored", "failed")
         assert (outcome.reason, outcome.field) == ("passphrase-wrong", "network.passphrase")
 
-Nothing but pytest and the standard library is imported before a fixture is used. The plugin needs a
+Until a fixture is used, only pytest and the standard library are imported. The plugin needs a
 system with pseudo-terminals, or `provision_board(..., tcp=True)`.
 """
 
@@ -95,7 +95,7 @@ def provision_board(
 def provision_replayed_board(
     tmp_path_factory: pytest.TempPathFactory,
 ) -> Iterator[Callable[[str | Path], ReplayedBoard]]:
-    """Make boards that answer as it is written in a file of --provision-record."""
+    """Make boards that answer from a file of --provision-record."""
     from provision.testing import boards  # noqa: PLC0415
 
     with ExitStack() as stack:
@@ -111,7 +111,7 @@ def provision_replayed_board(
 def provision_firmware(
     tmp_path_factory: pytest.TempPathFactory,
 ) -> Iterator[Callable[..., Program]]:
-    """Start firmware that was compiled for this computer; ends it after the test."""
+    """Start firmware compiled for this computer; end it after the test."""
     from provision.testing import boards  # noqa: PLC0415
 
     with ExitStack() as stack:
@@ -142,7 +142,7 @@ def provision_play_recording() -> PlayRecording:
 
 @pytest.fixture
 def provision_conform() -> Conform:
-    """Hold a board against the protocol; see provision.testing.host.Conform."""
+    """Test a board against the protocol; see provision.testing.host.Conform."""
     from provision.testing.host import Conform  # noqa: PLC0415
 
     return Conform()

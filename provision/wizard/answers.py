@@ -345,7 +345,7 @@ class AnswersAsker:
         return Verdict.SEND
 
     async def does_it_work(self) -> bool:
-        """Ask: a file does not look at the board."""
+        """Ask a person. Raises UnanswerableError without one: a file cannot see the board."""
         if self._person is not None:
             return await self._person.does_it_work()
         raise UnanswerableError(
@@ -353,7 +353,7 @@ class AnswersAsker:
         )
 
     async def agree(self, title: str, question: str) -> bool:
-        """Ask: a file agrees to nothing but cautions."""
+        """Ask a person. Raises UnanswerableError without one: a file agrees only to cautions."""
         if self._person is not None:
             return await self._person.agree(title, question)
         raise UnanswerableError(
@@ -361,7 +361,7 @@ class AnswersAsker:
         )
 
     async def choose_some(self, title: str, options: Sequence[str]) -> list[int]:
-        """Ask: a file lists settings, and nothing else."""
+        """Ask a person. Raises UnanswerableError without one: a file lists only settings."""
         if self._person is not None:
             return await self._person.choose_some(title, options)
         raise UnanswerableError(
@@ -373,7 +373,7 @@ class AnswersAsker:
         )
 
     async def choose(self, title: str, options: Sequence[str]) -> int:
-        """Ask: a file does not choose between ports."""
+        """Ask a person. Raises UnanswerableError without one: a file chooses no port."""
         if self._person is not None:
             return await self._person.choose(title, options)
         raise UnanswerableError(

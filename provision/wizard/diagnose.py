@@ -205,11 +205,11 @@ class _Tap:
         self.noise = 0
 
     def write(self, data: bytes) -> None:
-        """See Stream."""
+        """Send bytes. Raises LineLost."""
         self._stream.write(data)
 
     async def read(self) -> bytes:
-        """See Stream."""
+        """Wait for bytes and return them. Raises LineLost."""
         data = await self._stream.read()
         self.count += len(data)
         self.noise += sum(
@@ -218,7 +218,7 @@ class _Tap:
         return data
 
     async def close(self) -> None:
-        """See Stream."""
+        """Close the port."""
         await self._stream.close()
 
 

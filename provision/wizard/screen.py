@@ -162,7 +162,7 @@ class _Items(Completer):
         document: Document,
         complete_event: CompleteEvent,  # noqa: ARG002
     ) -> Iterable[Completion]:
-        """See Completer."""
+        """Yield the items that fit what is typed."""
         for item in self.matching(document.text)[:_MOST_COMPLETIONS]:
             yield Completion(
                 item.text,
@@ -226,11 +226,11 @@ class ScreenAsker:
     # -------------------------------------------------------------------------------- asking
 
     def chooses(self, question: Question) -> bool:  # noqa: ARG002
-        """See Asker."""
+        """Return whether there is a choice worth showing to a person."""
         return True
 
     async def ask(self, question: Question, flow: Flow) -> Answer:
-        """See Asker."""
+        """Return the answer to a question. Raises LeftError."""
         self._introduce(question)
         reading = _Reading(question, flow)
         text = await self._prompt(
@@ -248,7 +248,7 @@ class ScreenAsker:
         return Move.BACK if text is Word.BACK else reading.answer(text)
 
     async def ask_another(self, offer: AnotherInstance) -> bool | None:
-        """See Asker."""
+        """Return whether one more instance is wanted; None: back. Raises LeftError."""
         label = offer.section.label
         self._print()
         if offer.first and offer.section.help:
@@ -263,7 +263,10 @@ class ScreenAsker:
         )
 
     async def confirm(self, question: Question, caution: str) -> bool:
-        """See Asker; Return alone is no answer. A caution that stands above is not repeated."""
+        """Return whether a caution is accepted; one that stands above is not repeated.
+
+        Return alone is no answer. Raises LeftError.
+        """
         if caution != question.field.caution:
             self._print(tr("Caution: {caution}", caution=caution), "class:caution", _INDENT)
         answer = await self._yes_or_no(
@@ -276,18 +279,18 @@ class ScreenAsker:
         return answer is True
 
     async def stands_by(self, question: Question, doubt: str) -> bool:
-        """See Asker."""
+        """Return whether the person means an answer that looks wrong. Raises LeftError."""
         label = question.field.label
         asked = tr("{label} {doubt}. Is that right?", label=label, doubt=doubt)
         return await self._yes_or_no(asked, default=None) is True
 
     async def does_it_work(self) -> bool:
-        """See Asker."""
+        """Return whether the person sees the board work. Raises LeftError."""
         answer = await self._yes_or_no(tr("Does the board do what it should?"), default=None)
         return answer is True
 
     async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | ChangeAnswer:
-        """See Asker."""
+        """Show what is to be stored; return what is to be done. Raises LeftError."""
         self._heading = ""
         self._print()
         self._print(tr("To be stored"), "class:heading")
@@ -330,18 +333,18 @@ class ScreenAsker:
             return ChangeAnswer(lines[chosen].key)
 
     async def agree(self, title: str, question: str) -> bool:
-        """See Asker."""
+        """Return whether the person agrees: Return alone is no answer. Raises LeftError."""
         self._print(title)
         self._print()
         return await self._yes_or_no(question, default=None) is True
 
     async def choose(self, title: str, options: Sequence[str]) -> int:
-        """See Asker."""
+        """Return the number of the option chosen, from 0. Raises LeftError."""
         (chosen,) = await self._choose(title, options, tr("Number"), most=1)
         return chosen
 
     async def choose_some(self, title: str, options: Sequence[str]) -> list[int]:
-        """See Asker."""
+        """Return the numbers of the options chosen, from 0. Raises LeftError."""
         label = tr("Numbers, with spaces between")
         return await self._choose(title, options, label, most=len(options))
 

@@ -21,14 +21,12 @@ from provision.schema.declaration import Declaration
 from provision.schema.migration import older_keys, tag
 from provision.schema.model import Setting, Value
 from provision.schema_file.load import load_declaration, read_declaration
+from tests.c_board.board import WARNINGS
 
 ROOT = Path(__file__).parents[2]
 INCLUDE = ROOT / "firmware_stub" / "include"
 DEMO = ROOT / "schemas" / "orchard-frost-alarm.toml"
 EVERY_KIND = ROOT / "tests" / "data" / "schema_files" / "every-kind.toml"
-
-# What an author's own build may ask for (Makefile).
-WARNINGS = ["-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror"]
 
 LEAST = """\
 format = 1
@@ -162,7 +160,7 @@ def test_the_header_is_a_header_for_cpp_too(tmp_path: Path) -> None:
         '#include "demo.h"\ndemo settings;\n'
         "int use() { return settings.probe[1].pin + demo_schema.field_count; }\n"
     )
-    flags = ["-std=c++11", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Werror"]
+    flags = ["-std=c++11", *WARNINGS[1:]]
     said = subprocess.run(
         ["c++", *flags, "-I", INCLUDE, "-fsyntax-only", "use.cc"],
         cwd=tmp_path,

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from provision.author import c_text
+from tests.c_board.board import compile_c
 
 HOSTILE = [
     "*/",
@@ -76,9 +77,7 @@ def test_strings_are_the_same_bytes_in_c(tmp_path: Path) -> None:
     )
     source = tmp_path / "strings.c"
     source.write_text(program, encoding="utf-8")
-    executable = tmp_path / "strings"
-    flags = ["-std=c99", "-pedantic", "-Wall", "-Wextra", "-Werror"]
-    subprocess.run(["cc", *flags, "-o", executable, source], check=True, timeout=60)
+    executable = compile_c(tmp_path / "strings", [source])
     shown = subprocess.run([executable], capture_output=True, check=True, timeout=60).stdout
     assert [bytes.fromhex(line) for line in shown.decode().split("\n")[:-1]] == contents
 

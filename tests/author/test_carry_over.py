@@ -26,7 +26,6 @@ from typing import Any
 
 import pytest
 
-from provision.author import c_code
 from provision.author.carry_over import (
     Carried,
     Chance,
@@ -67,7 +66,7 @@ from provision.schema.declaration import Declaration
 from provision.schema.model import Field, Schema, Setting, Value
 from provision.schema.values import check_value, limits
 from provision.schema_file.load import load_declaration, read_declaration
-from tests.stub.c_stub import IN_FORCE, IS_ACTIVE, UNDEFINED, CSchema, Guarded, Stub, build
+from tests.c_board.board import IN_FORCE, IS_ACTIVE, CSchema, Stub, build, generated
 from tests.stub.lockstep import messages, request
 
 VERSIONS = Path(__file__).with_name("versions")
@@ -187,19 +186,12 @@ class CBoard:
     def __init__(self, library: c.CDLL, name: str) -> None:
         self.declared = DECLARED[name]
         self.schema = self.declared.schema
-        self.flash = Flash(settings_geometry(self.declared))
-        self.stub = Stub(library, self.declared, self.flash)
-        # In place of the descriptors that the tests of the stub build: those of the generated C.
-        generated = CSchema.in_dll(library, f"{name.replace('-', '_')}_schema")
-        self.stub.settings = Guarded(generated.settings_size)
-        self.stub.staged = Guarded(generated.settings_size)
-        self.stub.config.schema = c.pointer(generated)
-        self.stub.config.settings = self.stub.settings.address
-        self.stub.config.staged = self.stub.staged.address
+        schema = CSchema.in_dll(library, f"{name.replace('-', '_')}_schema")
+        self.stub = Stub(library, self.declared, schema=schema)
 
     def start_on(self, content: bytes) -> None:
         """Start on a flash with this content."""
-        self.flash.__init__(self.flash.geometry, content)  # type: ignore[misc]
+        self.stub.load(content)
         self.stub.config.boot_number += 1
         assert self.stub.start() == 0
 
@@ -221,7 +213,7 @@ class CBoard:
                 CommitKey.TOKEN: self.stub.config.boot_number.to_bytes(8, "big"),
             },
         )
-        return self.flash.content
+        return self.stub.content
 
     def view(self) -> View:
         """Ask for everything."""
@@ -263,11 +255,8 @@ class StoredSet:
 def boards(tmp_path_factory: pytest.TempPathFactory) -> Mapping[str, CBoard]:
     """Return a C board of every version."""
     folder = tmp_path_factory.mktemp("versions")
-    for name, declared in DECLARED.items():
-        c_code.write(declared, name, folder)
-    library = build(
-        folder, *sorted(folder.glob("*.c")), options=(*UNDEFINED, "-O1", "-g", f"-I{folder}")
-    )
+    sources = [generated(declared, name, folder) for name, declared in DECLARED.items()]
+    library = build(folder, *sources)
     return {name: CBoard(library, name) for name in DECLARED}
 
 
@@ -283,9 +272,10 @@ def stored(boards: Mapping[str, CBoard]) -> Mapping[str, list[StoredSet]]:
 
 def store_one(board: CBoard, values: Mapping[str, Value]) -> StoredSet:
     """Store a set on a fresh flash."""
-    board.start_on(Flash(board.flash.geometry).content)
+    geometry = settings_geometry(board.declared)
+    board.start_on(Flash(geometry).content)
     flash = board.store(with_partners(board.schema, values))
-    slots = FlashStore(Flash(board.flash.geometry, flash), board.declared.board.slots)
+    slots = FlashStore(Flash(geometry, flash), board.declared.board.slots)
     slots.boot(offers_trial=False)
     return StoredSet(values, flash, slots.current.payload)
 

@@ -27,14 +27,14 @@ from provision.contract.shapes import (
     Tuple,
 )
 from provision.contract.table import MESSAGES, Capability, MessageType, Row, Store
-from tests.waiting import LONG, PATIENCE
+from tests.c_board.board import compile_c, includes
+from tests.waiting import PATIENCE
 
 ROOT = Path(__file__).parents[2]
 TABLE: dict[str, Any] = json.loads((ROOT / "shared" / "messages.json").read_text(encoding="utf-8"))
 SCHEMA: dict[str, Any] = json.loads((ROOT / "shared" / "schema.json").read_text(encoding="utf-8"))
 CODES = {**TABLE["codes"], **SCHEMA["codes"], "kind": SCHEMA["kinds"]}
 REQUESTS = [row for row in MESSAGES.values() if row.is_request]
-WARNINGS = ["-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror"]
 
 
 def python_name(name: str) -> str:
@@ -200,20 +200,14 @@ def c_constants() -> dict[str, int]:
 
 def run_c(source: str, folder: Path) -> str:
     """Compile a program against the header, without a warning, and return what it prints."""
-    program = folder / "program"
     (folder / "program.c").write_text(source)
-    include = ROOT / "firmware_stub" / "include"
-    subprocess.run(
-        ["gcc", *WARNINGS, f"-I{include}", folder / "program.c", "-o", program],
-        check=True,
-        timeout=LONG,
-    )
+    program = compile_c(folder / "program", [folder / "program.c"], *includes())
     return subprocess.run(
         [program], check=True, capture_output=True, text=True, timeout=PATIENCE
     ).stdout
 
 
-@pytest.mark.needs("gcc")
+@pytest.mark.needs("cc")
 def test_the_header_has_the_tables_numbers(tmp_path: Path) -> None:
     """pv_table.h compiles as C99 without a warning, twice in a row, and a C program agrees."""
     expected = c_constants()
@@ -226,7 +220,7 @@ def test_the_header_has_the_tables_numbers(tmp_path: Path) -> None:
     assert printed.split() == [part for item in expected.items() for part in map(str, item)]
 
 
-@pytest.mark.needs("gcc")
+@pytest.mark.needs("cc")
 def test_the_header_says_where_a_request_is_legal(tmp_path: Path) -> None:
     """PV_REQUESTS has every request; its masks, capabilities and marks are those of Python."""
     printed = run_c(

@@ -17,23 +17,9 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "board.h"
 #include "fuzz_board.h"
-#include "pv_internal.h"
 #include "reference.h"
-
-typedef struct collector {
-    pv_sink sink;
-    uint8_t bytes[1024];
-    size_t size;
-} collector;
-
-static void collect(pv_sink *self, const uint8_t *bytes, size_t size)
-{
-    collector *to = (collector *)(void *)self;
-    PROMISE(size <= sizeof to->bytes - to->size);
-    memcpy(to->bytes + to->size, bytes, size);
-    to->size += size;
-}
 
 /* As from storage: the source hands out bytes, but is no memory. */
 typedef struct source {
@@ -73,9 +59,7 @@ static void try_value(const pv_field *field, const uint8_t *item, size_t size)
     PROMISE(pv_decode_value(schema, field, &storage.reader, &other) == refusal);
     if (refusal == 0) {
         collector again;
-        memset(&again, 0, sizeof again);
-        again.sink.take = collect;
-        pv_encode_value(&again.sink, field, &settings);
+        pv_encode_value(collector_begin(&again), field, &settings);
         PROMISE(again.size == size && memcmp(again.bytes, item, size) == 0);
         PROMISE(memcmp(&settings, &other, sizeof settings) == 0);
         pv_member_wipe(field, &settings);

@@ -24,9 +24,9 @@ from provision.contract.table import Step as FirmwareStep
 from provision.schema.codec import Packed, pack
 from provision.schema.constraints import staged_digest
 from provision.schema.declaration import Declaration
+from tests.c_board.board import Stub
 from tests.fuzz.fuzzing import fuzz_board
 from tests.fuzz.steps import LARGEST_ITEM, Sort, Step, read
-from tests.stub.c_stub import Stub
 
 CANARY = "Nightjar-4711-Qz"
 _SECRETS = ("net.pass", "words.secret", "octets.key")
@@ -56,9 +56,7 @@ class Pair:
         line = 128 if options & 4 else 655
         listens = _LISTENS_MS if options & 2 else 0
         presence = bool(options & 1)
-        self.stub = Stub(
-            library, declared, Flash(geometry), body_limit=line, listens=listens, presence=presence
-        )
+        self.stub = Stub(library, declared, line=line, listens=listens, presence=presence)
         assert self.stub.start() == 0
         limits = Limits(line=line, listens=listens or None, presence=10**9 if presence else None)
         names = declared.firmware_name, declared.firmware_version, declared.board.name
@@ -69,13 +67,11 @@ class Pair:
         )
         self.keys = [setting.key for setting in declared.schema.settings]
         self.last = b""
-        self.networks = 0
-        self.scanning = False
 
     def _restart(self) -> None:
         self.stub.config.boot_number += 1
-        self.stub.present = False
-        self.stub.networks, self.stub.scan_done = [], False
+        self.stub.c.present = self.stub.c.scan_done = False
+        self.stub.c.network_count = 0
         assert self.stub.start() == 0
         self.board.restart(self.stub.config.boot_number, self.stub.now_ms)
         self.board.take_events()
@@ -83,14 +79,12 @@ class Pair:
     def feed(self, data: bytes) -> None:
         """Give both the same bytes, line by line, until a restart was asked for."""
         for piece in _PIECE.findall(data):
-            before, scans = self.stub.restarts, self.stub.scans
+            before = self.stub.c.restarts
             ours = self.stub.receive(piece)
             theirs = self.board.receive(piece, self.stub.now_ms)
             if ours != theirs:
                 raise Differ(f"to {piece!r}: C {ours!r}, Python {theirs!r}")
-            if self.stub.scans != scans:
-                self.networks = 0
-            if self.stub.restarts != before:
+            if self.stub.c.restarts != before:
                 self._restart()
                 return
 
@@ -117,7 +111,7 @@ class Pair:
             case Sort.RESTART:
                 self._restart()
             case Sort.PRESENT:
-                self.stub.present = True
+                self.stub.c.present = True
                 self.board.show_presence()
             case Sort.REPORT:
                 self._report(*numbers)
@@ -158,12 +152,11 @@ class Pair:
         self.board.report(Run(codes[0]), FirmwareStep(codes[1]), Reason(codes[2]), key)
 
     def _found(self, name: bytes, signal: int, security: int, done: int) -> None:
-        scans = self.stub.scans > 0 and self.board._scan.number > 0
-        if not scans or self.stub.scan_done or self.networks >= _MOST_NETWORKS or not name:
+        board = self.stub.c
+        scans = board.scans > 0 and self.board._scan.number > 0
+        if not scans or board.scan_done or board.network_count >= _MOST_NETWORKS or not name:
             return
-        self.networks += 1
-        self.stub.networks.append((name, -(signal % 128), security % 4))
-        self.stub.scan_done = bool(done & 1)
+        self.stub.found([(name, -(signal % 128), security % 4)], done=bool(done & 1))
         found = Network(name, -(signal % 128), Security(security % 4))
         self.board.found([found], done=bool(done & 1))
 

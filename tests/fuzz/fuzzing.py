@@ -16,19 +16,20 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
-from provision.author.c_code import generate
 from provision.schema.declaration import Declaration
+from tests.c_board.abi import HERE as C_BOARD
+from tests.c_board.board import STUB, compile_c, generated, includes, sources_of
 from tests.fuzz.seeds import DICTIONARY
 from tests.vectors.boards import declaration
 
 ROOT = Path(__file__).parents[2]
-STUB = ROOT / "firmware_stub"
 HERE = Path(__file__).parent
 BOARD = "fuzz_board"
 C_TARGETS = ("line", "cbor", "stub")
 TARGETS = (*C_TARGETS, "schema")
 
-SANITIZERS = ["-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
+# The address sanitizer looks around each memory: no guards that would lie between.
+SANITIZERS = ["-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-DGUARD=0"]
 # An input that takes longer has found something as well; libFuzzer's own default is 1,200 s.
 SECONDS_AN_INPUT = 10
 MEGABYTES = 1024
@@ -47,66 +48,41 @@ def fuzz_board() -> Declaration:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Sources:
-    """The stub to fuzz: the project's, or a patched copy of it."""
-
-    stub: Path = STUB
-
-    def harness(self, target: str, folder: Path) -> list[str]:
-        """Return the sources of a target beside the stub; generates the board's into the folder."""
-        for name, text in generate(fuzz_board(), BOARD).items():
-            (folder / name).write_text(text)
-        model = ROOT / "tests" / "stub" / "flash_model.c"
-        own = [HERE / f"{target}.c", HERE / "reference.c", model, folder / f"{BOARD}.c"]
-        return [*map(str, own)]
-
-    def fuzzed(self) -> list[str]:
-        """Return the sources of the stub."""
-        return [str(path) for path in sorted((self.stub / "src").glob("*.c"))]
-
-    def include(self, folder: Path) -> list[str]:
-        """Return the compiler's options for the folders of headers."""
-        tests = ROOT / "tests" / "stub"
-        return [
-            f"-I{each}" for each in (self.stub / "include", self.stub / "src", tests, folder, HERE)
-        ]
+def _harness(target: str, folder: Path) -> list[Path]:
+    """Return the sources of a target beside the stub; generates the board's into the folder."""
+    board = [C_BOARD / "board.c", C_BOARD / "flash.c", generated(fuzz_board(), BOARD, folder)]
+    return [HERE / f"{target}.c", HERE / "reference.c", *board]
 
 
-def build(target: str, folder: Path, sources: Sources | None = None) -> Path:
+def build(target: str, folder: Path, stub: Path = STUB) -> Path:
     """Compile a C target with libFuzzer and the sanitizers; return the program.
 
-    Only the stub is instrumented for coverage: what the harness does is no discovery. A whole board
-    goes without the tracing of comparisons, which costs it three of four runs.
+    Only the stub, which may be a changed copy, is instrumented for coverage: what the harness does
+    is no discovery. A whole board goes without the tracing of comparisons, which costs it three of
+    four runs.
     """
-    sources = sources or Sources()
     objects = folder / "objects"
     objects.mkdir(exist_ok=True)
-    program = folder / f"fuzz-{target}"
-    how = ["clang", "-std=c99", "-O1", "-g", "-fno-omit-frame-pointer", *SANITIZERS]
-    how += sources.include(folder)
-    coverage = ["-fsanitize=fuzzer-no-link"]
+    how = ["-O1", "-g", "-fno-omit-frame-pointer", *SANITIZERS, *includes(folder, HERE, stub=stub)]
+    coverage = ["-w", "-fsanitize=fuzzer-no-link"]  # planted faults are odd
     if target == "stub":
         coverage += ["-fno-sanitize-coverage=trace-cmp"]
-    for source in sources.fuzzed():
-        made = ["-c", source, "-o", str(objects / f"{Path(source).stem}.o")]
-        subprocess.run([*how, *coverage, *made], check=True, timeout=120)
-    linked = [*sources.harness(target, folder), *map(str, sorted(objects.glob("*.o")))]
+    made = [
+        compile_c(objects / f"{each.stem}.o", [each], *how, *coverage, "-c", compiler="clang")
+        for each in sources_of(stub)
+    ]
     plain = "-fno-sanitize-coverage=trace-cmp,inline-8bit-counters,pc-table"
-    made = [*how, "-fsanitize=fuzzer", plain, "-o", str(program), *linked]
-    subprocess.run(made, check=True, timeout=120)
-    return program
+    linked = [*_harness(target, folder), *made]
+    program = folder / f"fuzz-{target}"
+    return compile_c(program, linked, *how, "-fsanitize=fuzzer", plain, compiler="clang")
 
 
 def build_replay(target: str, folder: Path, *, counting: bool = False) -> Path:
     """Compile a C target with gcc, to run files only; counting: with branch counters instead."""
-    program = folder / f"replay-{target}"
     how = ["--coverage", "-O0"] if counting else ["-O1", *SANITIZERS]
-    sources = Sources()
-    rest = [*sources.harness(target, folder), *sources.fuzzed(), str(HERE / "replay.c")]
-    command = ["gcc", "-std=c99", "-g", *how, *sources.include(folder), "-o", str(program), *rest]
-    subprocess.run(command, check=True, timeout=300, cwd=folder)
-    return program
+    sources = [*_harness(target, folder), *sources_of(), HERE / "replay.c"]
+    program = folder / f"replay-{target}"
+    return compile_c(program, sources, "-g", *how, *includes(folder, HERE), folder=folder)
 
 
 def regressions(target: str) -> list[Path]:
@@ -176,11 +152,11 @@ def run(
     )
 
 
-def command_of(target: str, folder: Path, sources: Sources | None = None) -> list[str]:
+def command_of(target: str, folder: Path, stub: Path = STUB) -> list[str]:
     """Return the command that fuzzes a target, built into the folder if it is in C."""
     if target == "schema":
         return [sys.executable, "-m", "tests.fuzz.schema"]
-    return [str(build(target, folder, sources))]
+    return [str(build(target, folder, stub))]
 
 
 def is_missing(target: str) -> str | None:

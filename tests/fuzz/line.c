@@ -15,26 +15,35 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "pv_internal.h"
+#include "board.h"
+#include "fuzz_board.h"
 #include "reference.h"
 
 enum { SMALL = PV_MIN_BODY_LIMIT + PV_CHECK_SIZE, LARGE = PV_MAX_BODY + PV_CHECK_SIZE };
 
-static uint8_t sent[2048];
-static size_t sent_size;
-
-static void write_out(void *context, const uint8_t *bytes, size_t size)
+/* A board with that receive buffer, of which nothing has come yet. */
+static board *board_of(uint16_t line_size)
 {
-    (void)context;
-    PROMISE(size <= sizeof sent - sent_size);
-    memcpy(sent + sent_size, bytes, size);
-    sent_size += size;
+    static const pv_flash geometry = {.erase_unit = FUZZ_BOARD_ERASE_UNIT,
+                                      .program_unit = FUZZ_BOARD_PROGRAM_UNIT,
+                                      .slot_count = FUZZ_BOARD_SLOTS,
+                                      .slot_size = FUZZ_BOARD_SLOT_SIZE};
+    static board *boards[2];
+    board **b = &boards[line_size == LARGE];
+    if (*b == NULL) {
+        *b = board_new(&fuzz_board_schema, &geometry, line_size, 1);
+    }
+    memset((*b)->stub, 0, sizeof *(*b)->stub);
+    memset((*b)->config.line, 0, line_size);
+    (*b)->stub->config = &(*b)->config;
+    return *b;
 }
 
 /* Takes the line that waits; wire: what came behind the tilde. */
-static void look(pv *p, const uint8_t *wire, size_t wire_size)
+static void look(board *b, const uint8_t *wire, size_t wire_size)
 {
     uint8_t item[LARGE];
+    pv *p = b->stub;
     size_t i;
     size_t size = pv_line_take(p);
     PROMISE(size <= PV_LARGEST_ITEM);
@@ -43,8 +52,8 @@ static void look(pv *p, const uint8_t *wire, size_t wire_size)
         pv_sink *to = pv_line_begin(p);
         to->take(to, item, size);
         pv_line_end(p);
-        PROMISE(reference_is_line(sent, sent_size, item, size));
-        PROMISE(sent_size == wire_size + 3 && memcmp(sent + 2, wire, wire_size) == 0);
+        PROMISE(reference_is_line(b->sent, b->sent_size, item, size));
+        PROMISE(b->sent_size == wire_size + 3 && memcmp(b->sent + 2, wire, wire_size) == 0);
     } else {
         PROMISE(!reference_is_message(wire, wire_size));
     }
@@ -52,13 +61,12 @@ static void look(pv *p, const uint8_t *wire, size_t wire_size)
     for (i = 0; i < p->config->line_size; i++) {
         PROMISE(p->config->line[i] == 0);
     }
-    sent_size = 0;
+    b->sent_size = 0;
 }
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
-    pv p;
-    pv_config config;
+    board *b;
     uint8_t framed[LARGE + 3];
     uint8_t wire[LARGE];
     size_t wire_size = 0;
@@ -70,13 +78,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     }
     options = *data++;
     size--;
-    memset(&config, 0, sizeof config);
-    memset(&p, 0, sizeof p);
-    config.line_size = options & 1 ? SMALL : LARGE;
-    config.line = calloc(config.line_size, 1); /* by itself, so that one byte beyond is seen */
-    config.write = write_out;
-    p.config = &config;
-    sent_size = 0;
+    b = board_of(options & 1 ? SMALL : LARGE);
 
     if (options & 2) {
         size_t body = size < PV_MAX_BODY ? size : PV_MAX_BODY;
@@ -89,15 +91,15 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     }
     while (size != 0) {
         size_t piece = 1 + (options >> 2) * (size_t)7 % size;
-        size_t taken = pv_feed(&p, data, piece);
+        size_t taken = pv_feed(b->stub, data, piece);
         size_t i;
         PROMISE(taken != 0 && taken <= piece);
         for (i = 0; i < taken; i++) {
             /* What a receiver of clause 2.2 holds, kept here by itself. */
             if (data[i] == '\n' || data[i] == '\r') {
                 if (in_message) {
-                    PROMISE(pv_line_waits(&p) && i == taken - 1);
-                    look(&p, wire, wire_size);
+                    PROMISE(pv_line_waits(b->stub) && i == taken - 1);
+                    look(b, wire, wire_size);
                 }
                 in_message = false;
                 at_start = true;
@@ -105,16 +107,15 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
                 at_start = false;
                 in_message = data[i] == '~';
                 wire_size = 0;
-            } else if (in_message && wire_size == config.line_size) {
+            } else if (in_message && wire_size == b->config.line_size) {
                 in_message = false; /* too long: dropped up to its end */
             } else if (in_message) {
                 wire[wire_size++] = data[i];
             }
         }
-        PROMISE(!pv_line_waits(&p));
+        PROMISE(!pv_line_waits(b->stub));
         data += taken;
         size -= taken;
     }
-    free(config.line);
     return 0;
 }

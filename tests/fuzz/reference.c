@@ -36,7 +36,7 @@ size_t reference_encode(const uint8_t *item, size_t size, uint8_t *to)
     for (size_t bit = 0; bit < size * 8; bit += 6) {
         uint8_t value = 0;
         for (size_t i = bit; i < bit + 6; i++) {
-            uint8_t one = i < size * 8 ? (uint8_t)(item[i / 8] >> (7 - i % 8) & 1) : 0;
+            uint8_t one = (uint8_t)(i < size * 8 ? item[i / 8] >> (7 - i % 8) & 1 : 0);
             value = (uint8_t)(value << 1 | one);
         }
         to[length++] = (uint8_t)alphabet[value];

@@ -23,14 +23,13 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "flash_model.h"
+#include "board.h"
 #include "fuzz_board.h"
-#include "pv_internal.h"
 #include "reference.h"
 
 enum { SLOTS = FUZZ_BOARD_SLOTS, SLOT = FUZZ_BOARD_SLOT_SIZE, UNIT = FUZZ_BOARD_PROGRAM_UNIT };
 enum { SMALL = PV_MIN_BODY_LIMIT + PV_CHECK_SIZE, LARGE = PV_MAX_BODY + PV_CHECK_SIZE };
-enum { MOST_NETWORKS = 8, MOST_OUTPUT = 65536, LISTENS_MS = 3600000, WINDOW = 6 };
+enum { MOST_NETWORKS = 8, LISTENS_MS = 3600000, WINDOW = 6 };
 
 /* Options of the first byte. */
 enum { WITH_PRESENCE = 1, WITH_LISTENS = 2, WITH_SMALL_LINE = 4, WITHOUT_EXTRAS = 8, OPTIONS = 16 };
@@ -39,212 +38,46 @@ enum { WITH_PRESENCE = 1, WITH_LISTENS = 2, WITH_SMALL_LINE = 4, WITHOUT_EXTRAS 
 static const uint8_t canary[16] = "Nightjar-4711-Qz";
 static const char *const secrets[] = {"net.pass", "words.secret", "octets.key"};
 
-/* ------------------------------------------------------------------ the board
- * At addresses that stay, so that a state of the board is saved and restored by its bytes. Each
- * object has the sanitizer's red zone behind it. */
+/* ------------------------------------------------------------------ the board */
 
-static flash_model flash;
-static pv stub;
-static fuzz_board settings;
-static fuzz_board staged;
-static uint8_t small_line[SMALL];
-static uint8_t large_line[LARGE];
-static uint8_t unit[UNIT];
-
-static struct {
-    uint32_t now;
-    uint32_t boot;
-    uint8_t options;
-    bool present;
-    bool restart_due;
-    bool scan_done;
-    uint8_t network_count;
-    pv_network networks[MOST_NETWORKS];
-} around;
-
-static uint8_t output[MOST_OUTPUT];
-static size_t output_size;
+static board *b;
 static uint8_t last_line[1024];
 static size_t last_line_size;
 
-static pv_config config;
-
-static int read_flash(void *context, uint32_t offset, void *to, size_t size)
+static board *make(uint8_t options)
 {
-    (void)context;
-    return flash_read(&flash, offset, to, size);
-}
-
-static int program_flash(void *context, uint32_t offset, const void *from, size_t size)
-{
-    (void)context;
-    return flash_program(&flash, offset, from, size);
-}
-
-static int erase_flash(void *context, uint32_t offset)
-{
-    (void)context;
-    return flash_erase(&flash, offset);
-}
-
-static const pv_flash geometry = {FUZZ_BOARD_ERASE_UNIT, UNIT, SLOTS, SLOT, read_flash, program_flash,
-                                  erase_flash};
-
-static void write_out(void *context, const uint8_t *bytes, size_t size)
-{
-    (void)context;
-    PROMISE(size <= sizeof output - output_size);
-    memcpy(output + output_size, bytes, size);
-    output_size += size;
-}
-
-static uint32_t clock_ms(void *context)
-{
-    (void)context;
-    return around.now;
-}
-
-static void apply(void *context)
-{
-    (void)context; /* a step reports, or none does */
-}
-
-static void ask_restart(void *context)
-{
-    (void)context;
-    around.restart_due = true;
-}
-
-static bool is_present(void *context)
-{
-    (void)context;
-    return around.present;
-}
-
-static void locate(void *context)
-{
-    (void)context;
-}
-
-static void scan_start(void *context)
-{
-    (void)context;
-    around.network_count = 0;
-    around.scan_done = false;
-}
-
-static uint8_t scan_count(void *context, bool *done)
-{
-    (void)context;
-    *done = around.scan_done;
-    return around.network_count;
-}
-
-static void scan_get(void *context, uint8_t index, pv_network *to)
-{
-    (void)context;
-    PROMISE(index < around.network_count);
-    *to = around.networks[index];
-}
-
-static const pv_survey survey = {scan_start, scan_count, scan_get};
-
-static void configure(uint8_t options)
-{
-    memset(&config, 0, sizeof config);
-    config.schema = &fuzz_board_schema;
-    config.flash = &geometry;
-    config.settings = &settings;
-    config.staged = &staged;
-    config.line = options & WITH_SMALL_LINE ? small_line : large_line;
-    config.line_size = options & WITH_SMALL_LINE ? SMALL : LARGE;
-    config.unit = unit;
-    config.credit = 1400;
-    config.commit_time = 100;
-    config.erase_time = 400;
-    config.apply_time = 5000;
-    config.listens = options & WITH_LISTENS ? LISTENS_MS : 0;
-    config.capabilities = PV_CAN_UNDO | PV_CAN_RECEIVES_WHILE_STORING;
-    config.unit_id = (const uint8_t *)"fuzz";
-    config.unit_id_size = 4;
-    config.boot_number = around.boot;
-    config.write = write_out;
-    config.clock = clock_ms;
-    config.apply = apply;
-    config.present = options & WITH_PRESENCE ? is_present : NULL;
-    if (!(options & WITHOUT_EXTRAS)) {
-        config.restart = ask_restart;
-        config.locate = locate;
-        config.survey = &survey;
+    const pv_flash geometry = {.erase_unit = FUZZ_BOARD_ERASE_UNIT,
+                               .program_unit = UNIT,
+                               .slot_count = SLOTS,
+                               .slot_size = SLOT};
+    board *made = board_new(&fuzz_board_schema, &geometry, options & WITH_SMALL_LINE ? SMALL : LARGE, 1);
+    made->speaks_without_power = true;
+    made->config.credit = 1400;
+    made->config.commit_time = 100;
+    made->config.erase_time = 400;
+    made->config.apply_time = 5000;
+    made->config.listens = options & WITH_LISTENS ? LISTENS_MS : 0;
+    made->config.boot_number = 0;
+    made->config.present = options & WITH_PRESENCE ? board_is_present : NULL;
+    if (options & WITHOUT_EXTRAS) {
+        made->config.restart = made->config.locate = NULL;
+        made->config.survey = NULL;
     }
+    return made;
 }
 
 /* The firmware starts: nothing of the RAM is left. */
 static void start(void)
 {
-    around.boot++;
-    around.present = false;
-    around.restart_due = false;
-    around.scan_done = false;
-    around.network_count = 0;
-    memset(&stub, 0xA5, sizeof stub);
-    memset(&settings, 0xA5, sizeof settings);
-    memset(&staged, 0xA5, sizeof staged);
-    memset(small_line, 0, sizeof small_line);
-    memset(large_line, 0, sizeof large_line);
-    memset(unit, 0, sizeof unit);
-    configure(around.options);
-    PROMISE(pv_start(&stub, &config) == 0); /* 2 */
+    b->config.boot_number++;
+    b->restarts = 0;
+    PROMISE(board_start_anew(b) == 0); /* 2 */
 }
 
 static void power_on(void)
 {
-    flash_power_on(&flash);
+    flash_power_on(&b->flash);
     start();
-}
-
-/* ------------------------------------------------------------------ states, to go back to and compare */
-
-typedef struct state {
-    flash_model flash;
-    pv stub;
-    fuzz_board settings, staged;
-    uint8_t small_line[SMALL], large_line[LARGE], unit[UNIT];
-    uint8_t around[sizeof around];
-    pv_config config;
-    uint8_t last_line[sizeof last_line];
-    size_t last_line_size;
-} state;
-
-static void save(state *to)
-{
-    to->flash = flash;
-    to->stub = stub;
-    to->settings = settings;
-    to->staged = staged;
-    memcpy(to->small_line, small_line, sizeof small_line);
-    memcpy(to->large_line, large_line, sizeof large_line);
-    memcpy(to->unit, unit, sizeof unit);
-    memcpy(to->around, &around, sizeof around);
-    to->config = config;
-    memcpy(to->last_line, last_line, sizeof last_line);
-    to->last_line_size = last_line_size;
-}
-
-static void restore(const state *from)
-{
-    flash = from->flash;
-    stub = from->stub;
-    settings = from->settings;
-    staged = from->staged;
-    memcpy(small_line, from->small_line, sizeof small_line);
-    memcpy(large_line, from->large_line, sizeof large_line);
-    memcpy(unit, from->unit, sizeof unit);
-    memcpy(&around, from->around, sizeof around);
-    config = from->config;
-    memcpy(last_line, from->last_line, sizeof last_line);
-    last_line_size = from->last_line_size;
-    output_size = 0;
 }
 
 /* What is in force, as a host and the firmware see it. */
@@ -257,11 +90,11 @@ typedef struct told {
 static void tell(told *to)
 {
     memset(to, 0, sizeof *to);
-    to->holds_set = stub.storage.holds_set;
+    to->holds_set = b->stub->storage.holds_set;
     if (to->holds_set) {
-        memcpy(to->token, stub.storage.token, sizeof to->token);
+        memcpy(to->token, b->stub->storage.token, sizeof to->token);
     }
-    memcpy(&to->settings, &settings, sizeof settings);
+    memcpy(&to->settings, b->config.settings, sizeof to->settings);
 }
 
 static bool same(const told *one, const told *other)
@@ -294,19 +127,20 @@ static bool contains_canary(const uint8_t *in, size_t size)
 /* The type of the last reply, 0xFF if there is none. */
 static uint8_t look_at_replies(size_t lines)
 {
+    const uint8_t *output = b->sent;
     uint8_t type = 0xFF;
     size_t at = 0;
     size_t replies = 0;
-    while (at < output_size) {
+    while (at < b->sent_size) {
         uint8_t item[1024];
         size_t size;
         size_t end = at + 2;
         PROMISE(output[at] == '\n' && output[at + 1] == '~'); /* 4 */
-        while (end < output_size && output[end] != '\n') {
+        while (end < b->sent_size && output[end] != '\n') {
             PROMISE(output[end] >= 0x21 && output[end] <= 0x7E);
             end++;
         }
-        PROMISE(end < output_size && end - at - 2 <= LARGE);
+        PROMISE(end < b->sent_size && end - at - 2 <= LARGE);
         PROMISE(reference_is_message(output + at + 2, end - at - 2));
         size = reference_decode(output + at + 2, end - at - 2, item);
         PROMISE(reference_is_item(item, size, PV_MAX_DEPTH));
@@ -318,32 +152,16 @@ static uint8_t look_at_replies(size_t lines)
         replies++;
     }
     PROMISE(replies <= lines);
-    output_size = 0;
+    b->sent_size = 0;
     return type;
-}
-
-typedef struct writer {
-    pv_sink sink;
-    uint8_t bytes[1024];
-    size_t size;
-} writer;
-
-static void collect(pv_sink *self, const uint8_t *bytes, size_t size)
-{
-    writer *to = (writer *)(void *)self;
-    PROMISE(size <= sizeof to->bytes - to->size);
-    memcpy(to->bytes + to->size, bytes, size);
-    to->size += size;
 }
 
 static bool passes_check(const pv_field *field)
 {
     static fuzz_board other;
-    writer item;
+    collector item;
     pv_reader from;
-    item.sink.take = collect;
-    item.size = 0;
-    pv_encode_value(&item.sink, field, &settings);
+    pv_encode_value(collector_begin(&item), field, b->config.settings);
     pv_read_memory(&from, item.bytes, item.size);
     return pv_decode_value(&fuzz_board_schema, field, &from, &other) == 0 && from.left == 0;
 }
@@ -351,26 +169,24 @@ static bool passes_check(const pv_field *field)
 static void look_at_memory(void)
 {
     const pv_schema *schema = &fuzz_board_schema;
-    bool nothing_staged = stub.part_field == PV_NO_FIELD && pv_staged_count(&stub) == 0;
-    for (size_t i = 0; i < sizeof unit; i++) {
-        PROMISE(unit[i] == 0); /* 7 */
+    bool nothing_staged = b->stub->part_field == PV_NO_FIELD && pv_staged_count(b->stub) == 0;
+    for (size_t i = 0; i < UNIT; i++) {
+        PROMISE(b->config.unit[i] == 0); /* 7 */
     }
-    for (size_t i = stub.fill; i < config.line_size; i++) {
-        PROMISE(config.line[i] == 0);
+    for (size_t i = b->stub->fill; i < b->config.line_size; i++) {
+        PROMISE(b->config.line[i] == 0);
     }
     for (uint16_t i = 0; i < schema->field_count; i++) {
-        const pv_field *field = &schema->fields[i];
-        if (settings.state[i] & PV_IS_SET) {
-            PROMISE(passes_check(field)); /* 6 */
+        if (PV_STATE(b->config.settings, i) & PV_IS_SET) {
+            PROMISE(passes_check(&schema->fields[i])); /* 6 */
         }
     }
     if (nothing_staged) {
-        const uint8_t *bytes = (const uint8_t *)&staged;
-        for (size_t i = schema->field_count; i < sizeof staged; i++) {
-            PROMISE(bytes[i] == 0);
+        for (size_t i = schema->field_count; i < schema->settings_size; i++) {
+            PROMISE(((const uint8_t *)b->config.staged)[i] == 0);
         }
     }
-    PROMISE(flash.broken_rules == 0); /* 8 */
+    PROMISE(b->flash.broken_rules == 0); /* 8 */
 }
 
 /* ------------------------------------------------------------------ steps */
@@ -501,10 +317,9 @@ static bool next_step(input *from, step *to)
 
 /* ------------------------------------------------------------------ requests */
 
-static pv_sink *request(writer *to, uint8_t type, uint8_t pairs)
+static pv_sink *request(collector *to, uint8_t type, uint8_t pairs)
 {
-    to->sink.take = collect;
-    to->size = 0;
+    (void)collector_begin(to);
     pv_put_head(&to->sink, PV_ARRAY, 4);
     pv_put_uint(&to->sink, PV_PROTOCOL_VERSION);
     pv_put_uint(&to->sink, type);
@@ -523,11 +338,11 @@ static void put(pv_sink *to, uint32_t key, uint32_t value)
 static uint8_t feed(const uint8_t *bytes, size_t size)
 {
     size_t lines = 1;
-    while (size != 0 && !around.restart_due) {
-        size_t taken = pv_feed(&stub, bytes, size);
+    while (size != 0 && b->restarts == 0) {
+        size_t taken = pv_feed(b->stub, bytes, size);
         PROMISE(taken <= size);
-        pv_poll(&stub);
-        PROMISE(!pv_line_waits(&stub));
+        pv_poll(b->stub);
+        PROMISE(!pv_line_waits(b->stub));
         bytes += taken;
         size -= taken;
         lines++;
@@ -544,7 +359,7 @@ static uint8_t send_item(const uint8_t *item, size_t size)
     return feed(last_line, last_line_size);
 }
 
-static uint8_t send(const writer *from)
+static uint8_t send(const collector *from)
 {
     return from->size <= PV_LARGEST_ITEM ? send_item(from->bytes, from->size) : 0xFF;
 }
@@ -556,7 +371,7 @@ static const pv_field *field_of(uint16_t number)
 
 static uint8_t set_field(const char *key, const uint8_t *item, size_t size)
 {
-    writer to;
+    collector to;
     pv_sink *sink = request(&to, PV_MSG_SET_FIELD, 2);
     pv_put_uint(sink, PV_KEY_SET_FIELD_FIELD);
     pv_put_text(sink, key);
@@ -567,7 +382,7 @@ static uint8_t set_field(const char *key, const uint8_t *item, size_t size)
 
 static uint8_t set_part(const step *s)
 {
-    writer to;
+    collector to;
     pv_sink *sink = request(&to, PV_MSG_SET_FIELD, 4);
     pv_put_uint(sink, PV_KEY_SET_FIELD_FIELD);
     pv_put_text(sink, field_of(s->a)->key);
@@ -582,19 +397,19 @@ static uint8_t set_canary(uint16_t which)
 {
     uint8_t item[1 + sizeof canary];
     const char *key = secrets[which % 3];
-    item[0] = (uint8_t)((which % 3 == 2 ? PV_BYTES : PV_TEXT) << 5 | sizeof canary);
+    item[0] = (uint8_t)((which % 3 == 2 ? PV_BYTES : PV_TEXT) << 5 | (int)sizeof canary);
     memcpy(item + 1, canary, sizeof canary);
     return set_field(key, item, sizeof item);
 }
 
 static uint8_t commit(uint16_t token)
 {
-    writer to;
+    collector to;
     uint8_t bytes[8];
     pv_sink *sink = request(&to, PV_MSG_COMMIT, 3);
     memset(bytes, (uint8_t)token, sizeof bytes);
-    put(sink, PV_KEY_COMMIT_COUNT, pv_staged_count(&stub) > 0 ? pv_staged_count(&stub) : 1);
-    put(sink, PV_KEY_COMMIT_DIGEST, pv_staged_digest(&stub));
+    put(sink, PV_KEY_COMMIT_COUNT, pv_staged_count(b->stub) > 0 ? pv_staged_count(b->stub) : 1);
+    put(sink, PV_KEY_COMMIT_DIGEST, pv_staged_digest(b->stub));
     pv_put_uint(sink, PV_KEY_COMMIT_TOKEN);
     pv_put_bytes(sink, bytes, sizeof bytes);
     return send(&to);
@@ -606,15 +421,15 @@ static uint8_t named(uint16_t which, uint16_t how)
                                     PV_MSG_RESTART};
     uint8_t type = types[which % 5];
     bool of_boot = type == PV_MSG_DISCARD || type == PV_MSG_RESTART;
-    uint32_t present = of_boot ? around.boot : stub.storage.generation;
-    writer to;
+    uint32_t present = of_boot ? b->config.boot_number : b->stub->storage.generation;
+    collector to;
     put(request(&to, type, 1), 1, how % 8 == 7 ? present - 1 : present);
     return send(&to);
 }
 
 static uint8_t ask(uint16_t which, uint16_t first, uint16_t second)
 {
-    writer to;
+    collector to;
     pv_sink *sink;
     switch (which % 6) {
     case 0:
@@ -655,7 +470,7 @@ static void put32(uint8_t *to, uint32_t value)
 /* A record as STORAGE.md lays it out, newer than all others, in the slot that is not in force. */
 static void write_foreign_record(const step *s)
 {
-    uint8_t slot = (uint8_t)((stub.storage.slot < SLOTS ? stub.storage.slot + 1 : 0) % SLOTS);
+    uint8_t slot = (uint8_t)((b->stub->storage.slot < SLOTS ? b->stub->storage.slot + 1 : 0) % SLOTS);
     uint32_t at = slot * SLOT;
     uint8_t header[48] = "PVR1";
     uint8_t seal[8] = "SEAL";
@@ -663,7 +478,7 @@ static void write_foreign_record(const step *s)
     uint32_t crc;
     size_t length = s->size;
     for (int i = 0; i < SLOTS; i++) {
-        newest = stub.storage.slots[i].generation > newest ? stub.storage.slots[i].generation : newest;
+        newest = b->stub->storage.slots[i].generation > newest ? b->stub->storage.slots[i].generation : newest;
     }
     put32(header + 4, newest + 1);
     put32(header + 8, newest + 1);
@@ -674,12 +489,12 @@ static void write_foreign_record(const step *s)
     crc = ~pv_crc(PV_CRC_START, header, 44);
     put32(header + 44, crc);
     put32(seal + 4, ~crc);
-    memset(flash.seen + at, 0xFF, SLOT);
-    memset(flash.torn + at / UNIT, 0, SLOT / UNIT);
-    memset(flash.programmed + at / UNIT, 1, SLOT / UNIT);
-    memcpy(flash.seen + at, header, sizeof header);
-    memcpy(flash.seen + at + 48, s->bytes, length);
-    memcpy(flash.seen + at + 48 + (length + UNIT - 1) / UNIT * UNIT, seal, sizeof seal);
+    memset(b->flash.seen + at, 0xFF, SLOT);
+    memset(b->flash.torn + at / UNIT, 0, SLOT / UNIT);
+    memset(b->flash.programmed + at / UNIT, 1, SLOT / UNIT);
+    memcpy(b->flash.seen + at, header, sizeof header);
+    memcpy(b->flash.seen + at + 48, s->bytes, length);
+    memcpy(b->flash.seen + at + 48 + (length + UNIT - 1) / UNIT * UNIT, seal, sizeof seal);
 }
 
 /* Does a step; returns the type of the reply. */
@@ -694,30 +509,25 @@ static uint8_t act(const step *s)
         type = send_item(s->bytes, s->size);
         break;
     case WAIT:
-        around.now += s->a * 10U;
+        b->now += s->a * 10U;
         break;
     case RESTART:
-        around.restart_due = true;
+        b->restarts = 1;
         break;
     case REPORT:
-        pv_report_field(&stub, (uint8_t)(s->a % 5), (uint8_t)(s->b % 8), (uint8_t)(s->c % 11), s->d);
+        pv_report_field(b->stub, (uint8_t)(s->a % 5), (uint8_t)(s->b % 8), (uint8_t)(s->c % 11), s->d);
         break;
     case PRESENT:
-        around.present = true;
+        b->present = true;
         break;
     case FOUND:
-        if (stub.scan != 0 && !around.scan_done && around.network_count < MOST_NETWORKS) {
-            pv_network *network = &around.networks[around.network_count++];
-            memset(network, 0, sizeof *network);
-            network->length = (uint8_t)s->size;
-            memcpy(network->name, s->bytes, s->size);
-            network->signal = (int8_t)-(s->a % 128);
-            network->security = (uint8_t)(s->b % 4);
-            around.scan_done = s->c & 1;
+        if (b->stub->scan != 0 && !b->scan_done && b->network_count < MOST_NETWORKS) {
+            board_found(b, s->bytes, (uint8_t)s->size, (int8_t)-(s->a % 128), (uint8_t)(s->b % 4));
+            b->scan_done = s->c & 1;
         }
         break;
     case ADDRESS:
-        pv_report_address(&stub, s->bytes, (uint8_t)s->size);
+        pv_report_address(b->stub, s->bytes, (uint8_t)s->size);
         break;
     case COMMIT:
         type = commit(s->a);
@@ -735,15 +545,15 @@ static uint8_t act(const step *s)
         type = set_part(s);
         break;
     case FAIL:
-        flash.fail_from = flash.operations + s->a % 64;
-        flash.fail_to = flash.fail_from + 1;
+        b->flash.fail_from = b->flash.operations + s->a % 64;
+        b->flash.fail_to = b->flash.fail_from + 1;
         break;
     case AGAIN:
         type = feed(last_line, last_line_size);
         break;
     case RECORD:
         write_foreign_record(s);
-        around.restart_due = true;
+        b->restarts = 1;
         break;
     case ASK:
         type = ask(s->a, s->b, s->c);
@@ -751,46 +561,46 @@ static uint8_t act(const step *s)
     default:
         break;
     }
-    pv_poll(&stub);
+    pv_poll(b->stub);
     (void)look_at_replies(0);
     return type;
 }
 
-/* Does a step that loses power in the middle, if it writes as long. */
-static void act_with_cut(const step *s, const step *cut)
+static void lose_power(uint32_t operation, const step *cut)
 {
-    static state at_first, after_step;
+    b->flash.cut_at = operation;
+    b->flash.cut_bytes = cut->b;
+    b->flash.cut_tear = cut->c % 6;
+}
+
+/* Does a step that loses power in the middle, if it writes as long. `saved`: a board to keep this one in. */
+static void act_with_cut(board *saved, const step *s, const step *cut)
+{
     told without, with, found;
     uint8_t type;
-    save(&at_first);
+    board_copy(saved, b);
     power_on();
     tell(&without);
-    restore(&at_first);
-    flash.fail_from = UINT32_MAX; /* one misfortune at a time */
+    board_copy(b, saved);
+    b->flash.fail_from = UINT32_MAX; /* one misfortune at a time */
     (void)act(s);
-    if (around.restart_due) {
+    if (b->restarts != 0) {
         power_on();
     }
-    save(&after_step);
     power_on();
     tell(&with);
 
-    restore(&at_first);
-    flash.fail_from = UINT32_MAX;
-    flash.cut_at = flash.operations + cut->a;
-    flash.cut_bytes = cut->b;
-    flash.cut_tear = cut->c % 6;
+    board_copy(b, saved);
+    b->flash.fail_from = UINT32_MAX;
+    lose_power(b->flash.operations + cut->a, cut);
     type = act(s);
-    if (around.restart_due && !flash.dead) {
-        uint32_t left = cut->a;
-        flash_power_on(&flash);
-        flash.cut_at = left;
-        flash.cut_bytes = cut->b;
-        flash.cut_tear = cut->c % 6;
+    if (b->restarts != 0 && !b->flash.dead) {
+        flash_power_on(&b->flash);
+        lose_power(cut->a, cut);
         start();
     }
-    flash.cut_at = UINT32_MAX;
-    if (!flash.dead) {
+    b->flash.cut_at = UINT32_MAX;
+    if (!b->flash.dead) {
         return;
     }
     power_on();
@@ -813,21 +623,23 @@ static void restart(bool may_change)
     PROMISE(may_change || same(&before, &after)); /* 3 */
 }
 
-/* A board as it comes from the factory, after its first start, which is the same for every input. */
-static void begin(uint8_t options)
+/* A board as it comes from the factory, after its first start, which is the same for every input. Returns
+ * a board to keep it in. */
+static board *begin(uint8_t options)
 {
-    static state fresh[OPTIONS];
-    static bool known[OPTIONS];
-    if (!known[options]) {
-        memset(&around, 0, sizeof around);
-        around.options = options;
-        last_line_size = 0;
-        flash_blank(&flash, SLOTS * SLOT, FUZZ_BOARD_ERASE_UNIT, UNIT, 1);
+    static board *boards[OPTIONS][3];
+    board **mine = boards[options];
+    if (mine[0] == NULL) {
+        for (int i = 0; i < 3; i++) {
+            mine[i] = make(options);
+        }
+        b = mine[0];
         start();
-        save(&fresh[options]);
-        known[options] = true;
     }
-    restore(&fresh[options]);
+    b = mine[1];
+    board_copy(b, mine[0]);
+    last_line_size = 0;
+    return mine[2];
 }
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
@@ -835,10 +647,11 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     input from = {data, size};
     step s, cut;
     bool cut_due = false;
+    board *saved;
     if (size == 0 || size > 4096 || contains_canary(data, size)) {
         return 0;
     }
-    begin(byte(&from) % OPTIONS);
+    saved = begin(byte(&from) % OPTIONS);
     while (next_step(&from, &s)) {
         if (s.sort == CUT) {
             cut = s;
@@ -846,18 +659,18 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
             continue;
         }
         if (cut_due && s.sort != RECORD) {
-            act_with_cut(&s, &cut);
+            act_with_cut(saved, &s, &cut);
             cut_due = false;
         } else {
             (void)act(&s);
         }
-        if (around.restart_due) {
-            restart(s.sort == RECORD || stub.storage.starts_left == 1);
+        if (b->restarts != 0) {
+            restart(s.sort == RECORD || b->stub->storage.starts_left == 1);
         }
         look_at_memory();
     }
-    if (flash.operations != 0) {
-        restart(stub.storage.starts_left == 1);
+    if (b->flash.operations != 0) {
+        restart(b->stub->storage.starts_left == 1);
         look_at_memory();
     }
     return 0;
@@ -869,57 +682,49 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 size_t LLVMFuzzerMutate(uint8_t *data, size_t size, size_t most);
 size_t LLVMFuzzerCustomMutator(uint8_t *data, size_t size, size_t most, unsigned seed);
 
-static uint32_t draw(uint32_t *random)
-{
-    *random ^= *random << 13;
-    *random ^= *random >> 17;
-    *random ^= *random << 5;
-    return *random;
-}
-
 /* A step with numbers of a size that means something; returns its length, at most 128. */
 static size_t fresh_step(uint8_t *to, uint32_t *random)
 {
     static const uint8_t values[][4] = {{0x63, 'a', 'b', 'c'}, {0x05}, {0x18, 0x1A}, {0xF5}, {0xF4}, {0xF6},
                                         {0x44, 1, 2, 3}, {0x19, 0x02, 0x00}, {0x20}, {0x60}};
-    uint8_t sort = (uint8_t)(draw(random) % SORTS);
+    uint8_t sort = (uint8_t)(xorshift(random) % SORTS);
     size_t length = 1;
     size_t size;
     to[0] = sort;
     switch (sort) {
     case SET:
-        to[1] = (uint8_t)(draw(random) % FUZZ_BOARD_FIELD_COUNT);
+        to[1] = (uint8_t)(xorshift(random) % FUZZ_BOARD_FIELD_COUNT);
         to[2] = sizeof values[0];
-        memcpy(to + 3, values[draw(random) % 10], sizeof values[0]);
+        memcpy(to + 3, values[xorshift(random) % 10], sizeof values[0]);
         to[2] = (uint8_t)(to[3] >> 5 == 3 || to[3] >> 5 == 2 ? 1 + (to[3] & 31)
                           : (to[3] & 31) == 24               ? 2
                           : (to[3] & 31) == 25               ? 3
                                                              : 1);
         return 3U + to[2];
     case PART:
-        size = 1 + draw(random) % 60;
-        to[1] = (uint8_t)(draw(random) % FUZZ_BOARD_FIELD_COUNT);
-        to[2] = (uint8_t)(draw(random) % 2 == 0 ? 0 : draw(random) % 40);
+        size = 1 + xorshift(random) % 60;
+        to[1] = (uint8_t)(xorshift(random) % FUZZ_BOARD_FIELD_COUNT);
+        to[2] = (uint8_t)(xorshift(random) % 2 == 0 ? 0 : xorshift(random) % 40);
         to[3] = 0;
-        to[4] = (uint8_t)(to[2] + size + (draw(random) % 2 == 0 ? 0 : draw(random) % 20));
+        to[4] = (uint8_t)(to[2] + size + (xorshift(random) % 2 == 0 ? 0 : xorshift(random) % 20));
         to[5] = 0;
         to[6] = (uint8_t)size;
-        memset(to + 7, 'a' + (int)(draw(random) % 3), size);
+        memset(to + 7, 'a' + (int)(xorshift(random) % 3), size);
         return 7 + size;
     case CUT:
-        to[1] = (uint8_t)(draw(random) % 48);
-        to[2] = (uint8_t)(draw(random) % 16);
-        to[3] = (uint8_t)(draw(random) % 6);
+        to[1] = (uint8_t)(xorshift(random) % 48);
+        to[2] = (uint8_t)(xorshift(random) % 16);
+        to[3] = (uint8_t)(xorshift(random) % 6);
         return 4;
     case NAMED:
-        to[1] = (uint8_t)(draw(random) % 5);
-        to[2] = (uint8_t)(draw(random) % 8);
+        to[1] = (uint8_t)(xorshift(random) % 5);
+        to[2] = (uint8_t)(xorshift(random) % 8);
         return 3;
     case ASK:
         memset(to + 1, 0, 5);
-        to[1] = (uint8_t)draw(random);
-        to[2] = (uint8_t)(draw(random) % 48);
-        to[4] = (uint8_t)(draw(random) % 48);
+        to[1] = (uint8_t)xorshift(random);
+        to[2] = (uint8_t)(xorshift(random) % 48);
+        to[4] = (uint8_t)(xorshift(random) % 48);
         return 6;
     case RAW:
     case ITEM:
@@ -929,7 +734,7 @@ static size_t fresh_step(uint8_t *to, uint32_t *random)
         return 1;
     default:
         for (; length < 5; length++) {
-            to[length] = (uint8_t)(draw(random) % 8);
+            to[length] = (uint8_t)(xorshift(random) % 8);
         }
         return sort == RESTART || sort == PRESENT || sort == AGAIN ? 1 : sort == REPORT ? 5 : sort == WAIT ? 3 : 2;
     }
@@ -954,16 +759,16 @@ size_t LLVMFuzzerCustomMutator(uint8_t *data, size_t size, size_t most, unsigned
     size_t places[256];
     size_t count, from, to, length;
     uint8_t fresh[128];
-    if (size < 2 || draw(&random) % 3 == 0) {
+    if (size < 2 || xorshift(&random) % 3 == 0) {
         return LLVMFuzzerMutate(data, size, most);
     }
     count = find_steps(data, size, places, 255);
     places[count] = size;
-    from = draw(&random) % (count + 1);
-    to = from < count && draw(&random) % 3 == 0 ? from + 1 : from; /* replace, or insert */
-    length = draw(&random) % 8 == 0 ? 0 : fresh_step(fresh, &random);
-    if (draw(&random) % 4 == 0 && count != 0) { /* a step that is there already, once more */
-        size_t other = draw(&random) % count;
+    from = xorshift(&random) % (count + 1);
+    to = from < count && xorshift(&random) % 3 == 0 ? from + 1 : from; /* replace, or insert */
+    length = xorshift(&random) % 8 == 0 ? 0 : fresh_step(fresh, &random);
+    if (xorshift(&random) % 4 == 0 && count != 0) { /* a step that is there already, once more */
+        size_t other = xorshift(&random) % count;
         length = places[other + 1] - places[other];
         length = length <= sizeof fresh ? length : sizeof fresh;
         memcpy(fresh, data + places[other], length);

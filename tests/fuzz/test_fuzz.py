@@ -15,12 +15,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.c_board import board
 from tests.fuzz import seeds
 from tests.fuzz.differential import Differ, Differential
 from tests.fuzz.fuzzing import (
     C_TARGETS,
     TARGETS,
-    Sources,
     build_replay,
     command_of,
     fuzz_board,
@@ -31,7 +31,6 @@ from tests.fuzz.fuzzing import (
 from tests.fuzz.planted import BUGS, Bug
 from tests.fuzz.schema import check
 from tests.fuzz.steps import Sort, Step, read, step
-from tests.stub import c_stub
 
 SECONDS = int(os.environ.get("FUZZ_SECONDS", "20"))
 PLANTED_SECONDS = 60
@@ -94,7 +93,7 @@ def test_a_planted_bug_is_found(bug: Bug, tmp_path: Path) -> None:
     copy = bug.plant(tmp_path)
     corpus = tmp_path / "corpus"
     seeds.write(bug.target, corpus)
-    command = command_of(bug.target, tmp_path, Sources(copy / "firmware_stub"))
+    command = command_of(bug.target, tmp_path, copy / "firmware_stub")
     result = run(
         command, bug.target, corpus, seconds=PLANTED_SECONDS, artifacts=tmp_path, folder=copy
     )
@@ -107,7 +106,7 @@ def test_a_planted_bug_is_found(bug: Bug, tmp_path: Path) -> None:
 @pytest.fixture(scope="module")
 def boards(tmp_path_factory: pytest.TempPathFactory) -> Differential:
     """Return what plays inputs on both boards."""
-    return Differential(c_stub.build(tmp_path_factory.mktemp("boards")))
+    return Differential(board.build(tmp_path_factory.mktemp("boards")))
 
 
 @pytest.mark.needs("gcc")
@@ -125,9 +124,7 @@ def test_both_boards_say_the_same(boards: Differential, corpora: dict[str, Path]
 
 
 @pytest.mark.needs("gcc")
-def test_a_bug_in_one_board_is_found(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, corpora: dict[str, Path]
-) -> None:
+def test_a_bug_in_one_board_is_found(tmp_path: Path, corpora: dict[str, Path]) -> None:
     """A C board that forgets what is staged at a commit refused for its whole says so."""
     bug = Bug(
         "a set that breaks a rule of the whole is discarded",
@@ -137,8 +134,7 @@ def test_a_bug_in_one_board_is_found(
         "    refusal = pv_check_whole(p, &field, &other);\n    if (refusal != 0) {\n"
         "        pv_drop_staged(p);\n",
     )
-    monkeypatch.setattr(c_stub, "STUB", bug.plant(tmp_path) / "firmware_stub")
-    planted = Differential(c_stub.build(tmp_path))
+    planted = Differential(board.build(tmp_path, stub=bug.plant(tmp_path) / "firmware_stub"))
     inputs = (path.read_bytes() for path in sorted(corpora["stub"].glob("seed-*")))
     with pytest.raises(Differ):
         planted.play_all(inputs)

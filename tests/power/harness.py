@@ -11,17 +11,15 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from tests.c_board.abi import HERE as C_BOARD
+from tests.c_board.board import STUB, UNDEFINED, compile_c, includes, sources_of
 from tests.waiting import LONG
 
 ROOT = Path(__file__).parents[2]
 HERE = ROOT / "tests" / "power"
-STUB = ROOT / "firmware_stub"
 SCENARIOS = HERE / "scenarios.txt"
 STORE = STUB / "src" / "pv_store.c"
-
-WARNINGS = ["-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror"]
-# Undefined behaviour ends the run instead of passing unseen.
-CHECKED = ["-fsanitize=undefined", "-fsanitize-undefined-trap-on-error"]
+OPTIONS = [*UNDEFINED, "-O2", *includes(HERE)]
 
 TEARS = ("nothing", "prefix", "subset", "all-but-last", "unstable", "ecc")
 GEOMETRIES = range(6)
@@ -69,31 +67,19 @@ class Report:
     """Of `wear`: one for each thing that was done many times."""
 
 
-def _compile(target: Path, sources: Iterable[Path], *options: str) -> None:
-    folders = [STUB / "include", STUB / "src", ROOT / "tests" / "stub", HERE]
-    compiler = [os.environ.get("CC", "cc"), *WARNINGS, *CHECKED, "-O2", *options]
-    includes = [f"-I{folder}" for folder in folders]
-    subprocess.run([*compiler, *includes, "-o", target, *sorted(sources)], check=True, timeout=120)
-
-
 def compile_all_but_the_store(folder: Path) -> list[Path]:
     """Compile into object files what stays the same whatever the store is."""
-    sources = [
-        *HERE.glob("*.c"),
-        *(ROOT / "tests" / "stub" / name for name in ("flash_model.c", "store_board.c")),
-        *(source for source in (STUB / "src").glob("*.c") if source != STORE),
+    sources = [*HERE.glob("*.c"), *C_BOARD.glob("*.c"), *sources_of()]
+    return [
+        compile_c(folder / f"{each.stem}.o", [each], *OPTIONS, "-c")
+        for each in sources
+        if each != STORE
     ]
-    objects = [folder / f"{source.stem}.o" for source in sources]
-    for source, target in zip(sources, objects, strict=True):
-        _compile(target, [source], "-c")
-    return objects
 
 
 def compile_driver(folder: Path, objects: Iterable[Path], store: Path = STORE) -> Path:
     """Build the driver with the stub's store, or with another source in its place."""
-    target = folder / "power_cuts"
-    _compile(target, [*objects, store])
-    return target
+    return compile_c(folder / "power_cuts", [*objects, store], *OPTIONS)
 
 
 def run(driver: Path, job: Job, *, niceness: int = 0, patience: float | None = LONG) -> Report:

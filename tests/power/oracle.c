@@ -5,9 +5,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { STATE_SET = 1, STATE_ACTIVE = 2, STATE_FELL_BACK = 4, STATE_IN_FORCE = 8 };
-enum { REFUSED_STORAGE = 23, REFUSED_NO_OLDER_SET = 24, NO_FIELD = 0xFFFF };
-
 static bool has(const content *values, unsigned field)
 {
     return values->has >> field & 1;
@@ -47,7 +44,7 @@ static bool finds(unsigned version, const content *values, unsigned field)
 
 static void mark(settings *view, unsigned field, uint8_t how)
 {
-    view->state[field] = (uint8_t)(STATE_ACTIVE | how);
+    view->state[field] = (uint8_t)(PV_IS_ACTIVE | how);
 }
 
 /* The settings that a firmware must have in force with that set; NULL: with none. Returns the first
@@ -57,7 +54,7 @@ static unsigned view_of(const content *values, unsigned firmware, settings *view
     static const content nothing = {.has = 0};
     unsigned version = version_of(firmware);
     const content *from = values == NULL ? &nothing : values;
-    unsigned missing = NO_FIELD;
+    unsigned missing = PV_NO_FIELD;
     memset(view, 0, sizeof *view);
     for (unsigned field = 0; field < fields_of(version); field++) {
         bool is_there = finds(version, from, field);
@@ -84,8 +81,8 @@ static unsigned view_of(const content *values, unsigned firmware, settings *view
         case CERT:
             fits = fits && from->certificate_length <= (version == SECOND ? 8 : 64);
             if (fits) {
-                view->certificate.length = from->certificate_length;
-                memcpy(view->certificate.bytes, from->certificate, from->certificate_length);
+                view->cert.length = from->certificate_length;
+                memcpy(view->cert.bytes, from->certificate, from->certificate_length);
             }
             break;
         case MODE:
@@ -100,10 +97,10 @@ static unsigned view_of(const content *values, unsigned firmware, settings *view
             break;
         }
         mark(view, field,
-             (uint8_t)((fits ? STATE_SET | STATE_IN_FORCE : 0) |
-                       (is_there && !fits ? STATE_FELL_BACK : 0) |
-                       (field == DEPTH ? STATE_IN_FORCE : 0)));
-        if (!fits && (field == NAME || field == HEIGHT) && missing == NO_FIELD) {
+             (uint8_t)((fits ? PV_IS_SET | PV_IN_FORCE : 0) |
+                       (is_there && !fits ? PV_FELL_BACK : 0) |
+                       (field == DEPTH ? PV_IN_FORCE : 0)));
+        if (!fits && (field == NAME || field == HEIGHT) && missing == PV_NO_FIELD) {
             missing = field;
         }
     }
@@ -113,51 +110,40 @@ static unsigned view_of(const content *values, unsigned firmware, settings *view
 static bool is_complete(const content *values, unsigned firmware)
 {
     settings view;
-    return view_of(values, firmware, &view) == NO_FIELD;
+    return view_of(values, firmware, &view) == PV_NO_FIELD;
 }
 
 /* Whether the board has these settings in force. */
 static bool has_in_force(const board *b, const content *values, unsigned firmware)
 {
     settings right;
-    const settings *here = board_settings(b);
+    const settings *here = b->config.settings;
     unsigned missing = view_of(values, firmware, &right);
     return memcmp(here->state, right.state, sizeof here->state) == 0 &&
-           board_missing(b) == missing && strcmp(here->name, right.name) == 0 &&
+           b->stub->defect.field == missing && strcmp(here->name, right.name) == 0 &&
            here->depth == right.depth && strcmp(here->key, right.key) == 0 &&
-           here->certificate.length == right.certificate.length &&
-           memcmp(here->certificate.bytes, right.certificate.bytes, right.certificate.length) ==
-               0 &&
+           here->cert.length == right.cert.length &&
+           memcmp(here->cert.bytes, right.cert.bytes, right.cert.length) == 0 &&
            here->mode == right.mode && here->height == right.height;
 }
 
 /* ------------------------------------------------------------------ what a board tells */
 
-typedef struct told {
-    bool held;
-    uint8_t starts_left;
-    uint8_t token[8];
-} told;
-
-static told ask(const board *b)
+static board_told ask(const board *b)
 {
-    uint8_t all[1024];
-    told answer;
-    board_told(b, all);
-    answer.held = all[0];
-    answer.starts_left = all[1];
-    memcpy(answer.token, all + 2, 8);
+    board_told answer;
+    store_board_tell(b, &answer);
     return answer;
 }
 
 /* Whether the board tells that set: its values and, unless only they count, its token. */
 static bool tells(const board *b, const one_set *sets, int set, unsigned firmware, bool token)
 {
-    told answer = ask(b);
+    board_told answer = ask(b);
     if (set == NO_SET) {
-        return !answer.held && has_in_force(b, NULL, firmware);
+        return !answer.holds_set && has_in_force(b, NULL, firmware);
     }
-    return answer.held && has_in_force(b, &sets[set].values, firmware) &&
+    return answer.holds_set && has_in_force(b, &sets[set].values, firmware) &&
            (!token || memcmp(answer.token, sets[set].token, 8) == 0);
 }
 
@@ -351,7 +337,7 @@ static content carried(const content *old, unsigned version)
     values = *old;
     view_of(old, version, &view);
     for (unsigned field = 0; field < FIELDS; field++) {
-        give(&values, field, view.state[field] & STATE_SET);
+        give(&values, field, view.state[field] & PV_IS_SET);
     }
     values.version = (uint8_t)version;
     return values;
@@ -419,7 +405,7 @@ static bool precedes(uint32_t one, uint32_t other)
 /* The generation told, with the state that it is told for. */
 static int note_generation(oracle *o, const board *b, bool acknowledged)
 {
-    uint32_t generation = board_generation(b);
+    uint32_t generation = b->stub->storage.generation;
     const state *now = &o->possible[0];
     unsigned at = generation % NAMED;
     bool back = precedes(generation, o->told);
@@ -446,7 +432,7 @@ static int note_generation(oracle *o, const board *b, bool acknowledged)
     if (acknowledged) {
         o->acknowledged = generation;
     }
-    if (board_torn(b) == 0) {
+    if (flash_torn(&b->flash) == 0) {
         o->cuts = 0;
     }
     return HOLDS;
@@ -455,7 +441,7 @@ static int note_generation(oracle *o, const board *b, bool acknowledged)
 /* Keeps of the possible states those that the board tells. False if none is left. */
 static bool narrow(oracle *o, const one_set *sets, const board *b, unsigned firmware)
 {
-    told answer = ask(b);
+    board_told answer = ask(b);
     int kept = 0;
     for (int i = 0; i < o->count; i++) {
         const state *one = &o->possible[i];
@@ -485,7 +471,7 @@ static int start_over(oracle *o, const one_set *sets, const board *b, unsigned f
 int oracle_started(oracle *o, const one_set *sets, const board *b, unsigned firmware, int error)
 {
     oracle before = *o;
-    if (error != 0 || board_broken_rules(b) != 0 || board_is_dead(b)) {
+    if (error != 0 || b->flash.broken_rules != 0 || b->flash.dead) {
         return STARTS;
     }
     if (o->beyond) {
@@ -539,7 +525,7 @@ int oracle_answered(oracle *o, const one_set *sets, const board *b, const step *
     state now = o->possible[0];
     oracle before;
     o->asked = true;
-    if (board_broken_rules(b) != 0) {
+    if (b->flash.broken_rules != 0) {
         return STARTS;
     }
     if (o->beyond) {
@@ -552,7 +538,7 @@ int oracle_answered(oracle *o, const one_set *sets, const board *b, const step *
     }
     if (refusal != 0) {
         /* An erase may be refused although nothing is in force any more. */
-        if (s->request == ERASE_ALL && refusal == REFUSED_STORAGE) {
+        if (s->request == ERASE_ALL && refusal == PV_REFUSE_STORAGE) {
             int count = o->count;
             for (int i = 0; i < count; i++) {
                 state one = followed(o->possible[i], s, firmware, added, NO_SET);
@@ -560,13 +546,13 @@ int oracle_answered(oracle *o, const one_set *sets, const board *b, const step *
                 add(o, one);
             }
         }
-        if (refusal == REFUSED_NO_OLDER_SET) {
+        if (refusal == PV_REFUSE_NO_OLDER_SET) {
             int older = now.starts_left > 0 ? now.confirmed : now.older;
             if (s->request != UNDO_IT || (!now.unsure && older != NO_SET &&
                                           is_complete(&sets[older].values, firmware))) {
                 return UNDO;
             }
-        } else if (refusal != REFUSED_STORAGE) {
+        } else if (refusal != PV_REFUSE_STORAGE) {
             return UNDO;
         }
         before = *o;
@@ -599,7 +585,7 @@ int oracle_answered(oracle *o, const one_set *sets, const board *b, const step *
 int oracle_flipped(const oracle *o, const one_set *sets, const board *b, unsigned firmware,
                    int error, bool elsewhere)
 {
-    if (error != 0 || board_broken_rules(b) != 0) {
+    if (error != 0 || b->flash.broken_rules != 0) {
         return STARTS;
     }
     if (elsewhere) {

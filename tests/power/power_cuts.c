@@ -19,7 +19,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-#include "flash_model.h"
 #include "oracle.h"
 
 /* ------------------------------------------------------------------ geometries and scenarios */
@@ -249,9 +248,9 @@ static world new_world(uint8_t number, uint8_t slots, uint8_t firmware, uint32_t
     /* STORAGE.md, "Promises". */
     bool weak = !total.stable && (slots == 2 || (slots == 3 && firmware == TRIAL));
     oracle_begin(&w.o, weak, slots <= 3, total.from);
-    w.b = board_new(slots, g->slot_size, g->erase_unit, g->program_unit, seed);
+    w.b = store_board(slots, g->slot_size, g->erase_unit, g->program_unit, seed);
     if (total.from > 0) {
-        board_age(w.b, total.from);
+        store_board_age(w.b, total.from);
     }
     return w;
 }
@@ -263,7 +262,7 @@ static bool is_wiped(const world *w)
     static uint8_t cells[3 * FLASH_MOST_BYTES];
     const geometry *g = &geometries[w->geometry];
     uint32_t unit = g->program_unit, seal_at = (48 + unit - 1) / unit * unit;
-    board_durable(w->b, cells);
+    flash_durable(&w->b->flash, cells);
     for (uint32_t at = 0; at < w->slots * g->slot_size; at++) {
         const uint8_t *cell = cells + 3 * at;
         uint32_t offset = at % g->slot_size;
@@ -282,7 +281,7 @@ static bool is_wiped(const world *w)
 /* Invariant 7, where the board says that nothing is stored any more. */
 static int check_wiped(const world *w)
 {
-    return oracle_told(&w->o, sets, w->b, w->firmware) != NO_SET || board_generation(w->b) == 0 ||
+    return oracle_told(&w->o, sets, w->b, w->firmware) != NO_SET || w->b->stub->storage.generation == 0 ||
                    is_wiped(w)
                ? HOLDS
                : GONE;
@@ -299,16 +298,16 @@ static int act(world *w, const step *s, int *added)
         *added = oracle_stage(&w->o, sets, w->b, s, w->firmware);
         return board_commit(w->b, sets[*added].token);
     case UNDO_IT:
-        return board_undo(w->b);
+        return pv_store_undo(w->b->stub);
     case ERASE_ALL:
-        return board_erase(w->b);
+        return pv_store_erase(w->b->stub);
     case CONFIRM:
-        return board_confirm(w->b);
+        return pv_store_confirm(w->b->stub);
     case EXPIRE:
-        return board_end_trial(w->b);
+        return pv_store_end_trial(w->b->stub);
     default:
         w->firmware = s->firmware;
-        return board_start(w->b, s->firmware);
+        return store_board_start(w->b, s->firmware);
     }
 }
 
@@ -339,7 +338,7 @@ static int perform(world *w, const step *s)
         total.requests++;
         violated = oracle_answered(&w->o, sets, w->b, s, w->firmware, added, answer);
     }
-    tell(" (generation %" PRIu32 ", answer %d)", board_generation(w->b), answer);
+    tell(" (generation %" PRIu32 ", answer %d)", w->b->stub->storage.generation, answer);
     /* An erase that was refused goes on at the next start. */
     return violated != HOLDS || answer != 0 ? violated : check_wiped(w);
 }
@@ -355,11 +354,11 @@ static outcome look_ahead(const world *w, world *scratch, const step *s)
     outcome found;
     int added;
     copy(scratch, w);
-    found.first = found.end = board_operations(scratch->b);
+    found.first = found.end = scratch->b->flash.operations;
     found.undone = NO_SET;
     if (applies(scratch, s)) {
         (void)act(scratch, s, &added);
-        found.end = board_operations(scratch->b);
+        found.end = scratch->b->flash.operations;
         found.undone = oracle_told(&scratch->o, sets, scratch->b, scratch->firmware);
     }
     return found;
@@ -374,11 +373,13 @@ static void cut(world *w, const step *s, const outcome *expected, uint32_t opera
          request_names[s->request], s->number,
          s->request == START ? firmware_names[s->firmware] : shape_names[s->shape], operation, bytes,
          tear_names[tear]);
-    board_cut(w->b, operation, bytes, tear);
+    w->b->flash.cut_at = operation;
+    w->b->flash.cut_bytes = bytes;
+    w->b->flash.cut_tear = tear;
     (void)act(w, s, &added);
     oracle_cut(&w->o, s, w->firmware, added, expected->undone);
     total.cuts++;
-    if (!board_is_dead(w->b)) {
+    if (!w->b->flash.dead) {
         check(STARTS); /* not the same operations as a moment ago */
     }
 }
@@ -416,13 +417,13 @@ static bool prepare(world *w, const scenario *one)
     }
     for (int i = 0; i < one->count; i++) {
         if (one->before[i].request == START) {
-            board_power(w->b);
+            flash_power_on(&w->b->flash);
         }
         if (!check(perform(w, &one->before[i]))) {
             return false;
         }
     }
-    board_power(w->b);
+    flash_power_on(&w->b->flash);
     if (one->last.request != START && one->count > 0) {
         /* The step is to find a board that was just switched on; that start counts in a trial, so
          * it is left out there. */
@@ -444,7 +445,7 @@ static bool serves(const world *w, world *scratch)
         return check(SERVES);
     }
     for (int i = 0; i < 2; i++) {
-        board_power(scratch->b);
+        flash_power_on(&scratch->b->flash);
         if (perform(scratch, &start) != HOLDS) {
             return check(SERVES);
         }
@@ -472,8 +473,8 @@ static void count_erases(const world *w)
 {
     const geometry *g = &geometries[w->geometry];
     uint64_t erases = 0;
-    for (uint32_t i = 0; i < board_operations(w->b); i++) {
-        erases += board_operation_size(w->b, i) == g->erase_unit;
+    for (uint32_t i = 0; i < w->b->flash.operations; i++) {
+        erases += w->b->flash.sizes[i] == g->erase_unit;
     }
     erases = erases * g->erase_unit / g->slot_size;
     total.recoveries++;
@@ -495,7 +496,7 @@ static void recover(const world *dead, uint8_t firmware, const plan *how, uint32
         /* The board reads anew; another reading at the next turn. */
         copy(here, dead);
         for (uint32_t i = 0; i <= reading; i++) {
-            board_power(here->b);
+            flash_power_on(&here->b->flash);
         }
         total.story[length] = '\0';
         tell(" reading %" PRIu32 ";", reading);
@@ -512,7 +513,7 @@ static void recover(const world *dead, uint8_t firmware, const plan *how, uint32
         }
         for (int i = 0; i < 3; i++) {
             if (i > 0) {
-                board_power(here->b);
+                flash_power_on(&here->b->flash);
             }
             tell(" start;");
             if (!check(perform(here, &start))) {
@@ -565,7 +566,7 @@ static void run_matrix(uint8_t number, uint8_t slots, const plan *how)
             outcome expected = look_ahead(&w, &pool[0], &one->last);
             size_t length = strlen(total.story);
             for (uint32_t operation = expected.first; operation < expected.end; operation++) {
-                uint32_t size = board_operation_size(pool[0].b, operation), bytes = 0;
+                uint32_t size = pool[0].b->flash.sizes[operation], bytes = 0;
                 for (; bytes != UINT32_MAX; bytes = next_bytes(bytes, size, g, how->tear)) {
                     copy(&pool[0], &w);
                     cut(&pool[0], &one->last, &expected, operation, bytes, how->tear);
@@ -605,13 +606,14 @@ static void run_faults(uint8_t number, uint8_t slots)
                 copy(here, &w);
                 tell(" operation %" PRIu32 " %s;", operation, silent ? "does nothing" : "fails");
                 if (silent) {
-                    board_silence(here->b, operation);
+                    here->b->flash.silent = operation;
                 } else {
-                    board_fail(here->b, operation, operation + 1);
+                    here->b->flash.fail_from = operation;
+                    here->b->flash.fail_to = operation + 1;
                 }
                 if (check(perform(here, &one->last))) {
                     for (int k = 0; k < 2; k++) {
-                        board_power(here->b);
+                        flash_power_on(&here->b->flash);
                         if (!check(perform(here, &start))) {
                             break;
                         }
@@ -636,7 +638,7 @@ static void go_on(world *w, uint8_t firmware)
                           {.request = START, .firmware = firmware}};
     for (size_t i = 0; i < sizeof steps / sizeof steps[0]; i++) {
         if (steps[i].request == START) {
-            board_power(w->b);
+            flash_power_on(&w->b->flash);
         }
         tell(" %s;", request_names[steps[i].request]);
         if (!check(perform(w, &steps[i]))) {
@@ -653,24 +655,25 @@ static void run_misreads(uint8_t number, uint8_t slots, uint32_t each)
         const scenario *one = &scenarios[i];
         world w = new_world(number, slots, one->firmware, 1), *here = &pool[0], *clean = &pool[1];
         if (offered(one, slots) && prepare(&w, one)) {
-            uint32_t first = board_reads(w.b), bit = UINT32_MAX;
+            uint32_t first = w.b->flash.reads, bit = UINT32_MAX;
             size_t length = strlen(total.story);
             copy(clean, &w);
             (void)perform(clean, &one->last);
-            for (uint32_t read = first; read < board_reads(clean->b);) {
+            for (uint32_t read = first; read < clean->b->flash.reads;) {
                 copy(here, &w);
-                board_misread(here->b, read, bit);
+                here->b->flash.wrong_read = read;
+                here->b->flash.wrong_bit = bit;
                 total.story[length] = '\0';
                 tell(" read %" PRIu32 " wrong at bit %" PRId32 ";", read, (int32_t)bit);
                 here->o.misread = true;
-                if (check(perform(here, &one->last)) && !board_same(here->b, clean->b)) {
+                if (check(perform(here, &one->last))) {
                     here->o.misread = false;
                     go_on(here, one->later);
                 }
                 total.cuts++;
                 /* After the failure, the bits of that read; then the next one. */
                 bit = bit == UINT32_MAX ? draw(each) : bit + each;
-                if (bit >= 8 * board_misread_size(here->b)) {
+                if (bit >= 8 * here->b->flash.wrong_size) {
                     bit = UINT32_MAX;
                     read++;
                 }
@@ -700,17 +703,17 @@ static void run_flips(uint8_t number, uint8_t slots)
         if (offered(one, slots) && prepare(&w, one) && check(perform(&w, &one->last))) {
             bool in_trial = oracle_in_trial(&w.o);
             bool erased = oracle_told(&w.o, sets, w.b, one->later) == NO_SET;
-            uint32_t in_force = board_generation(w.b);
+            uint32_t in_force = w.b->stub->storage.generation;
             for (uint32_t bit = 0; bit < 8 * slots * slot_size; bit++) {
                 uint32_t at = bit / 8, slot = at / slot_size;
-                uint32_t there = get32(board_image(w.b) + slot * slot_size + 4);
+                uint32_t there = get32(w.b->flash.seen + slot * slot_size + 4);
                 world *here = &pool[0];
                 bool elsewhere = (!in_trial && there != in_force) || erased;
                 int error;
                 copy(here, &w);
-                board_power(here->b);
-                board_image(here->b)[at] ^= (uint8_t)(1u << bit % 8);
-                error = board_start(here->b, one->later);
+                flash_power_on(&here->b->flash);
+                here->b->flash.seen[at] ^= (uint8_t)(1u << bit % 8);
+                error = store_board_start(here->b, one->later);
                 total.starts++;
                 total.cuts++;
                 if (oracle_flipped(&w.o, sets, here->b, one->later, error, elsewhere) != HOLDS) {
@@ -750,7 +753,7 @@ static bool is_new(const world *w, uint32_t cuts, uint32_t quiet)
     const size_t sizes[] = {size, sizeof known};
     known = w->o;
     memset(known.possible + known.count, 0, sizeof known.possible - known.count * sizeof(state));
-    board_durable(w->b, cells);
+    flash_durable(&w->b->flash, cells);
     for (int part = 0; part < 2; part++) {
         for (size_t i = 0; i + 8 <= sizes[part]; i += 8) {
             uint64_t word;
@@ -781,7 +784,7 @@ static void explore(const world *dead, uint8_t firmware, uint32_t cuts, uint32_t
                     uint32_t level)
 {
     step start = {.request = START, .firmware = firmware};
-    uint32_t torn = board_torn(dead->b), happened = torn;
+    uint32_t torn = flash_torn(&dead->b->flash), happened = torn;
     world *here = &pool[level * 2], *next = &pool[level * 2 + 1];
     size_t length = strlen(total.story);
     if (!is_new(dead, cuts, quiet)) {
@@ -790,7 +793,7 @@ static void explore(const world *dead, uint8_t firmware, uint32_t cuts, uint32_t
     for (;;) {
         outcome expected;
         copy(here, dead);
-        board_power_as(here->b, happened);
+        flash_power_on_as(&here->b->flash, happened);
         tell(" torn units read as done: %" PRIx32 ";", happened);
         expected = look_ahead(here, next, &start);
         for (uint32_t i = expected.first; i < expected.end && cuts > 0; i++) {
@@ -918,12 +921,12 @@ static void run_history(uint64_t seed, uint8_t only_slots)
             s = random_request(&w, (uint16_t)i);
         } else {
             s.firmware = firmware = next_firmware(firmware);
-            board_power(w.b);
+            flash_power_on(&w.b->flash);
         }
         expected = look_ahead(&w, &scratch, &s);
         if (expected.end > expected.first && chance(40) && (may_cut(&w, streak) || chance(5))) {
             uint32_t operation = random_operation(&expected);
-            uint32_t size = board_operation_size(scratch.b, operation);
+            uint32_t size = scratch.b->flash.sizes[operation];
             w.o.beyond = w.o.beyond || !may_cut(&w, streak);
             cut(&w, &s, &expected, operation, draw(size), random_tear());
             streak++;
@@ -934,9 +937,10 @@ static void run_history(uint64_t seed, uint8_t only_slots)
         if (on && !w.o.weak && !w.o.beyond && fault < 8 && expected.end > expected.first) {
             uint32_t operation = random_operation(&expected);
             if (fault < 4) {
-                board_fail(w.b, operation, operation + 1);
+                w.b->flash.fail_from = operation;
+                w.b->flash.fail_to = operation + 1;
             } else {
-                board_silence(w.b, operation);
+                w.b->flash.silent = operation;
             }
             tell(" operation %" PRIu32 " %s;", operation, fault < 4 ? "fails" : "does nothing");
         }
@@ -947,11 +951,11 @@ static void run_history(uint64_t seed, uint8_t only_slots)
         }
         if (total.trace) {
             printf("%s generation %" PRIu32 ", set %d, torn %" PRIx32 "\n", total.story,
-                   board_generation(w.b), oracle_told(&w.o, sets, w.b, w.firmware),
-                   board_torn(w.b));
+                   w.b->stub->storage.generation, oracle_told(&w.o, sets, w.b, w.firmware),
+                   flash_torn(&w.b->flash));
             total.story[0] = '\0';
         }
-        if (board_torn(w.b) == 0) {
+        if (flash_torn(&w.b->flash) == 0) {
             streak = 0;
         }
         on = s.request == START || chance(80);
@@ -973,14 +977,14 @@ static void wear_of(world *w, const char *what, uint32_t times, const step *firs
     const geometry *g = &geometries[w->geometry];
     uint32_t units = g->slot_size / g->erase_unit, before[8], least = UINT32_MAX, most = 0, sum = 0;
     for (uint8_t slot = 0; slot < w->slots; slot++) {
-        before[slot] = board_erases(w->b, slot * units);
+        before[slot] = w->b->flash.erases[slot * units];
     }
     for (uint32_t i = 0; i < times; i++) {
         step s = second != NULL && i % 2 == 1 ? *second : *first;
         s.number = (uint16_t)(1 + i % 900);
         w->o.sets = i % 2 == 0 ? 1 : w->o.sets; /* the table need not remember all of them */
         if (s.request == START) {
-            board_power(w->b);
+            flash_power_on(&w->b->flash);
         }
         int added, answer = act(w, &s, &added);
         if (answer != 0) {
@@ -988,7 +992,7 @@ static void wear_of(world *w, const char *what, uint32_t times, const step *firs
         }
     }
     for (uint8_t slot = 0; slot < w->slots; slot++) {
-        uint32_t erased = board_erases(w->b, slot * units) - before[slot];
+        uint32_t erased = w->b->flash.erases[slot * units] - before[slot];
         least = erased < least ? erased : least;
         most = erased > most ? erased : most;
         sum += erased;
@@ -1006,7 +1010,7 @@ static void run_wear(void)
     const step confirm = {.request = CONFIRM}, trial = {.request = START, .firmware = TRIAL};
     for (size_t i = 0; i < sizeof counts; i++) {
         world w = new_world(1, counts[i], FIRST, 1);
-        (void)board_start(w.b, FIRST);
+        (void)store_board_start(w.b, FIRST);
         wear_of(&w, "commit", 10000, &commit, NULL);
         if (counts[i] > 2) {
             wear_of(&w, "undo", 10000, &undo, NULL);
@@ -1016,7 +1020,7 @@ static void run_wear(void)
         board_free(w.b);
         if (counts[i] > 2) {
             w = new_world(1, counts[i], TRIAL, 1);
-            (void)board_start(w.b, TRIAL);
+            (void)store_board_start(w.b, TRIAL);
             w.firmware = TRIAL;
             wear_of(&w, "commit, confirm", 10000, &commit, &confirm);
             wear_of(&w, "commit, start in the trial", 10000, &commit, &trial);

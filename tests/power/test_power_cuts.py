@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.c_board.board import Tear, build
 from tests.power.harness import (
     SCENARIOS,
     Job,
@@ -26,7 +27,7 @@ from tests.power.harness import (
     wrap,
 )
 from tests.power.plants import PLANTS, Plant
-from tests.stub.store_board import TWO, Board, Tear, commit, compile_board, token_of
+from tests.stub.store_board import TWO, Board, commit, token_of, told_token
 
 pytestmark = [pytest.mark.needs("cc"), pytest.mark.timeout(600)]
 
@@ -110,7 +111,7 @@ def test_wear_is_spread_over_the_slots(driver: Path) -> None:
 
 def test_two_slots_may_lose_both_sets_to_two_cuts(tmp_path: Path) -> None:
     """The border of their promise (STORAGE.md): a torn seal, then a torn erase of the other set."""
-    board = Board(compile_board(tmp_path), TWO).restart()
+    board = Board(build(tmp_path), TWO).restart()
     assert commit(1)(board) == 0
     for number in (2, 3):
         whole = board.copy()
@@ -121,10 +122,10 @@ def test_two_slots_may_lose_both_sets_to_two_cuts(tmp_path: Path) -> None:
         if number == 2:
             board.power_as(board.torn)
             assert board.start() == 0
-            assert board.told_fields.token == token_of(2)
+            assert told_token(board) == token_of(2)
     board.power_as(0)  # the seal reads wrong, and the erase as if it had not begun
     assert board.start() == 0
-    assert board.told_fields.token == token_of(1)
+    assert told_token(board) == token_of(1)
     board.power_as(board.torn)  # as if it had been done
     assert board.start() == 0
     assert not board.told_fields.holds_set

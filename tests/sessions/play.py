@@ -42,6 +42,7 @@ from provision.link.operations import StagedChange
 from provision.link.replies import CommitOutcome, NotStored, Stored, Unknown
 from provision.schema.constraints import in_force
 from provision.schema.model import Schema, Value
+from tests.c_board.board import Tear
 from tests.sessions.ledger import Ledger, Violation
 from tests.sessions.simulated_link import (
     DAMAGES,
@@ -57,7 +58,6 @@ from tests.sessions.units import (
     CUnit,
     Past,
     PythonUnit,
-    TearKind,
     Unit,
     image_with,
     load,
@@ -337,7 +337,7 @@ class _Player:
                 return link.reset
             case "cut":
                 operations = chance.choice((chance.randrange(25), chance.randrange(70)))
-                size, tear = chance.randrange(64), chance.choice(list(TearKind))
+                size, tear = chance.randrange(64), chance.choice(list(Tear))
                 return lambda: link.cut_power_in(operations, size, tear)
             case "flash":
                 # One or two in a row are made up for; more, from the first on, are a refusal.

@@ -19,8 +19,9 @@ from typing import Any, Protocol, TypeVar
 from provision.contract.table import Run
 from provision.link.operations import Procedure
 from provision.link.session import ProcedureRun, Session
+from tests.c_board.board import Tear
 from tests.sessions.ledger import Ledger, Violation
-from tests.sessions.units import TearKind, Unit
+from tests.sessions.units import Unit
 
 _Result = TypeVar("_Result")
 
@@ -422,7 +423,7 @@ class SimulatedLink:
         self.unit.switch_off()
         self._go_off(seconds + self.habits.start)
 
-    def cut_power_in(self, operations: int, size: int, tear: TearKind) -> None:
+    def cut_power_in(self, operations: int, size: int, tear: Tear) -> None:
         """Take the power away in the n-th operation of the flash from now on."""
         self.unit.cut(operations, size, tear)
         self._tell(f"the power will go in flash operation {operations} from here: {tear.name}")
@@ -443,7 +444,7 @@ class SimulatedLink:
         self._is_calm = True
         self.faults = CLEAN
         self.on_line.clear()
-        self.unit.cut(_NEVER, 0, TearKind.NOTHING)
+        self.unit.cut(_NEVER, 0, Tear.NOTHING)
         self.unit.fail(_NEVER, 0)
         self._tell("from here on nothing goes wrong")
         self.wait(0.0)

@@ -2,7 +2,7 @@
 """The two boards of the project behind one interface, for sessions in virtual time.
 
 Both run the schema of session-board.toml on flash that can lose power or fail in any operation. The
-Python board's flash is provision.board.flash, the C stub's tests/stub/flash_model.c, which also
+Python board's flash is provision.board.flash, the C stub's tests/c_board/flash.c, which also
 knows torn units that read otherwise at every start. Times are milliseconds of the virtual clock.
 """
 
@@ -10,15 +10,11 @@ from __future__ import annotations
 
 import ctypes
 import random
-import subprocess
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from enum import IntEnum
-from functools import cache
 from pathlib import Path
 from typing import Protocol
 
-from provision.author.c_code import generate
 from provision.board.engine import Board
 from provision.board.flash import (
     Faults,
@@ -33,15 +29,13 @@ from provision.board.flash import (
 )
 from provision.board.state import OFFERED, Applied, Identity, Limits, Restarting
 from provision.board.store import FlashStore, pack_values, unpack_values
-from provision.contract.table import Capability, Run
+from provision.contract.table import Capability, Reason, Run, Step
 from provision.schema.codec import Packed, pack
 from provision.schema.model import Schema, Value
 from provision.schema_file.load import load_declaration
-from tests.waiting import LONG
-
-ROOT = Path(__file__).parents[2]
-STUB = ROOT / "firmware_stub"
-WARNINGS = ["-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror"]
+from tests.c_board import board
+from tests.c_board.board import IS_STAGED
+from tests.c_board.board import Tear as TearKind
 
 DECLARATION = load_declaration(Path(__file__).with_name("session-board.toml"))
 TRIAL_SCHEMA = DECLARATION.schema
@@ -51,21 +45,6 @@ GEOMETRY = Geometry(
     DECLARATION.board.settings_size, DECLARATION.board.erase_unit, DECLARATION.board.program_unit
 )
 SLOTS = DECLARATION.board.slots
-
-_OUTPUT = 65536  # as in session_unit.c
-
-
-class TearKind(IntEnum):
-    """What a cut leaves of a unit; the numbers are those of flash_model.h."""
-
-    NOTHING = 0
-    PREFIX = 1
-    SUBSET = 2
-    ALL_BUT_LAST = 3
-    UNSTABLE = 4
-    """Another reading at every start; only the C stub's flash model has it, and the next."""
-
-    ECC = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -358,97 +337,14 @@ class PythonUnit:
 # ------------------------------------------------------------------------------------------ the C
 
 
-class _Options(ctypes.Structure):
-    """unit_options of session_unit.c."""
-
-    _fields_ = (
-        ("line", ctypes.c_uint16),
-        ("credit", ctypes.c_uint16),
-        ("commit_time", ctypes.c_uint16),
-        ("erase_time", ctypes.c_uint16),
-        ("capabilities", ctypes.c_uint16),
-        ("trial", ctypes.c_uint16),
-        ("apply_time", ctypes.c_uint32),
-        ("seed", ctypes.c_uint32),
-        ("unit_id", ctypes.c_uint8 * 4),
-        ("digest", ctypes.c_uint8 * 8),
-        ("deflated_size", ctypes.c_uint32),
-        ("deflated", ctypes.c_char_p),
-        ("image", ctypes.c_char_p),
-    )
-
-
-class _View(ctypes.Structure):
-    """unit_view of session_unit.c."""
-
-    _fields_ = (
-        ("generation", ctypes.c_uint32),
-        ("operations", ctypes.c_uint32),
-        ("broken_rules", ctypes.c_uint32),
-        ("applies", ctypes.c_uint32),
-        ("restarts", ctypes.c_uint32),
-        ("holds_set", ctypes.c_uint8),
-        ("on_trial", ctypes.c_uint8),
-        ("dead", ctypes.c_uint8),
-        ("staged", ctypes.c_uint8),
-        ("token", ctypes.c_uint8 * 8),
-    )
-
-
 def build(folder: Path) -> Path:
-    """Compile the stub as a board of the sessions into a folder; return the shared object.
-
-    Undefined behaviour ends the run: nothing goes on behind it.
-    """
-    for name, text in generate(DECLARATION, "session-board").items():
-        (folder / name).write_text(text, encoding="utf-8")
-    here, model = Path(__file__).parent, ROOT / "tests" / "stub"
-    sources = [
-        here / "session_unit.c",
-        model / "flash_model.c",
-        folder / "session_board.c",
-        *sorted((STUB / "src").glob("*.c")),
-    ]
-    target = folder / "session_unit.so"
-    traps = ["-fsanitize=undefined", "-fsanitize-undefined-trap-on-error"]
-    command = ["gcc", *WARNINGS, "-O2", "-g", *traps, "-shared", "-fPIC"]
-    command += [f"-I{each}" for each in (STUB / "include", model, folder)]
-    done = subprocess.run(
-        [*command, "-o", str(target), *map(str, sources)],
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=LONG,
-    )
-    if done.returncode != 0:
-        raise RuntimeError(f"The stub does not compile:\n{done.stderr}")
-    return target
+    """Compile the stub as a board of the sessions into a folder; return the shared object."""
+    return board.compile_board(folder, board.generated(DECLARATION, "session-board", folder))
 
 
-@cache
-def load(target: Path) -> ctypes.CDLL:
+def load(library: Path | str) -> ctypes.CDLL:
     """Load what build() made."""
-    library = ctypes.CDLL(str(target))
-    unit, u32, size = ctypes.c_void_p, ctypes.c_uint32, ctypes.c_size_t
-    signatures: dict[str, tuple[object, list[object]]] = {
-        "create": (unit, [ctypes.POINTER(_Options)]),
-        "start": (ctypes.c_int, [unit, u32, u32]),
-        "destroy": (None, [unit]),
-        "receive": (None, [unit, ctypes.c_char_p, size, u32]),
-        "tick": (None, [unit, u32]),
-        "report": (None, [unit, ctypes.c_uint8]),
-        "cut": (None, [unit, u32, u32, u32]),
-        "fail": (None, [unit, u32, u32]),
-        "switch_off": (None, [unit]),
-        "look": (None, [unit, ctypes.POINTER(_View)]),
-        "output": (size, [unit, ctypes.c_char_p]),
-        "image": (None, [unit, ctypes.c_char_p]),
-    }
-    for name, (result, arguments) in signatures.items():
-        function = getattr(library, f"unit_{name}")
-        function.restype = result
-        function.argtypes = arguments
-    return library
+    return board.load(Path(library))
 
 
 class CUnit:
@@ -460,101 +356,99 @@ class CUnit:
         if configuration.receives_while_storing:
             capabilities |= Capability.RECEIVES_WHILE_STORING
         schema = packed(configuration.schema)
-        options = _Options(
+        trial = configuration.schema.trial or 0
+        digest = (ctypes.c_uint8 * 8)(*schema.digest)
+        self._stub = board.Stub(
+            library,
+            DECLARATION,
+            image,
+            schema=board.schema_of(
+                library, "session_board", schema.deflated, digest=digest, trial_seconds=trial
+            ),
             line=configuration.line,
+            unit=UNIT_ID,
+            without=("survey", "locate"),
+            seed=configuration.seed,
             credit=configuration.credit,
             commit_time=configuration.commit_time,
             erase_time=configuration.erase_time,
-            capabilities=int(capabilities),
-            trial=configuration.schema.trial or 0,
             apply_time=configuration.apply_time,
-            seed=configuration.seed,
-            unit_id=(ctypes.c_uint8 * 4)(*UNIT_ID),
-            digest=(ctypes.c_uint8 * 8)(*schema.digest),
-            deflated_size=len(schema.deflated),
-            deflated=schema.deflated,
-            image=image,
+            capabilities=int(capabilities),
         )
-        self._library = library
-        self._deflated = schema.deflated  # kept: the board points into it
-        self._buffer = ctypes.create_string_buffer(_OUTPUT)
-        self._unit = library.unit_create(ctypes.byref(options))
-        self._view = _View()
+        self._flash = self._stub.flash
         self._earlier_operations = 0
 
     @property
     def dead(self) -> bool:
         """See Unit."""
-        return bool(self._seen().dead)
+        return bool(self._flash.dead)
 
     @property
     def operations(self) -> int:
         """See Unit."""
-        return self._earlier_operations + int(self._seen().operations)
+        return self._earlier_operations + int(self._flash.operations)
 
     @property
     def applies(self) -> int:
         """See Unit."""
-        return int(self._seen().applies)
+        return int(self._stub.c.applies)
 
     @property
     def restarts(self) -> int:
         """See Unit."""
-        return int(self._seen().restarts)
+        return int(self._stub.c.restarts)
 
     def start(self, boot: int, now: int) -> None:
         """See Unit."""
-        seen = self._seen()
-        if seen.dead:  # the model counts from zero when the power comes back
-            self._earlier_operations += seen.operations
-        result = self._library.unit_start(self._unit, boot, now)
+        if self._flash.dead:  # else a reset: the flash has had power all the time
+            self._earlier_operations += self._flash.operations
+            self._stub.power()
+        self._stub.now_ms, self._stub.config.boot_number = now, boot
+        result = self._stub.start_anew()
         if result != 0:
             raise RuntimeError(f"pv_start returned {result}.")
 
     def receive(self, data: bytes, now: int) -> bytes:
         """See Unit."""
-        self._library.unit_receive(self._unit, data, len(data), now)
-        size = self._library.unit_output(self._unit, self._buffer)
-        return ctypes.string_at(self._buffer, size)
+        return self._stub.receive(data, now)
 
     def tick(self, now: int) -> None:
         """See Unit."""
-        self._library.unit_tick(self._unit, now)
+        self._stub.receive(b"", now)
 
     def report(self, run: Run) -> None:
         """See Unit."""
-        self._library.unit_report(self._unit, run)
+        self._stub.report(run, Step.REACH, Reason.UNREACHABLE if run is Run.FAILED else Reason.NONE)
+        self._stub.poll()
 
     def cut(self, operations: int, size: int, tear: TearKind) -> None:
         """See Unit."""
-        self._library.unit_cut(self._unit, operations, size, tear)
+        self._stub.cut(self._flash.operations + operations, size, tear)
 
     def fail(self, operations: int, count: int) -> None:
         """See Unit."""
-        self._library.unit_fail(self._unit, operations, count)
+        first = self._flash.operations + operations
+        self._stub.fail(first, first + count)
 
     def switch_off(self) -> None:
         """See Unit."""
-        self._library.unit_switch_off(self._unit)
+        self._flash.dead = True
 
     def look(self) -> View:
         """See Unit."""
-        seen = self._seen()
-        token = bytes(seen.token) if seen.holds_set else None
-        return View(seen.generation, token, bool(seen.on_trial), seen.staged)
+        storage = self._stub.stub.storage
+        states = self._stub.staged.bytes()[: len(self._stub.numbers)]
+        return View(
+            storage.generation,
+            bytes(storage.token) if storage.holds_set else None,
+            bool(storage.holds_set and storage.starts_left),
+            sum(state & IS_STAGED != 0 for state in states),
+        )
 
     def image(self) -> bytes:
         """See Unit."""
-        self._library.unit_image(self._unit, self._buffer)
-        return ctypes.string_at(self._buffer, GEOMETRY.size)
+        return self._stub.content
 
     def close(self) -> None:
         """See Unit."""
-        broken = self._seen().broken_rules
-        self._library.unit_destroy(self._unit)
-        if broken:
-            raise AssertionError(f"{broken} operations broke the rules of the flash")
-
-    def _seen(self) -> _View:
-        self._library.unit_look(self._unit, ctypes.byref(self._view))
-        return self._view
+        self._stub.check_rules()

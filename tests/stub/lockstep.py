@@ -17,7 +17,7 @@ from provision.contract.table import CommitKey, MessageType
 from provision.schema.constraints import staged_digest
 from provision.schema.declaration import Declaration
 from provision.schema_file.load import read_declaration
-from tests.stub.c_stub import Stub
+from tests.c_board.board import Stub
 
 VECTORS = Path(__file__).parents[2] / "shared" / "vectors"
 TOKEN = bytes(range(8))
@@ -109,7 +109,7 @@ def in_lockstep(
     """Return both boards, switched on, with nothing stored."""
     declared = declaration(name)
     geometry = settings_geometry(declared)
-    stub = Stub(library, declared, Flash(geometry), presence=presence, listens=listens)
+    stub = Stub(library, declared, presence=presence, listens=listens)
     assert stub.start() == 0
     board = from_declaration(
         declared,

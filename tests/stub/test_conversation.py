@@ -12,14 +12,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from provision.board.flash import Faults, Flash, FlashError, Operation, Tear
+from provision.board.flash import Faults, FlashError, Operation, Tear
 from provision.board.state import Network
 from provision.contract.messages import encode_message
 from provision.contract.profile import Item
 from provision.contract.table import MAX_BODY, Refusal, Run, Security, Store
 from provision.contract.table import MessageType as Type
 from scripts.derive import source
-from tests.stub.c_stub import FELL_BACK, IN_FORCE, IS_ACTIVE, IS_SET, Stub
+from tests.c_board.board import FELL_BACK, IN_FORCE, IS_ACTIVE, IS_SET, Stub
 from tests.stub.lockstep import TOKEN, Lockstep, declaration, in_lockstep, messages, request
 
 TABLE = source.load(Path(__file__).parents[2] / "shared")
@@ -165,15 +165,11 @@ def test_state_flags(both: Lockstep) -> None:
 
 def test_apply_comes_after_the_reply(both: Lockstep) -> None:
     """The firmware is told of a set only when the reply to commit is out."""
-    sent_at_apply: list[int] = []
-    seen = both.stub.config.apply
-    both.stub.config.apply = type(seen)(lambda _: sent_at_apply.append(len(both.stub.sent)))
-    assert both.stub.start() == 0
     set_field(both, "net.name", b"orchard")
     set_field(both, "net.pass", SECRET)
     both.commit()
-    assert len(sent_at_apply) == 1
-    assert sent_at_apply[0] > 0
+    assert both.stub.c.applies == 1
+    assert both.stub.c.sent_at_apply > 0
 
 
 def test_whole_values_of_every_kind(both: Lockstep) -> None:
@@ -255,13 +251,13 @@ def test_pins_can_be_swapped(both: Lockstep) -> None:
 def test_commit_is_answered_again_and_not_done_again(both: Lockstep) -> None:
     """The token that is durable already is answered, even after a restart [6.5]."""
     fill(both)
-    changes = both.stub.flash.changes
+    changes = both.stub.flash.operations
     body: dict[int, Item] = {1: 1, 2: 0, 3: TOKEN}
     assert both.ask(Type.COMMIT, body).body == {1: 1}
     both.restart()
     set_field(both, "words.text", "abc")
     assert both.ask(Type.COMMIT, body).body == {1: 1}
-    assert both.stub.flash.changes == changes
+    assert both.stub.flash.operations == changes
     assert both.ask(Type.STATUS).body[2] == 0
 
 
@@ -287,7 +283,7 @@ def test_undo_erase_and_their_repeats(both: Lockstep) -> None:
     erased = both.ask(Type.ERASE, {1: 3}).body
     assert both.ask(Type.ERASE, {1: 3}).body == erased
     assert both.ask(Type.STATUS).body[1] == Store.EMPTY
-    assert SECRET.encode() not in both.stub.settings.bytes() + both.stub.flash.content
+    assert SECRET.encode() not in both.stub.settings.bytes() + both.stub.content
     both.restart()
     refused(both.ask(Type.ERASE, {1: 3}), Refusal.MOVED_ON, detail=erased[1])
 
@@ -302,9 +298,8 @@ def test_parts_outlive_an_undo_that_is_refused(both: Lockstep) -> None:
     assert set_part(both, "words.secret", 7, size, SECRET[7:].encode()).body == {1: 1, 2: size}
     both.commit(b"12345678")
     set_part(both, "words.secret", 0, size, SECRET[:5].encode())
-    assert isinstance(both.stub.flash, Flash)
-    for flash in (both.stub.flash, both.board.store.flash):
-        flash.faults = Failing()
+    both.stub.fail()
+    both.board.store.flash.faults = Failing()
     refused(both.ask(Type.UNDO, {1: 2}), Refusal.STORAGE)
     assert set_part(both, "words.secret", 5, size, SECRET[5:7].encode()).body == {1: 0, 2: 7}
 
@@ -401,7 +396,7 @@ def test_presence(library: c.CDLL) -> None:
     refused(both.ask(Type.ERASE, {1: 1}), Refusal.PRESENCE)
     refused(both.ask(Type.ERASE, {}), Refusal.MALFORMED)
     values(both)
-    both.stub.present = True
+    both.stub.c.present = True
     both.board.show_presence()
     assert set_field(both, "words.text", "abc").body == {1: 1}
 
@@ -421,9 +416,9 @@ def test_survey(both: Lockstep) -> None:
     refused(both.ask(Type.SURVEY, {2: 1}), Refusal.OUT_OF_BOUNDS, detail=0)
     assert both.ask(Type.SURVEY).body == {1: 1, 2: False, 3: 0, 4: 0, 5: []}
     assert both.ask(Type.SURVEY).body[1] == 1
-    assert both.stub.scans == 1
+    assert both.stub.c.scans == 1
     found = [(b"mast %d" % number, -40 - number, Security.PERSONAL) for number in range(70)]
-    both.stub.networks, both.stub.scan_done = [(n, s, int(k)) for n, s, k in found], True
+    both.stub.found(found)
     both.board.found([Network(*each) for each in found], done=True)
     read: list[Any] = []
     while len(read) < 70:
@@ -443,7 +438,7 @@ def test_a_page_of_networks_is_as_full_as_a_line_admits(both: Lockstep) -> None:
         lengths = [14] * 22 + [min(32, max(1, rest - at)) for at in (0, 32, 64)]
         found = [(b"n" * length, -40, Security.PERSONAL) for length in lengths]
         scan = both.ask(Type.SURVEY).body[1]
-        both.stub.networks, both.stub.scan_done = [(n, s, int(k)) for n, s, k in found], True
+        both.stub.found(found)
         both.board.found([Network(*each) for each in found], done=True)
         reply = both.ask(Type.SURVEY, {1: scan, 2: 0})
         sizes.add((len(reply.body[5]), len(encode_message(reply))))  # type: ignore[arg-type]
@@ -454,10 +449,10 @@ def test_a_page_of_networks_is_as_full_as_a_line_admits(both: Lockstep) -> None:
 def test_restart_and_locate(both: Lockstep) -> None:
     """The reply goes out first, then the firmware is called."""
     assert both.ask(Type.LOCATE).type == Type.LOCATE_REPLY
-    assert both.stub.located == 1
+    assert both.stub.c.locates == 1
     refused(both.ask(Type.RESTART, {1: 7}), Refusal.MOVED_ON, detail=1)
     assert both.ask(Type.RESTART, {1: 1}).type == Type.RESTART_REPLY
-    assert both.stub.restarts == 1
+    assert both.stub.c.restarts == 1
 
 
 def test_status_says_what_the_firmware_reported(both: Lockstep) -> None:
@@ -467,9 +462,9 @@ def test_status_says_what_the_firmware_reported(both: Lockstep) -> None:
     assert both.ask(Type.STATUS).body[4] == 2
     both.report(Run.FAILED, 2, 1)
     assert both.ask(Type.STATUS).body[5] == 1
-    both.stub.report(Run.FAILED, 6, 6, both.stub.descriptors.numbers["words.secret"])
+    both.stub.report(Run.FAILED, 6, 6, both.stub.numbers["words.secret"])
     both.board.report(Run.FAILED, 6, 6, "words.secret", bytes(4))  # type: ignore[arg-type]
-    both.stub.library.pv_report_address(both.stub.state.address, bytes(4), 4)
+    both.stub.report_address(bytes(4))
     assert both.ask(Type.STATUS).body[6] == "words.secret"
 
 
@@ -594,8 +589,7 @@ def test_feed_in_any_pieces(library: c.CDLL, data: st.DataObject) -> None:
 def test_smallest_line(library: c.CDLL) -> None:
     """A board that receives 128 characters takes a BODY of 128, and drops 129 whole."""
     declared = declaration("board")
-    flash = in_lockstep(library, "board").stub.flash
-    stub = Stub(library, declared, flash, body_limit=128, credit=139)
+    stub = Stub(library, declared, line=128, credit=139)
     assert stub.start() == 0
     skipped = 64
     for padding in range(60, 90):

@@ -13,8 +13,6 @@ from typing import Any
 
 import pytest
 
-from provision.board.engine import settings_geometry
-from provision.board.flash import Faults, Flash, FlashError, Operation, Tear
 from provision.board.state import Network
 from provision.contract.digest import staged_digest as digest
 from provision.contract.table import Capability, Characters, Kind, Refusal, Run, Security, Store
@@ -22,24 +20,15 @@ from provision.contract.table import MessageType as Type
 from provision.schema.declaration import Declaration
 from provision.schema.model import Condition, Field, Schema, Section, Value
 from provision.schema.values import check_value
-from tests.stub.c_stub import DONE, FELL_BACK, IS_ACTIVE, CConfig, CField, CReader, Stub
+from tests.c_board.board import FELL_BACK, IS_ACTIVE, CConfig, CReader, Stub
 from tests.stub.lockstep import TOKEN, Lockstep, declaration, in_lockstep, messages, request
 
 ERROR_CONFIG, ERROR_VERSION, ERROR_SPACE = -1, -2, -3  # PV_ERROR_ of pv.h
 
 
-class Broken(Faults):
-    """Flash in which nothing can be changed."""
-
-    def changing(self, operation: Operation) -> Tear | None:
-        """Refuse."""
-        del operation
-        raise FlashError
-
-
-def board(library: c.CDLL, declared: Declaration, flash: Flash | None = None, **rest: Any) -> Stub:
-    """Return the stub with a declaration, started; flash: as it was left."""
-    stub = Stub(library, declared, flash or Flash(settings_geometry(declared)), **rest)
+def board(library: c.CDLL, declared: Declaration, content: bytes | None = None) -> Stub:
+    """Return the stub with a declaration, started; content: of the flash, as it was left."""
+    stub = Stub(library, declared, content)
     assert stub.start() == 0
     return stub
 
@@ -85,8 +74,7 @@ def test_a_config_out_of_its_limits_is_refused(
     library: c.CDLL, member: str, value: int | None
 ) -> None:
     """pv_start says so and touches nothing; at the limits it starts."""
-    declared = declaration("board")
-    stub = Stub(library, declared, Flash(settings_geometry(declared)))
+    stub = Stub(library, declaration("board"))
     kind: Any = dict(CConfig._fields_)[member]
     setattr(stub.config, member, kind() if value is NULL else value)
     assert stub.start() == ERROR_CONFIG
@@ -102,28 +90,25 @@ GEOMETRIES = [
 @pytest.mark.parametrize(("member", "value"), GEOMETRIES)
 def test_a_flash_out_of_its_limits_is_refused(library: c.CDLL, member: str, value: int) -> None:
     """Slots, units, and whether they divide."""
-    declared = declaration("board")
-    stub = Stub(library, declared, Flash(settings_geometry(declared)))
+    stub = Stub(library, declaration("board"))
     if value == 24:  # divides the slot, and is no multiple of the program unit
-        stub._flash.slot_size = 24 * 341
-    setattr(stub._flash, member, value)
+        stub.geometry.slot_size = 24 * 341
+    setattr(stub.geometry, member, value)
     assert stub.start() == ERROR_CONFIG
 
 
 def test_a_flash_too_small_for_the_largest_set_is_refused(library: c.CDLL) -> None:
     """pv_start says so [pv.h], and the firmware's part is not told to put anything into use."""
-    declared = declaration("board")
-    stub = Stub(library, declared, Flash(settings_geometry(declared)))
-    stub._flash.slot_size = stub._flash.erase_unit
-    stub.descriptors.schema.largest_payload = stub._flash.slot_size
+    stub = Stub(library, declaration("board"))
+    stub.geometry.slot_size = stub.geometry.erase_unit
+    stub.descriptors.schema.largest_payload = stub.geometry.slot_size
     assert stub.start() == ERROR_SPACE
-    assert stub.applied == 0
+    assert stub.c.applies == 0
 
 
 def test_code_generated_for_another_stub_is_refused(library: c.CDLL) -> None:
     """It may have other structs."""
-    declared = declaration("board")
-    stub = Stub(library, declared, Flash(settings_geometry(declared)))
+    stub = Stub(library, declaration("board"))
     stub.descriptors.schema.stub_version = 2
     assert stub.start() == ERROR_VERSION
 
@@ -140,8 +125,7 @@ def test_two_slots_offer_no_way_back(library: c.CDLL, name: str) -> None:
 
 def test_a_firmware_without_apply_and_restart(library: c.CDLL) -> None:
     """Restart is not offered; a set in force is `not-reported` by itself [pv.h]."""
-    stub = Stub(library, declaration("trial-board"), Flash(settings_geometry(declaration("board"))))
-    stub.config.apply, stub.config.restart = DONE(), DONE()
+    stub = Stub(library, declaration("trial-board"), without=["apply", "restart"])
     assert stub.start() == 0
     assert ask(stub, Type.STATUS).body[3] == Run.IDLE
     store_level(stub, 3)
@@ -161,24 +145,24 @@ def test_has_of_a_number_beyond_the_fields(library: c.CDLL) -> None:
 def test_a_set_that_lacks_what_a_newer_firmware_requires(library: c.CDLL) -> None:
     """The store is incomplete, status names the field [6.6], and nothing is put into use."""
     old = declaration("trial-board")
-    flash = Flash(settings_geometry(old))
-    store_level(board(library, old, flash), 3)
+    stored = board(library, old)
+    store_level(stored, 3)
     wanted = Field("colour", Kind.INTEGER, "Colour", required=True)
-    stub = board(library, changed(old, 0, wanted), flash)
+    stub = board(library, changed(old, 0, wanted), stored.content)
     body = ask(stub, Type.STATUS).body
     assert body[1] == Store.INCOMPLETE
     assert body[11] == "lamp.colour"
     assert body[3] == Run.IDLE
-    assert stub.applied == 0
+    assert stub.c.applies == 0
 
 
 def test_a_value_that_fell_back_without_a_default_is_not_shown(library: c.CDLL) -> None:
     """Held is fell-back, and there is no value [6.3]."""
     old = declaration("trial-board")
-    flash = Flash(settings_geometry(old))
-    store_level(board(library, old, flash), 9)
+    stored = board(library, old)
+    store_level(stored, 9)
     narrow = Field("level", Kind.INTEGER, "Level", minimum=0, maximum=5)
-    stub = board(library, changed(old, 0, narrow), flash)
+    stub = board(library, changed(old, 0, narrow), stored.content)
     assert ["lamp.level", 2] in ask(stub, Type.GET_VALUES, {1: 0}).body[3]
     assert stub.flags("lamp.level") & FELL_BACK
 
@@ -207,14 +191,14 @@ def test_a_condition_on_whether_a_field_has_a_value(library: c.CDLL) -> None:
 def test_a_trial_of_an_older_firmware_is_kept_where_flash_fails(library: c.CDLL) -> None:
     """A firmware without trials keeps the set; where that cannot be written it still shows none."""
     old = declaration("trial-board")
-    flash = Flash(settings_geometry(old))
-    stub = board(library, old, flash)
+    stub = board(library, old)
     store_level(stub, 3)
     store_level(stub, 4)
     assert ask(stub, Type.STATUS).body[1] == Store.TRIAL
-    flash.faults = Broken()
     plain = dataclasses.replace(old, schema=dataclasses.replace(old.schema, trial=None))
-    stub = board(library, plain, flash)
+    stub = Stub(library, plain, stub.content)
+    stub.fail()
+    assert stub.start() == 0
     assert ask(stub, Type.STATUS).body[1] == Store.COMPLETE
 
 
@@ -226,7 +210,7 @@ def test_a_commit_that_cannot_be_written(library: c.CDLL) -> None:
     stub = board(library, declaration("trial-board"))
     store_level(stub, 3)
     assert ask(stub, Type.SET_FIELD, {1: "lamp.level", 2: 4}).type == Type.SET_FIELD_REPLY
-    stub.flash.faults = Broken()
+    stub.fail()
     commit = {1: 1, 2: digest([("lamp.level", 4)]), 3: TOKEN}
     assert ask(stub, Type.COMMIT, commit).body == {1: Refusal.STORAGE}
     assert ask(stub, Type.STATUS).body[2] == 1
@@ -238,11 +222,11 @@ def test_a_proven_trial_that_cannot_be_kept_yet(library: c.CDLL) -> None:
     stub = board(library, declaration("trial-board"))
     store_level(stub, 3)
     store_level(stub, 4)
-    stub.flash.faults = Broken()
+    stub.fail()
     stub.report(Run.PROVEN)
     stub.poll()
     assert ask(stub, Type.STATUS).body[1] == Store.TRIAL
-    stub.flash.faults = Faults()
+    stub.fail(0, 0)
     stub.now_ms += 60_000
     stub.poll()
     assert ask(stub, Type.STATUS).body[1] == Store.COMPLETE
@@ -257,7 +241,7 @@ def test_an_address_is_shown(library: c.CDLL, octets: bytes) -> None:
     """Of 4 or 16 bytes [6.6]; of another length it is none."""
     stub = board(library, declaration("board"))
     for size in (len(octets), len(octets) - 1):
-        library.pv_report_address(stub.state.address, octets[:size], size)
+        stub.report_address(octets[:size])
         body = ask(stub, Type.STATUS).body
         assert body.get(7) == (octets if size == len(octets) else None)
 
@@ -278,7 +262,7 @@ def test_at_most_64_networks_come_in_a_reply(library: c.CDLL) -> None:
     both = in_lockstep(library, "board")
     both.ask(Type.SURVEY)
     found = [(bytes([number]), -1, Security.OPEN) for number in range(70)]
-    both.stub.networks, both.stub.scan_done = [(n, s, int(k)) for n, s, k in found], True
+    both.stub.found(found)
     both.board.found([Network(*each) for each in found], done=True)
     assert len(both.ask(Type.SURVEY, {1: 1}).body[5]) == 64  # type: ignore[arg-type]
 
@@ -288,7 +272,7 @@ def test_scans_are_numbered_from_1_to_255_and_again_from_1(library: c.CDLL) -> N
     both = in_lockstep(library, "board")
     for number in [*range(1, 256), 1]:
         assert both.ask(Type.SURVEY).body[1] == number
-        both.stub.scan_done = True
+        both.stub.found([])
         both.board.found([], done=True)
 
 
@@ -308,10 +292,9 @@ def test_a_reader_that_failed_reads_nothing_more(library: c.CDLL) -> None:
     memory = c.create_string_buffer(b"\x18\x01")
     reader = CReader(memory=c.addressof(memory), left=2)
     head = (c.c_uint32 * 2)()
-    library.pv_read_head.restype = library.pv_read.restype = c.c_bool
     assert not library.pv_read_head(c.byref(reader), head)  # 1 has a shorter form
     assert reader.failed
-    assert not library.pv_read(c.byref(reader), None, c.c_uint32(0))
+    assert not library.pv_read(c.byref(reader), None, 0)
 
 
 def test_items_announced_in_storage_do_not_wrap(library: c.CDLL) -> None:
@@ -323,7 +306,6 @@ def test_items_announced_in_storage_do_not_wrap(library: c.CDLL) -> None:
     octets = b"".join(b"\xba" + count.to_bytes(4, "big") for count in counts)
     memory = c.create_string_buffer(octets + bytes(300_000 - len(octets)))
     reader = CReader(memory=c.addressof(memory), left=300_000)
-    library.pv_skip_value.restype = c.c_bool
     assert max(counts) < 300_000 - len(octets)  # none of them is refused by itself
     assert not library.pv_skip_value(c.byref(reader))
 
@@ -332,9 +314,9 @@ def decode(stub: Stub, key: str, item: bytes) -> int:
     """Return the stub's refusal of an item as it would come from storage, whole or cut off."""
     memory = c.create_string_buffer(item, len(item))
     reader = CReader(memory=c.addressof(memory), left=len(item))
-    number = stub.descriptors.numbers[key]
+    number = stub.numbers[key]
     schema = stub.descriptors.schema
-    field: CField = stub.descriptors.fields[number]
+    field = stub.descriptors.fields[number]
     return int(
         stub.library.pv_decode_value(
             c.byref(schema), c.byref(field), c.byref(reader), stub.staged.address
@@ -361,7 +343,7 @@ def test_a_stored_value_that_is_none(library: c.CDLL, key: str, item: bytes) -> 
 def test_bytes_are_held_against_the_longest_length_again(library: c.CDLL) -> None:
     """Whoever assembled them."""
     stub = board(library, declaration("board"))
-    field = stub.descriptors.fields[stub.descriptors.numbers["octets.hex"]]
+    field = stub.descriptors.fields[stub.numbers["octets.hex"]]
     for size, expected in ((8, 0), (9, Refusal.LENGTH)):
         octets = bytes(size)
         schema = c.byref(stub.descriptors.schema)

@@ -9,8 +9,6 @@ import dataclasses
 
 import pytest
 
-from provision.board.engine import settings_geometry
-from provision.board.flash import Flash
 from provision.contract.line import crc32c
 from provision.contract.messages import Message, encode_message
 from provision.contract.profile import Item
@@ -19,30 +17,20 @@ from provision.contract.table import MessageType as Type
 from provision.schema.constraints import staged_digest
 from provision.schema.declaration import Declaration
 from provision.schema.model import Field
-from tests.stub.c_stub import FELL_BACK, IS_SET, Stub
+from tests.c_board.board import FELL_BACK, IS_SET, Stub
 from tests.stub.lockstep import TOKEN, declaration, messages, request
 
 
-class Watched(Stub):
-    """A stub of which is known how much it had sent before each erase and program."""
+class Asked(Stub):
+    """A stub that was started, and is asked."""
 
     def __init__(
-        self, library: c.CDLL, declared: str | Declaration, flash: Flash | None = None
+        self, library: c.CDLL, declared: str | Declaration, content: bytes | None = None
     ) -> None:
         if isinstance(declared, str):
             declared = declaration(declared)
-        super().__init__(library, declared, flash or Flash(settings_geometry(declared)))
-        self.before: list[int] = []
+        super().__init__(library, declared, content)
         assert self.start() == 0
-        self.before.clear()
-
-    def _program(self, at: int, data: bytes) -> int:
-        self.before.append(len(self.sent))
-        return super()._program(at, data)
-
-    def _erase(self, at: int) -> int:
-        self.before.append(len(self.sent))
-        return super()._erase(at)
 
     def answer(self, type_: int, body: dict[int, Item] | None = None) -> Message:
         """Return the one reply to a request."""
@@ -57,7 +45,7 @@ class Watched(Stub):
     def store(self, level: int) -> None:
         """Commit a set of the trial board."""
         self.stage(level)
-        self.before.clear()
+        self.flash.operations = 0
         digest = staged_digest(self.descriptors.model, {"lamp.level": level})
         token = bytes([level, *TOKEN[1:]])
         assert self.answer(Type.COMMIT, {1: 1, 2: digest, 3: token}).type == Type.COMMIT_REPLY
@@ -73,15 +61,15 @@ class Watched(Stub):
 @pytest.mark.parametrize("type_", [Type.COMMIT, Type.CONFIRM, Type.UNDO, Type.ERASE])
 def test_nothing_is_sent_before_the_last_unit_is_programmed(library: c.CDLL, type_: Type) -> None:
     """A reply means that what it acknowledges outlives a loss of power from then on [6.5, 6.7]."""
-    stub = Watched(library, "trial-board")
+    stub = Asked(library, "trial-board")
     stub.store(1)
     if type_ is not Type.COMMIT:
         stub.store(2)
         generation = stub.generation
-        stub.before.clear()
+        stub.flash.operations = 0
         assert stub.answer(type_, {1: generation}).type == type_ + 1
-    assert stub.before
-    assert not any(stub.before)
+    assert stub.flash.operations
+    assert stub.c.sent_at_change == 0
 
 
 @pytest.mark.parametrize(("id_", "unused"), [(1, 2), (300, 4)])
@@ -89,7 +77,7 @@ def test_a_request_whose_pad_bits_are_not_zero_is_ignored(
     library: c.CDLL, id_: int, unused: int
 ) -> None:
     """A BODY has one spelling only [2.2]. Its CHECK is right, and its item is a request."""
-    stub = Watched(library, "trial-board")
+    stub = Asked(library, "trial-board")
     item = encode_message(Message(1, Type.HELLO, id_))
     assert len(item) * 8 % 6 == 6 - unused
     alphabet = (
@@ -104,14 +92,14 @@ def test_a_request_whose_pad_bits_are_not_zero_is_ignored(
 @pytest.mark.parametrize("body", ["hAEBAaAA", "hAEBAaA=", "hAEBAaAAA"])
 def test_a_request_with_a_character_too_many_is_ignored(library: c.CDLL, body: str) -> None:
     """A zero byte behind the item, padding, and a character that carries no whole byte."""
-    stub = Watched(library, "trial-board")
+    stub = Asked(library, "trial-board")
     assert stub.receive(line_of("hAEBAaA"))  # hello with id 1
     assert stub.receive(line_of(body)) == b""
 
 
 def test_a_request_with_a_foreign_character_is_ignored(library: c.CDLL) -> None:
     """Wherever it stands, even where its bits would be those of what belongs there."""
-    stub = Watched(library, "trial-board")
+    stub = Asked(library, "trial-board")
     body = "hAEBAaA"
     for foreign in "+/=*@[`{ .\x00\x7f\xff":
         for at in range(len(body)):
@@ -146,7 +134,7 @@ def line_of(body: str) -> bytes:
 @pytest.mark.parametrize("count", [2, 32])
 def test_a_count_that_is_wrong_beside_a_right_digest_differs(library: c.CDLL, count: int) -> None:
     """Clause 6.5 has the board compare both: the digest alone is 32 bits of a guess."""
-    stub = Watched(library, "trial-board")
+    stub = Asked(library, "trial-board")
     stub.stage(3)
     digest = staged_digest(stub.descriptors.model, {"lamp.level": 3})
     reply = stub.answer(Type.COMMIT, {1: count, 2: digest, 3: TOKEN})
@@ -177,28 +165,16 @@ def test_a_stored_value_longer_than_its_field_writes_nothing_behind_the_settings
     library: c.CDLL,
 ) -> None:
     """A firmware that allows less finds 30 bytes where it has room for 4, and falls back [10]."""
-    older = Watched(library, with_a_note(30))
+    older = Asked(library, with_a_note(30))
     staged: dict[str, int | str] = {"lamp.level": 7, "lamp.note": "n" * 30}
     for key, value in staged.items():
         assert older.answer(Type.SET_FIELD, {1: key, 2: value}).type == Type.SET_FIELD_REPLY
     digest = staged_digest(older.descriptors.model, staged)
     assert older.answer(Type.COMMIT, {1: 2, 2: digest, 3: TOKEN}).type == Type.COMMIT_REPLY
-    newer = Watched(library, with_a_note(4), older.flash)
+    newer = Asked(library, with_a_note(4), older.content)
     assert newer.poll() == b""  # and looks at the guards around all memory
     assert newer.flags("lamp.level") & IS_SET
     assert newer.flags("lamp.note") & FELL_BACK
-
-
-class Doubtful(Watched):
-    """A stub on flash that does all it is told, and says of one kind of it that it failed."""
-
-    fails = ""
-
-    def _program(self, at: int, data: bytes) -> int:
-        return super()._program(at, data) or -(self.fails == "program")
-
-    def _erase(self, at: int) -> int:
-        return super()._erase(at) or -(self.fails == "erase")
 
 
 @pytest.mark.parametrize("kind", ["program", "erase"])
@@ -206,9 +182,9 @@ def test_flash_that_says_it_failed_is_believed_whatever_reads_back(
     library: c.CDLL, kind: str
 ) -> None:
     """Cells that the part itself doubts may read otherwise tomorrow: it is refused [6.5]."""
-    stub = Doubtful(library, "trial-board")
+    stub = Asked(library, "trial-board")
     stub.store(1)
-    stub.fails = kind
+    stub.flash.doubted = getattr(stub.geometry, f"{kind}_unit")
     stub.stage(2)
     digest = staged_digest(stub.descriptors.model, {"lamp.level": 2})
     reply = stub.answer(Type.COMMIT, {1: 1, 2: digest, 3: bytes(8)})
@@ -216,42 +192,32 @@ def test_flash_that_says_it_failed_is_believed_whatever_reads_back(
     assert stub.generation == 1
 
 
-class Worn(Watched):
-    """A stub on flash of which, from a moment on, one slot can be erased and no other."""
-
-    only: int | None = None
-
-    def _erase(self, at: int) -> int:
-        if self.only is not None and at // self._flash.slot_size != self.only:
-            return -1
-        return super()._erase(at)
-
-
 def test_the_set_in_force_is_not_overwritten_for_want_of_another_slot(library: c.CDLL) -> None:
     """Rather a refusal than a moment in which a loss of power leaves no set [5.2]."""
-    stub = Worn(library, "trial-board")
+    stub = Asked(library, "trial-board")
     stub.store(1)
-    slot_size = stub._flash.slot_size
-    slots = [stub.flash.content[at : at + slot_size] for at in range(0, 4 * slot_size, slot_size)]
-    stub.only = max(range(4), key=lambda slot: int.from_bytes(slots[slot][4:8], "little"))
+    slot_size = stub.geometry.slot_size
+    slots = [stub.content[at : at + slot_size] for at in range(0, 4 * slot_size, slot_size)]
+    only = max(range(4), key=lambda slot: int.from_bytes(slots[slot][4:8], "little"))
+    units = slot_size // stub.geometry.erase_unit
+    stub.flash.worn_out = ~(((1 << units) - 1) << only * units)
     stub.stage(2)
     digest = staged_digest(stub.descriptors.model, {"lamp.level": 2})
     reply = stub.answer(Type.COMMIT, {1: 1, 2: digest, 3: bytes(8)})
     assert (reply.type, reply.body) == (Type.REFUSAL, {1: Refusal.STORAGE})
-    assert stub.flash.content[stub.only * slot_size :].startswith(slots[stub.only])
+    assert stub.content[only * slot_size :].startswith(slots[only])
 
 
 @pytest.mark.parametrize("at", range(8))
 def test_a_seal_that_is_wrong_in_any_byte_is_written_anew(library: c.CDLL, at: int) -> None:
     """It was cut short, and may read otherwise at the next start (STORAGE.md)."""
-    stub = Watched(library, "trial-board")
+    stub = Asked(library, "trial-board")
     stub.store(1)
     before = stub.generation
-    content = bytearray(stub.flash.content)
+    content = bytearray(stub.content)
     newest = content.index(b"PVR1" + before.to_bytes(4, "little"))
     content[content.index(b"SEAL", newest) + at] ^= 0x10
-    torn = Flash(stub.flash.geometry, bytes(content))
-    again = Watched(library, "trial-board", torn)
+    again = Asked(library, "trial-board", bytes(content))
     assert again.generation == before + 1
     assert again.flags("lamp.level") & IS_SET
 
@@ -261,12 +227,12 @@ def test_a_stored_number_of_another_unit_is_not_taken(
     library: c.CDLL, unit: str | None, taken: bool
 ) -> None:
     """Ninety seconds must not become ninety minutes by an update [10]."""
-    older = Watched(library, with_a_pause("s"))
+    older = Asked(library, with_a_pause("s"))
     staged: dict[str, int | str] = {"lamp.level": 7, "lamp.pause": 90}
     for key, value in staged.items():
         assert older.answer(Type.SET_FIELD, {1: key, 2: value}).type == Type.SET_FIELD_REPLY
     digest = staged_digest(older.descriptors.model, staged)
     assert older.answer(Type.COMMIT, {1: 2, 2: digest, 3: TOKEN}).type == Type.COMMIT_REPLY
-    newer = Watched(library, with_a_pause(unit), older.flash)
+    newer = Asked(library, with_a_pause(unit), older.content)
     assert bool(newer.flags("lamp.pause") & IS_SET) is taken
     assert bool(newer.flags("lamp.pause") & FELL_BACK) is not taken

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import ctypes as c
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -14,17 +15,15 @@ from provision.contract.table import Ability, Characters, Kind, Refusal
 from provision.schema.capacity import number_limits
 from provision.schema.model import Field, Option, Pin, Schema, Section, Value
 from provision.schema.values import check_value
-from tests.stub.c_stub import (
+from tests.c_board.board import (
     BYTE_KINDS,
-    READER,
-    TAKE,
     TEXT_KINDS,
     CField,
     CPin,
     CReader,
     CSchema,
-    CSink,
     Guarded,
+    Sink,
     detail,
     kind_symbol,
     names,
@@ -63,8 +62,9 @@ FIELDS = {
 }
 SCHEMA = Schema("", (Section("all", "", tuple(FIELDS.values())),), PINS)
 C_PINS = (CPin * len(PINS))(*(CPin(p.number, p.abilities, p.taken is not None) for p in PINS))
-C_SCHEMA = CSchema(pins=C_PINS, pin_count=len(PINS))
+C_SCHEMA = CSchema(pins=c.addressof(C_PINS), pin_count=len(PINS))
 ROOM = 512
+READ = dict(CReader._fields_)["read"]
 
 
 class Checker:
@@ -77,7 +77,8 @@ class Checker:
         kind = c.addressof(c.c_uint8.in_dll(library, kind_symbol(field.kind)))
         self.c_field = CField(kind=kind, minimum=least, maximum=most, tag=field.kind)
         self.c_field.detail = detail(field)
-        self.c_field.names = names([o.key for o in field.options] or field.schemes)
+        self.names = names([o.key for o in field.options] or field.schemes)
+        self.c_field.names = c.addressof(self.names)
         self.struct = Guarded(self._width(most))
 
     def _width(self, most: int) -> int:
@@ -105,11 +106,11 @@ class Checker:
             at += size
             return True
 
-        refusal = self._decode(CReader(read=READER(read), left=len(item)))
+        refusal = self._decode(CReader(read=READ(read), left=len(item)))
         assert at == len(item), "the value was not passed over whole"
         return refusal
 
-    def _decode(self, reader: CReader) -> int:
+    def _decode(self, reader: Any) -> int:
         refusal = self.library.pv_decode_value(
             c.byref(C_SCHEMA), c.byref(self.c_field), c.byref(reader), self.struct.address
         )
@@ -119,11 +120,9 @@ class Checker:
 
     def encoded(self) -> bytes:
         """Return the member as the stub encodes it."""
-        taken = bytearray()
-        sink = CSink()
-        sink.take = TAKE(lambda _, data, size: taken.extend(c.string_at(data, size)))
-        self.library.pv_encode_value(c.byref(sink), c.byref(self.c_field), self.struct.address)
-        return bytes(taken)
+        sink = Sink(self.library)
+        self.library.pv_encode_value(sink.address, c.byref(self.c_field), self.struct.address)
+        return sink.bytes()
 
     def agrees(self, value: Value) -> None:
         """The stub refuses the value as the host does, and keeps it if it takes it."""

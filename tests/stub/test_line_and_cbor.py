@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from provision.contract.profile import Item, ProfileError, decode, encode
 from provision.contract.table import MAX_BODY
-from tests.stub.c_stub import TAKE, CSink
+from tests.c_board.board import Sink
 
 LARGEST_ITEM = MAX_BODY * 3 // 4
 DATA = Path(__file__).parents[1] / "contract" / "data"
@@ -45,14 +45,12 @@ def test_crc_of_the_catalogue(library: c.CDLL) -> None:
 
 def put(library: c.CDLL, number: int) -> bytes:
     """Return how the stub encodes an integer."""
-    taken = bytearray()
-    sink = CSink()
-    sink.take = TAKE(lambda _, data, size: taken.extend(c.string_at(data, size)))
+    sink = Sink(library)
     if -(2**31) <= number < 2**31:
-        library.pv_put_int(c.byref(sink), number)
+        library.pv_put_int(sink.address, number)
     else:
-        library.pv_put_head(c.byref(sink), 0, number)
-    return bytes(taken)
+        library.pv_put_head(sink.address, 0, number)
+    return sink.bytes()
 
 
 def rows(name: str) -> list[dict[str, str]]:

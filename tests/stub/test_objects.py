@@ -15,9 +15,9 @@ from pathlib import Path
 import pytest
 
 from scripts import call_graph
+from tests.c_board.abi import STUB
+from tests.c_board.board import compile_c, includes, sources_of
 from tests.waiting import LONG, PATIENCE
-
-STUB = Path(__file__).parents[2] / "firmware_stub"
 
 pytestmark = pytest.mark.needs("gcc", "nm")
 
@@ -64,14 +64,12 @@ def compile_stub(
     folder: Path, stub: Path = STUB, level: str = "-Os", compiler: str = "gcc"
 ) -> list[Path]:
     """Compile each source to an object with its call graph beside it."""
-    for source in sorted((stub / "src").glob("*.c")):
-        command = [compiler, "-std=c99", level, *COMPILERS[compiler], "-fcallgraph-info=su"]
-        command += ["-c", str(source)]
-        command += [f"-I{stub / 'include'}", f"-I{stub / 'src'}", "-o", f"{source.stem}.o"]
-        subprocess.run(command, check=True, cwd=folder, timeout=LONG)
-    objects = sorted(folder.glob("*.o"))
-    assert len(objects) > 4
-    return objects
+    # -w: planted faults are odd
+    how = ["-w", level, *COMPILERS[compiler], "-fcallgraph-info=su", "-c", *includes(stub=stub)]
+    return [
+        compile_c(folder / f"{source.stem}.o", [source], *how, compiler=compiler, folder=folder)
+        for source in sources_of(stub)
+    ]
 
 
 def symbols(objects: list[Path]) -> list[tuple[str, str]]:

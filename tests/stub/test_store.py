@@ -17,17 +17,16 @@ from hypothesis import strategies as st
 
 from provision.board import flash
 from provision.board.store import FlashStore
+from tests.c_board.board import FELL_BACK, IS_SET, Tear
 from tests.stub.store_board import (
     CERT,
     COARSE,
     DEPTH,
     ERROR_SPACE,
-    FELL_BACK,
     FINE,
     FIRST,
     GEOMETRIES,
     HEIGHT,
-    IS_SET,
     KEY,
     LAMP,
     MODE,
@@ -42,21 +41,13 @@ from tests.stub.store_board import (
     Board,
     Geometry,
     Step,
-    Tear,
     commit,
-    compile_board,
     operations_of,
     token_of,
     told_token,
 )
 
 pytestmark = pytest.mark.needs("cc")
-
-
-@pytest.fixture(scope="module")
-def library(tmp_path_factory: pytest.TempPathFactory) -> ctypes.CDLL:
-    """The test board, compiled."""
-    return compile_board(tmp_path_factory.mktemp("store"))
 
 
 # ------------------------------------------------------------------------------- what is written
@@ -67,7 +58,7 @@ def records(board: Board) -> list[dict[str, object]]:
     found = []
     geometry = board.geometry
     for slot in range(geometry.slots):
-        content = board.image[slot * geometry.slot_size :][: geometry.slot_size]
+        content = board.content[slot * geometry.slot_size :][: geometry.slot_size]
         assert content[:4] == b"PVR1"
         assert content[44:48] == google_crc32c.value(content[:44]).to_bytes(4, "little")
         number = {name: int.from_bytes(content[at : at + 4], "little") for name, at in FIELDS}
@@ -175,7 +166,7 @@ def test_undo_goes_back_and_forth(library: ctypes.CDLL) -> None:
         before = board.generation
         assert board.undo() == 0
         assert told_token(board) == token_of(token)
-        assert board.settings.name == b"tree %d" % token
+        assert board.in_force.name == b"tree %d" % token
         assert board.generation == before + 1
         assert told_token(board.copy().restart()) == token_of(token)
 
@@ -215,7 +206,7 @@ def test_a_trial_ends_at_the_third_start(library: ctypes.CDLL) -> None:
         seen.append((told_token(board), board.told_fields.starts_left))
     one, two = token_of(1), token_of(2)
     assert seen == [(two, 3), (two, 2), (two, 1), (one, 0), (one, 0)]
-    assert board.settings.name == b"tree 1"
+    assert board.in_force.name == b"tree 1"
 
 
 def test_a_commit_in_a_trial_keeps_the_confirmed_set(library: ctypes.CDLL) -> None:
@@ -349,7 +340,7 @@ def test_an_operation_that_only_claims_to_be_done_is_noticed(library: ctypes.CDL
     operations = operations_of(board, commit(6))
     for operation in operations:
         lying = board.copy()
-        lying.silence(operation)
+        lying.flash.silent = operation
         assert commit(6)(lying) == 0
         assert lying.operations > operations[-1] + 1  # another slot took it
         assert told_token(lying.restart()) == token_of(6)
@@ -358,7 +349,7 @@ def test_an_operation_that_only_claims_to_be_done_is_noticed(library: ctypes.CDL
 def test_a_slot_that_is_worn_out_is_done_without(library: ctypes.CDLL) -> None:
     """A commit whose turn it is takes another slot; undo still works with three of four."""
     board = Board(library, FINE).restart()
-    board.wear_out(3 * 2)  # of the fourth slot
+    board.flash.worn_out = 1 << 3 * 2  # of the fourth slot
     for number in range(1, 15):
         assert commit(number)(board) == 0
     for number in range(15, 25):
@@ -376,7 +367,8 @@ def test_a_unit_that_a_later_one_spoils_is_noticed(library: ctypes.CDLL) -> None
     whole = board.copy()
     assert commit(2)(whole) == 0
     slot = next(n for n, record in enumerate(records(whole)) if record["token"] == token_of(2))
-    board.spoil(whole.operations - 2, slot * FINE.slot_size + 60)  # the last unit of the payload
+    board.flash.spoils = whole.operations - 2  # the last unit of the payload
+    board.flash.spoiled = slot * FINE.slot_size + 60
     assert commit(2)(board) == 0
     assert records(board)[slot]["kind"] == 2  # void: another slot took the set
     for number in (3, 4, 5):
@@ -403,11 +395,11 @@ def test_after_an_erase_no_byte_of_a_secret_is_in_any_slot(
     board = Board(library, geometry).restart()
     for number in range(1, 6):
         assert commit(number, key=CANARY)(board) == 0
-    assert holds_secret(board.image)
+    assert holds_secret(board.content)
     told = board.told
     whole = board.copy()
     assert whole.erase() == 0
-    assert not holds_secret(whole.image)
+    assert not holds_secret(whole.content)
     assert told_token(whole) == b""
     outcomes = set()
     for operation in operations_of(board, Board.erase):
@@ -417,7 +409,7 @@ def test_after_an_erase_no_byte_of_a_secret_is_in_any_slot(
             broken.erase()
             broken.restart()
             outcomes.add(broken.told)
-            assert holds_secret(broken.image) == (broken.told == told)
+            assert holds_secret(broken.content) == (broken.told == told)
     assert outcomes == {told, whole.told}
 
 
@@ -429,11 +421,11 @@ def test_ram_keeps_no_secret_but_in_the_settings(library: ctypes.CDLL) -> None:
         assert not in_ram(board)
     assert board.undo() == 0
     assert not in_ram(board)
-    assert board.settings.key == CANARY
+    assert board.in_force.key == CANARY
     assert not in_ram(board.copy().restart())
     assert board.erase() == 0
     assert not in_ram(board)
-    assert not holds_secret(bytes(board.settings))
+    assert not holds_secret(bytes(board.in_force))
 
 
 def test_a_failed_write_leaves_no_secret_in_ram(library: ctypes.CDLL) -> None:
@@ -454,18 +446,18 @@ def test_an_erase_that_leaves_a_secret_is_refused(library: ctypes.CDLL) -> None:
     refused = 0
     for operation in operations_of(board, Board.erase):
         lying = board.copy()
-        lying.silence(operation)
+        lying.flash.silent = operation
         if lying.erase() == 0:
-            assert not holds_secret(lying.image)
+            assert not holds_secret(lying.content)
         else:
             refused += 1
-            assert not holds_secret(lying.restart().image)  # each start goes on wiping
+            assert not holds_secret(lying.restart().content)  # each start goes on wiping
     assert refused > 0
 
 
 def in_ram(board: Board) -> bool:
     """Whether any eight bytes of the canary are in the stub's RAM, the settings aside."""
-    return any(board.find_in_ram(CANARY[at : at + 8]) >= 0 for at in range(0, len(CANARY) - 8, 4))
+    return any(board.has_in_ram(CANARY[at : at + 8]) for at in range(0, len(CANARY) - 8, 4))
 
 
 # ------------------------------------------------------------------- damaged and hostile content
@@ -481,7 +473,7 @@ def test_any_single_bit_flip_is_noticed(library: ctypes.CDLL) -> None:
     assert before.undo() == 0
     right = {newest: 0, before.told: 0}
     flipped = Board(library, FINE)
-    for at in range(len(board.image)):
+    for at in range(len(board.content)):
         for bit in range(8):
             library.board_copy(flipped.handle, board.handle)
             flipped.change_image(at, 1 << bit)
@@ -519,7 +511,7 @@ def board_with(library: ctypes.CDLL, content: bytes, schema: int = FIRST) -> Boa
 def test_a_record_made_by_hand_is_read(library: ctypes.CDLL) -> None:
     """The builder above makes records that count, so that what follows is refused for its fault."""
     board = board_with(library, record(entry("site.name", 1, "by hand")))
-    assert board.settings.name == b"by hand"
+    assert board.in_force.name == b"by hand"
     assert board.generation == 9
 
 
@@ -527,7 +519,7 @@ def test_undo_does_not_go_back_to_what_cannot_be_read(library: ctypes.CDLL) -> N
     """The older record is valid by its CRCs, and holds no entries."""
     board = board_with(library, record(b"\x01", generation=0))
     assert board.undo() == NO_OLDER_SET
-    assert board.settings.name == b"tree 1"
+    assert board.in_force.name == b"tree 1"
 
 
 NAME_ENTRY = entry("site.name", 1, "hostile")
@@ -569,7 +561,7 @@ def test_a_record_that_cannot_be_read_gives_way(library: ctypes.CDLL, content: b
     """All CRCs are right, and still nothing of it is believed; the set before it is in force."""
     board = board_with(library, content)
     board.check_rules()  # nothing was read beyond the flash
-    assert board.settings.name == b"tree 1"
+    assert board.in_force.name == b"tree 1"
     assert commit(2)(board) == 0
     assert told_token(board.restart()) == token_of(2)
 
@@ -592,7 +584,7 @@ def test_what_is_no_entries_is_taken_for_what_a_cut_left(library: ctypes.CDLL) -
     """The first start that finds such a record wipes it; no later one has anything to do."""
     content = record(b"\x01")
     board = board_with(library, content)
-    assert content not in board.image
+    assert content not in board.content
     assert board.restart().operations == 0
 
 
@@ -623,8 +615,8 @@ def test_entries_are_taken_or_fall_back_one_by_one(
 ) -> None:
     """Keys that no field has are passed over; of two entries with one key the first counts."""
     board = board_with(library, record(payload))
-    assert board.settings.name == name
-    assert board.settings.state[NAME] & (IS_SET | FELL_BACK) == state
+    assert board.in_force.name == name
+    assert board.in_force.state[NAME] & (IS_SET | FELL_BACK) == state
 
 
 def old_board(library: ctypes.CDLL, schema: int = FIRST) -> Board:
@@ -634,7 +626,7 @@ def old_board(library: ctypes.CDLL, schema: int = FIRST) -> Board:
         made = record(entry("site.name", 1, f"set {slot}"), generation=generation, set=generation)
         board.write_image(slot * FINE.slot_size, made)
     board.restart(schema)
-    assert (board.settings.name, board.generation) == (b"set 2", 2**32 - 1)
+    assert (board.in_force.name, board.generation) == (b"set 2", 2**32 - 1)
     return board
 
 
@@ -645,7 +637,7 @@ def test_generations_wrap_to_1(library: ctypes.CDLL) -> None:
     assert board.generation == 1
     assert (told_token(board.restart()), board.generation) == (token_of(3), 1)
     assert board.undo() == 0
-    assert (board.restart().settings.name, board.generation) == (b"set 2", 2)
+    assert (board.restart().in_force.name, board.generation) == (b"set 2", 2)
     assert board.undo() == 0
     assert (told_token(board.restart()), board.generation) == (token_of(3), 3)
 
@@ -654,9 +646,9 @@ def test_an_undo_across_the_wrap_goes_to_the_set_before(library: ctypes.CDLL) ->
     """Set numbers wrap as generations do: none is taken for a copy of another set's."""
     board = old_board(library)
     assert board.undo() == 0
-    assert (board.restart().settings.name, board.generation) == (b"set 1", 1)
+    assert (board.restart().in_force.name, board.generation) == (b"set 1", 1)
     assert board.undo() == 0
-    assert (board.restart().settings.name, board.generation) == (b"set 2", 2)
+    assert (board.restart().in_force.name, board.generation) == (b"set 2", 2)
 
 
 def test_an_erase_across_the_wrap(library: ctypes.CDLL) -> None:
@@ -674,7 +666,7 @@ def test_a_trial_across_the_wrap_ends_at_the_third_start(library: ctypes.CDLL) -
     assert commit(3)(board) == 0
     for generation in (2, 3):
         assert (told_token(board.restart(TRIAL)), board.generation) == (token_of(3), generation)
-    assert (board.restart(TRIAL).settings.name, board.generation) == (b"set 2", 4)
+    assert (board.restart(TRIAL).in_force.name, board.generation) == (b"set 2", 4)
 
 
 GENERATIONS = st.one_of(st.integers(1, 2**32 - 1), st.sampled_from([1, 2, 2**31, 2**32 - 1]))
@@ -758,13 +750,13 @@ def test_an_undo_leaves_alone_what_is_staged_in_parts(library: ctypes.CDLL) -> N
     assert board.commit(token_of(2), {HEIGHT: 5}) == 0
     board.stage_parts(KEY, half[KEY])
     assert board.undo() == NO_OLDER_SET
-    assert board.find_in_ram(half[KEY]) >= 0
+    assert board.has_in_ram(half[KEY])
     assert board.commit(token_of(3), {HEIGHT: 6}) == 0
     board.stage_parts(KEY, half[KEY])
     board.fail(0, 10_000)
     told = board.told
     assert (board.undo(), board.told) == (STORAGE_REFUSED, told)
-    assert board.find_in_ram(half[KEY]) >= 0
+    assert board.has_in_ram(half[KEY])
 
 
 @pytest.mark.parametrize("slot", range(4))
@@ -796,18 +788,18 @@ def updated(
 
 def held(board: Board, field: int) -> int:
     """Whether the field is set or fell back."""
-    return int(board.settings.state[field]) & (IS_SET | FELL_BACK)
+    return int(board.in_force.state[field]) & (IS_SET | FELL_BACK)
 
 
 def test_an_update_finds_what_was_set_by_older_keys(library: ctypes.CDLL) -> None:
     """A renamed field, and a section that began to repeat [10]; versions may be skipped."""
     board = updated(library, FIRST, SECOND, {NAME: b"mast", DEPTH: 25})
-    assert (board.settings.name, board.settings.depth) == (b"mast", 250)
+    assert (board.in_force.name, board.in_force.depth) == (b"mast", 250)
     assert held(board, NAME) == held(board, DEPTH) == IS_SET
     assert board.missing == HEIGHT
     assert told_token(board) == b"before.."
     board = updated(library, FIRST, THIRD, {NAME: b"mast", DEPTH: 25})
-    assert (board.settings.name, board.settings.depth) == (b"mast", 25)
+    assert (board.in_force.name, board.in_force.depth) == (b"mast", 25)
 
 
 def test_an_older_firmware_loads_what_fits(library: ctypes.CDLL) -> None:
@@ -815,11 +807,11 @@ def test_an_older_firmware_loads_what_fits(library: ctypes.CDLL) -> None:
     values: dict[int, bytes | int | None] = {NAME: b"mast", KEY: CANARY, MODE: 0, HEIGHT: 312}
     board = updated(library, SECOND, FIRST, values)
     assert board.missing == NAME
-    assert board.settings.key == CANARY
-    assert board.settings.mode == LAMP  # by its key, whatever its number is
-    assert board.settings.depth == 20  # the default
+    assert board.in_force.key == CANARY
+    assert board.in_force.mode == LAMP  # by its key, whatever its number is
+    assert board.in_force.depth == 20  # the default
     again = board.restart(SECOND)
-    assert (again.settings.name, again.settings.height) == (b"mast", 312)
+    assert (again.in_force.name, again.in_force.height) == (b"mast", 312)
 
 
 @pytest.mark.parametrize(
@@ -848,10 +840,10 @@ def test_decimals_are_rescaled_or_fall_back(
     )
     if expected is None:
         assert held(board, DEPTH) == FELL_BACK
-        assert board.settings.depth == 20
+        assert board.in_force.depth == 20
     else:
         assert held(board, DEPTH) == IS_SET
-        assert board.settings.depth == expected
+        assert board.in_force.depth == expected
 
 
 @pytest.mark.parametrize(
@@ -875,7 +867,7 @@ def test_a_decimal_of_other_digits_from_any_firmware(
     """Whatever tag and number are stored: exactly the same number, or the default."""
     board = board_with(library, record(entry("probe.depth", tag, value)))
     assert held(board, DEPTH) == (FELL_BACK if depth is None else IS_SET)
-    assert board.settings.depth == (20 if depth is None else depth)
+    assert board.in_force.depth == (20 if depth is None else depth)
 
 
 def test_what_no_longer_fits_falls_back_and_is_dropped_at_the_next_commit(
@@ -886,7 +878,7 @@ def test_what_no_longer_fits_falls_back_and_is_dropped_at_the_next_commit(
     board = updated(library, FIRST, SECOND, values)
     assert held(board, CERT) == held(board, MODE) == FELL_BACK
     back = board.copy().restart(FIRST)
-    assert (held(back, CERT), back.settings.mode) == (IS_SET, SIREN)
+    assert (held(back, CERT), back.in_force.mode) == (IS_SET, SIREN)
     assert board.commit(b"updated.", {HEIGHT: 1}) == 0
     board.restart(SECOND)
     assert held(board, CERT) == held(board, MODE) == 0
@@ -897,7 +889,7 @@ def test_the_full_key_counts_before_older_ones(library: ctypes.CDLL) -> None:
     """In whatever order the entries stand; one that does not fit is no reason to look further."""
     older, newer = entry("site.name", 1, "older"), entry("site.title", 1, "newer")
     for payload in (older + newer, newer + older):
-        assert board_with(library, record(payload), SECOND).settings.name == b"newer"
+        assert board_with(library, record(payload), SECOND).in_force.name == b"newer"
     unfit = entry("site.title", 1, "x" * 17)
     board = board_with(library, record(older + unfit), SECOND)
     assert held(board, NAME) == FELL_BACK

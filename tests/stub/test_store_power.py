@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import pytest
 
+from tests.c_board.board import Tear
 from tests.stub.store_board import (
     COARSE,
     FINE,
@@ -29,21 +30,14 @@ from tests.stub.store_board import (
     Board,
     Geometry,
     Step,
-    Tear,
     commit,
-    compile_board,
     operations_of,
     restart,
     token_of,
+    told_token,
 )
 
 pytestmark = pytest.mark.needs("cc")
-
-
-@pytest.fixture(scope="module")
-def library(tmp_path_factory: pytest.TempPathFactory) -> ctypes.CDLL:
-    """The test board, compiled."""
-    return compile_board(tmp_path_factory.mktemp("store"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +137,7 @@ def uncut(board: Board, scenario: Scenario, schema: int) -> Outcome:
     begin = after.operations
     assert scenario.last(after) == 0
     operations = range(begin, after.operations)
-    sizes = tuple(after.operation_size(number) for number in operations)
+    sizes = tuple(after.flash.sizes[number] for number in operations)
     after.check_rules()
     return Outcome(old, starts(after, schema), operations, sizes)
 
@@ -385,10 +379,10 @@ def test_two_slots_may_take_back_what_only_a_start_told(library: ctypes.CDLL) ->
     commit(3)(board)
     board.power_as(board.torn)
     assert board.start() == 0
-    assert board.told_fields.token == token_of(3)
+    assert told_token(board) == token_of(3)
     board.power_as(0)
     assert board.start() == 0
-    assert board.told_fields.token == token_of(2)
+    assert told_token(board) == token_of(2)
 
 
 # ------------------------------------------------------------------------------ random histories

@@ -11,13 +11,13 @@ from pathlib import Path
 import pytest
 
 from provision.wizard.result import ExitCode
+from tests.c_board.abi import STUB
+from tests.c_board.board import WARNINGS, compile_c, sources_of
 from tests.test_cli import ANSWERS, provision
 from tests.waiting import LONG, next_line
 
-STUB = Path(__file__).parents[2] / "firmware_stub"
 HERE = Path(__file__).parent
 INCLUDES = [f"-I{STUB / folder}" for folder in ("include", "src", "example", "ports")]
-WARNINGS = ["-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror"]
 
 pytestmark = pytest.mark.needs("cc", "g++")
 
@@ -25,20 +25,15 @@ pytestmark = pytest.mark.needs("cc", "g++")
 def build(folder: Path, stream: str, standard: str = "c++11") -> Path:
     """Compile the demo's firmware with a class of stream_board.cpp; return the program."""
     sources = [
-        *sorted((STUB / "src").glob("*.c")),
+        *sources_of(),
         STUB / "example" / "orchard_frost_alarm.c",
         STUB / "ports" / "practice_network.c",
         *sorted((STUB / "ports" / "pty").glob("*.c")),
     ]
-    objects = []
-    for source in sources:
-        objects.append(folder / f"{source.stem}.o")
-        command = ["cc", "-std=c99", "-O1", *INCLUDES, f"-I{STUB / 'ports' / 'pty'}"]
-        subprocess.run(
-            [*command, "-c", str(source), "-o", str(objects[-1])], check=True, timeout=LONG
-        )
+    how = ["-O1", *INCLUDES, f"-I{STUB / 'ports' / 'pty'}", "-c"]
+    objects = [compile_c(folder / f"{source.stem}.o", [source], *how) for source in sources]
     program = folder / "board"
-    command = ["g++", f"-std={standard}", "-O2", *WARNINGS, "-fno-exceptions", "-fno-rtti"]
+    command = ["g++", f"-std={standard}", "-O2", *WARNINGS[1:], "-fno-exceptions", "-fno-rtti"]
     command += [f"-DSTREAM={stream}", *INCLUDES, str(HERE / "stream_board.cpp")]
     subprocess.run([*command, *map(str, objects), "-o", str(program)], check=True, timeout=LONG)
     return program
@@ -85,7 +80,7 @@ def test_the_header_is_quiet_in_either_standard(standard: str, tmp_path: Path) -
     """Alone in a file of its own, under every warning that the stub is held to."""
     source = tmp_path / "alone.cpp"
     source.write_text('#include "pv_stream.hpp"\n', encoding="utf-8")
-    command = ["g++", f"-std={standard}", *WARNINGS, f"-I{STUB / 'include'}"]
+    command = ["g++", f"-std={standard}", *WARNINGS[1:], f"-I{STUB / 'include'}"]
     subprocess.run(
         [*command, "-c", str(source), "-o", str(tmp_path / "alone.o")], check=True, timeout=LONG
     )

@@ -20,21 +20,17 @@ from pathlib import Path
 
 import pytest
 
-from provision.board.engine import settings_geometry
-from provision.board.flash import Flash
 from provision.contract.messages import Message
 from provision.contract.profile import Item
 from provision.contract.table import MessageType as Type
 from provision.contract.table import Refusal
 from provision.schema.constraints import staged_digest
-from tests.stub import c_stub
-from tests.stub.c_stub import CLOCK, DONE, ERASE, READ, WRITE, CSurvey, Stub, build
+from tests.c_board.board import STUB, Stub, build
 from tests.stub.lockstep import declaration, messages, request
 
 PRIVATE_STACK = Path(__file__).with_name("private_stack.c")
 LEVELS = ("-O0", "-Os", "-O2")
 STAGED_LIFETIME_MS = 600_000  # protocol.md, clause 11: staged-lifetime
-ALWAYS = 0xFFFFFFFF
 BOARD = declaration("board")
 RUN = 6  # bytes of a secret that are one too many
 TOKENS = [bytes([number]) * 8 for number in range(4)]
@@ -88,37 +84,26 @@ class Lab(Stub):
     """The stub on a stack of its own, with nothing of Python below it."""
 
     def __init__(self, library: c.CDLL, canary: Canary) -> None:
-        super().__init__(library, BOARD, Flash(settings_geometry(BOARD)))
+        super().__init__(library, BOARD, without=["apply", "locate", "survey"])
         self.canary = canary
         self._traces = canary.traces()
         self._values: dict[str, str | bytes | None] = {}
-        self._stack = (c.c_uint8 * 32768).in_dll(library, "lab_stack")
-        self._memory = (c.c_uint8 * 65536).in_dll(library, "lab_flash")
-        self._sent = (c.c_uint8 * 4096).in_dll(library, "lab_sent")
-        self._sent_size = c.c_uint32.in_dll(library, "lab_sent_size")
-        self._now = c.c_uint32.in_dll(library, "lab_now")
-        self.programs_left = c.c_uint32.in_dll(library, "lab_programs_left")
+        self._stack = (c.c_uint8 * 32768).in_dll(library, "private_stack")
         c.memset(self._stack, 0, len(self._stack))
-        c.memset(self._memory, 0xFF, len(self._memory))
-        self._sent_size.value = self._now.value = 0
-        self.programs_left.value = ALWAYS
-        self._flash.read = READ(("lab_read", library))
-        self._flash.program = READ(("lab_program", library))
-        self._flash.erase = ERASE(("lab_erase", library))
-        self.config.context = c.addressof(self._flash)
-        self.config.write = WRITE(("lab_write", library))
-        self.config.clock = CLOCK(("lab_clock", library))
-        self.config.restart = DONE(("lab_restart", library))
-        self.config.apply = self.config.locate = DONE()
-        self.config.survey = c.POINTER(CSurvey)()
         assert self.start() == 0
+
+    def start(self) -> int:
+        """Start there."""
+        return int(self.library.private_start(self.handle))
+
+    def feed(self, data: bytes) -> int:
+        """Feed there."""
+        return int(self.library.private_feed(self.handle, data, len(data)))
 
     def poll(self) -> bytes:
         """Poll; return what was sent."""
-        self._now.value = self.now_ms
-        super().poll()
-        sent = bytes(self._sent[: self._sent_size.value])
-        self._sent_size.value = 0
+        self.library.private_poll(self.handle)
+        sent = self.take_sent()
         assert not self._has_trace(sent), f"the stub sent some of {self.canary.key}"
         return sent
 
@@ -191,7 +176,7 @@ class Lab(Stub):
             "unit": self.unit.bytes(),
             "staged": self.staged.bytes(),
             "settings": self.settings.bytes(),
-            "flash": bytes(self._memory),
+            "flash": self.content,
             "stack": bytes(self._stack),
         }
         found = {place for place, content in memory.items() if self._has_trace(content)}
@@ -307,14 +292,14 @@ def failing_to_store(lab: Lab) -> None:
     """Wherever flash begins to fail, the secret is in no buffer, and goes with the discard."""
     lab.stage_canary()
     lab.stage_required()
-    programs, stored = 0, False
+    operations, stored = 0, False
     while not stored:
-        lab.programs_left.value = programs
+        lab.fail(lab.flash.operations + operations)
         stored = lab.commit().type == Type.COMMIT_REPLY
-        c.memset(lab._memory, 0xFF, len(lab._memory))  # what flash holds is not what is asked
+        lab.load(b"\xff" * lab.flash.size)  # what flash holds is not what is asked
         lab.only_in("settings" if stored else "staged")
-        programs += 1
-    assert programs > len(lab.canary.content) // 16
+        operations += 1
+    assert operations > len(lab.canary.content) // 16
 
 
 def restarting(lab: Lab) -> None:
@@ -415,7 +400,7 @@ def undoing(lab: Lab) -> None:
 
 def being_refused(lab: Lab) -> None:
     """A value that is refused leaves nothing, whole or when its last part has come."""
-    field = lab.descriptors.fields[lab.descriptors.numbers[lab.canary.key]]
+    field = lab.descriptors.fields[lab.numbers[lab.canary.key]]
     long = lab.canary.content.ljust(field.maximum + 1, b"!")[:460]
     value = long.decode() if isinstance(lab.canary.value, str) else long
     if len(long) > field.maximum:
@@ -449,22 +434,19 @@ LIVES: tuple[Callable[[Lab], None], ...] = (
 )  # fmt: skip
 
 
-def lab_of(library: c.CDLL) -> c.CDLL:
-    """Make the library's calls run on the private stack."""
-    library.lab_start.argtypes = library.pv_start.argtypes
-    library.lab_feed.argtypes = library.pv_feed.argtypes
-    library.lab_feed.restype = c.c_size_t
-    library.lab_poll.argtypes = library.pv_poll.argtypes
-    for name in ("start", "feed", "poll"):
-        setattr(library, f"pv_{name}", getattr(library, f"lab_{name}"))
+def build_lab(folder: Path, option: str, stub: Path = STUB) -> c.CDLL:
+    """Compile the stub at a level, with its private stack."""
+    library = build(folder, PRIVATE_STACK, options=[option], stub=stub)
+    library.private_start.argtypes = library.private_poll.argtypes = [c.c_void_p]
+    library.private_feed.argtypes = [c.c_void_p, c.c_char_p, c.c_size_t]
+    library.private_feed.restype = c.c_size_t
     return library
 
 
 @pytest.fixture(scope="module", params=LEVELS)
 def compiled(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> c.CDLL:
     """Return the stub as a firmware would compile it."""
-    folder = tmp_path_factory.mktemp("wiping")
-    return lab_of(build(folder, PRIVATE_STACK, options=[request.param]))
+    return build_lab(tmp_path_factory.mktemp("wiping"), request.param)
 
 
 @pytest.mark.needs("gcc")
@@ -490,7 +472,7 @@ class Forgotten:
     def plant(self, folder: Path) -> Path:
         """Copy the stub into the folder without the text; return the copy."""
         for part in ("src", "include"):
-            shutil.copytree(c_stub.STUB / part, folder / part)
+            shutil.copytree(STUB / part, folder / part)
         path = folder / "src" / self.file
         source = path.read_text()
         assert source.count(self.text + self.behind) == 1, f"{self.name}: it is not there once"
@@ -574,12 +556,8 @@ FORGOTTEN = (
 
 @pytest.mark.needs("gcc")
 @pytest.mark.parametrize("forgotten", FORGOTTEN, ids=lambda it: it.name)
-def test_what_is_not_overwritten_is_found(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, forgotten: Forgotten
-) -> None:
+def test_what_is_not_overwritten_is_found(tmp_path: Path, forgotten: Forgotten) -> None:
     """A stub that leaves one of its overwritings out is seen to keep the secret, and where."""
-    monkeypatch.setattr(c_stub, "STUB", forgotten.plant(tmp_path))
-    library = lab_of(build(tmp_path, PRIVATE_STACK, options=["-O0"]))
-    lab = Lab(library, CANARIES[0])
+    lab = Lab(build_lab(tmp_path, "-O0", forgotten.plant(tmp_path)), CANARIES[0])
     with pytest.raises(AssertionError, match=rf" lies in .*\b{forgotten.place}\b"):
         forgotten.life(lab)

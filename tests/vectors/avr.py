@@ -13,12 +13,10 @@ import subprocess
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from provision.author.c_code import generate
 from provision.board.flash import Flash, FlashError, Geometry
 from provision.contract.table import Capability, Reason, Run, Security, Step
+from tests.c_board.board import NO_FIELD, compile_c, generated, includes, sources_of
 from tests.vectors.boards import (
-    STUB,
-    WARNINGS,
     VectorBoard,
     code_name,
     configuration,
@@ -26,12 +24,12 @@ from tests.vectors.boards import (
     offered,
 )
 from tests.vectors.files import Row, row
+from tests.waiting import LONG
 
 _HERE = Path(__file__).parent
 _HEADERS = Path("/usr/include/simavr")
 _PROCESSOR = "-mmcu=atmega1284p"
 _MOST_FED = 64  # MOST_FED of avr_board.c
-_NO_FIELD = 0xFFFF
 
 
 def why_not() -> str | None:
@@ -45,38 +43,24 @@ def why_not() -> str | None:
 
 def emulator(folder: Path) -> Path:
     """Compile the emulator; return the program."""
-    program = folder / "avr_emulator"
-    warnings = [each for each in WARNINGS if each not in {"-std=c99", "-pedantic"}]
-    _run(
-        *("gcc", "-std=gnu99", *warnings, "-O2", "-isystem", str(_HEADERS)),
-        *("-o", str(program), str(_HERE / "avr_emulator.c"), "-lsimavr"),
-    )
-    return program
+    gnu = ["-std=gnu99", "-Wno-pedantic", "-isystem", str(_HEADERS)]
+    return compile_c(folder / "avr_emulator", [_HERE / "avr_emulator.c"], *gnu, "-O2", "-lsimavr")
 
 
 def image(schema: str, folder: Path) -> Path:
     """Compile the stub with the generated code of a vectors' schema file; return what runs."""
-    for name, text in generate(declaration(schema), "vector-board").items():
-        (folder / name).write_text(text)
-    sources = [
-        _HERE / "avr_board.c",
-        folder / "vector_board.c",
-        *sorted((STUB / "src").glob("*.c")),
-    ]
-    program, binary = folder / "board.elf", folder / "board.bin"
+    board = generated(declaration(schema), "vector-board", folder)
     sections = ["-ffunction-sections", "-fdata-sections", "-Wl,--gc-sections"]
-    includes = [f"-I{STUB / 'include'}", f"-I{folder}"]
-    _run(
-        *("avr-gcc", _PROCESSOR, *WARNINGS, "-Os", "-g", *sections, *includes),
-        *("-o", str(program), *map(str, sources)),
+    program = compile_c(
+        folder / "board.elf",
+        [_HERE / "avr_board.c", board, *sources_of()],
+        *(_PROCESSOR, "-Os", "-g", *sections, *includes(folder)),
+        compiler="avr-gcc",
     )
-    _run("avr-objcopy", "-O", "binary", str(program), str(binary))
+    binary = folder / "board.bin"
+    copy = ["avr-objcopy", "-O", "binary", str(program), str(binary)]
+    subprocess.run(copy, check=True, timeout=LONG)
     return binary
-
-
-def _run(*command: str) -> None:
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=300)
-    assert done.returncode == 0, done.stderr
 
 
 class AvrBoard:
@@ -159,7 +143,7 @@ class AvrBoard:
             self._order(b"A" + bytes([len(address)]) + address)
         settings = declaration(configuration(self._name)["schema"]).schema.settings
         keys = [setting.key for setting in settings]
-        field = keys.index(report["field"]) if "field" in report else _NO_FIELD
+        field = keys.index(report["field"]) if "field" in report else NO_FIELD
         codes = (
             Run[code_name(report["run"])],
             Step[code_name(report["step"])],

@@ -4,13 +4,11 @@
 from __future__ import annotations
 
 import ctypes
-import subprocess
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from provision.author.c_code import generate
 from provision.board.engine import Board
 from provision.board.flash import Flash, Geometry
 from provision.board.state import Identity, Limits, Network
@@ -19,16 +17,13 @@ from provision.contract.table import MAX_BODY, Capability, Reason, Run, Security
 from provision.schema.codec import Packed
 from provision.schema.declaration import Declaration
 from provision.schema_file.load import read_declaration
+from tests.c_board import board as c_board
 from tests.vectors.files import FOLDER, Row, document, row
-from tests.waiting import LONG
 
 ROOT = Path(__file__).parents[2]
-STUB = ROOT / "firmware_stub"
-WARNINGS = ["-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror"]
 
 # Longer than anything that a conversation waits for with a person present.
 _PRESENCE_MS = 1000
-_OUTPUT = 65536
 
 
 class VectorBoard(Protocol):
@@ -170,77 +165,15 @@ def code_name(code: str) -> str:
     return code.upper().replace("-", "_")
 
 
-class _Options(ctypes.Structure):
-    """board_options of c_board.c."""
-
-    _fields_ = (
-        ("boot_number", ctypes.c_uint32),
-        ("apply_time", ctypes.c_uint32),
-        ("line", ctypes.c_uint16),
-        ("credit", ctypes.c_uint16),
-        ("commit_time", ctypes.c_uint16),
-        ("erase_time", ctypes.c_uint16),
-        ("capabilities", ctypes.c_uint16),
-        ("restarts", ctypes.c_uint8),
-        ("surveys", ctypes.c_uint8),
-        ("locates", ctypes.c_uint8),
-        ("wants_presence", ctypes.c_uint8),
-        ("unit_id_size", ctypes.c_uint8),
-        ("unit_id", ctypes.c_uint8 * 16),
-        ("listens", ctypes.c_uint32),
-        ("deflated_size", ctypes.c_uint32),
-        ("deflated", ctypes.c_char_p),
-    )
-
-
 def build(schema: str, folder: Path) -> ctypes.CDLL:
-    """Compile the stub with the generated code of a vectors' schema file; return it, loaded.
+    """Compile the stub with the generated code of a vectors' schema file; return it, loaded."""
+    return c_board.build(folder, c_board.generated(declaration(schema), "vector-board", folder))
 
-    Undefined behaviour ends the test run: nothing goes on behind it.
-    """
-    for name, text in generate(declaration(schema), "vector-board").items():
-        (folder / name).write_text(text)
-    sources = [
-        Path(__file__).with_name("c_board.c"),
-        folder / "vector_board.c",
-        *sorted((STUB / "src").glob("*.c")),
-    ]
-    target = folder / "board.so"
-    traps = ["-fsanitize=undefined", "-fsanitize-undefined-trap-on-error"]
-    command = ["gcc", *WARNINGS, "-O1", "-g", *traps, "-shared", "-fPIC"]
-    command += [f"-I{STUB / 'include'}", f"-I{folder}", "-o", str(target), *map(str, sources)]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=LONG)
-    assert done.returncode == 0, done.stderr
-    library = ctypes.CDLL(str(target))
-    board = ctypes.c_void_p
-    signatures: dict[str, tuple[object, list[object]]] = {
-        "create": (board, [ctypes.POINTER(_Options), ctypes.POINTER(ctypes.c_int)]),
-        "start": (ctypes.c_int, [board, ctypes.c_uint32]),
-        "destroy": (None, [board]),
-        "receive": (None, [board, ctypes.c_char_p, ctypes.c_size_t]),
-        "advance": (None, [board, ctypes.c_uint32]),
-        "report": (
-            ctypes.c_int,
-            [board, ctypes.c_uint8, ctypes.c_uint8, ctypes.c_uint8, ctypes.c_char_p],
-        ),
-        "report_address": (None, [board, ctypes.c_char_p, ctypes.c_uint8]),
-        "present": (None, [board, ctypes.c_int]),
-        "found": (
-            None,
-            [board, ctypes.c_char_p, ctypes.c_uint8, ctypes.c_int8, ctypes.c_uint8],
-        ),
-        "scan_done": (None, [board]),
-        "output": (ctypes.c_size_t, [board, ctypes.c_char_p]),
-        "flash": (ctypes.c_size_t, [board, ctypes.c_char_p]),
-        "load_flash": (None, [board, ctypes.c_char_p]),
-        "broken_rules": (ctypes.c_uint32, [board]),
-        "restarts": (ctypes.c_uint32, [board]),
-    }
-    for name, (result, arguments) in signatures.items():
-        function = getattr(library, f"board_{name}")
-        function.restype = result
-        function.argtypes = arguments
-    return library
+
+def without(capabilities: Capability) -> list[str]:
+    """Return the callbacks of a stub that does not offer more than this."""
+    optional = (Capability.RESTART, Capability.SURVEY, Capability.LOCATE)
+    return [str(each.name).lower() for each in optional if each not in capabilities]
 
 
 class CBoard:
@@ -248,98 +181,79 @@ class CBoard:
 
     def __init__(self, name: str, libraries: Mapping[str, ctypes.CDLL]) -> None:
         self._libraries = libraries
-        self._buffer = ctypes.create_string_buffer(_OUTPUT)
-        self._create(name, configuration(name)["boot"])
+        self._create(name, None)
+        self.restart(configuration(name)["boot"])
 
-    def _create(self, name: str, boot: int) -> None:
-        """Start a board's firmware on a fresh flash."""
+    def _create(self, name: str, content: bytes | None) -> None:
+        """Make the board of a firmware, on flash with this content."""
         board = configuration(name)
         library = self._libraries[board["schema"]]
-        capabilities = offered(board)
-        # Kept: the board points into these bytes.
-        self._deflated = bytes.fromhex(row("schemas", board["schema"])["bytes"])
-        unit = bytes.fromhex(board["unit"])
-        options = _Options(
-            boot_number=boot,
-            apply_time=board["apply-time"],
+        deflated = bytes.fromhex(row("schemas", board["schema"])["bytes"])
+        self._stub = c_board.Stub(
+            library,
+            declaration(board["schema"]),
+            content,
+            schema=c_board.schema_of(library, "vector_board", deflated),
             line=board["line"],
+            unit=bytes.fromhex(board["unit"]),
+            presence="presence" in board["capabilities"],
+            without=without(offered(board)),
             credit=board["credit"],
             commit_time=board["commit-time"],
             erase_time=board["erase-time"],
-            capabilities=int(capabilities),
-            restarts=Capability.RESTART in capabilities,
-            surveys=Capability.SURVEY in capabilities,
-            locates=Capability.LOCATE in capabilities,
+            apply_time=board["apply-time"],
             listens=board["listens"] or 0,
-            wants_presence=Capability.PRESENCE in capabilities,
-            unit_id_size=len(unit),
-            unit_id=(ctypes.c_uint8 * 16)(*unit),
-            deflated_size=len(self._deflated),
-            deflated=self._deflated,
+            capabilities=int(offered(board)),
         )
-        self._library = library
-        result = ctypes.c_int(-99)
-        self._board = library.board_create(ctypes.byref(options), ctypes.byref(result))
-        assert self._board
-        assert result.value == 0
 
     def receive(self, data: bytes) -> bytes:
         """See VectorBoard."""
-        self._library.board_receive(self._board, data, len(data))
-        return self._output()
-
-    def _output(self) -> bytes:
-        size = self._library.board_output(self._board, self._buffer)
-        return self._buffer.raw[:size]
+        return self._stub.receive(data)
 
     def wait(self, ms: int) -> bytes:
         """See VectorBoard."""
-        self._library.board_advance(self._board, ms)
-        return self._output()
+        self._stub.now_ms += ms
+        return self._stub.poll()
 
     def restart(self, boot: int) -> None:
         """See VectorBoard."""
-        assert self._library.board_start(self._board, boot) == 0
+        self._stub.power()
+        self._stub.config.boot_number = boot
+        assert self._stub.start_anew() == 0
 
     def update(self, name: str, boot: int) -> None:
         """See VectorBoard."""
-        size = self._library.board_flash(self._board, self._buffer)
-        flash = self._buffer.raw[:size]
         self.close()
-        self._create(name, boot)
-        self._library.board_load_flash(self._board, flash)
+        self._create(name, self._stub.content)
         self.restart(boot)
 
     def report(self, report: Row) -> None:
         """See VectorBoard."""
-        address = bytes.fromhex(report.get("address", ""))
-        if address:
-            self._library.board_report_address(self._board, address, len(address))
-        key = report["field"].encode() if "field" in report else None
-        codes = (
+        if "address" in report:
+            self._stub.report_address(bytes.fromhex(report["address"]))
+        self._stub.report(
             Run[code_name(report["run"])],
             Step[code_name(report["step"])],
             Reason[code_name(report["reason"])],
+            self._stub.numbers[report["field"]] if "field" in report else c_board.NO_FIELD,
         )
-        assert self._library.board_report(self._board, *map(int, codes), key) == 1
         self.wait(0)
 
     def present(self, *, is_present: bool) -> None:
         """See VectorBoard."""
-        self._library.board_present(self._board, is_present)
+        self._stub.c.present = is_present
 
     def found(self, networks: Sequence[tuple[str, int, str]], *, done: bool) -> None:
         """See VectorBoard."""
-        for name, signal, security in networks:
-            octets, code = bytes.fromhex(name), int(Security[code_name(security)])
-            self._library.board_found(self._board, octets, len(octets), signal, code)
-        if done:
-            self._library.board_scan_done(self._board)
+        seen = [
+            (bytes.fromhex(name), signal, Security[code_name(security)])
+            for name, signal, security in networks
+        ]
+        self._stub.found(seen, done=done)
 
     def close(self) -> None:
         """See VectorBoard."""
-        assert self._library.board_broken_rules(self._board) == 0
-        self._library.board_destroy(self._board)
+        self._stub.check_rules()
 
 
 @dataclass(frozen=True, slots=True)

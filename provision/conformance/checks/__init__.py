@@ -1,5 +1,9 @@
 # SPDX-License-Identifier: MIT
-"""The checks, by clause: one module for each group of clauses, and all of them in their order."""
+"""The checks, by clause: one module for each group of clauses, and all of them in their order.
+
+Every check, and what it calls, raises NotMet where the board breaks the clause, and NotApplicable
+where the check cannot be made.
+"""
 
 from __future__ import annotations
 

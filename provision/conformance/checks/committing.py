@@ -51,38 +51,38 @@ _POLL = 100  # ms between two looks at the status
 _SOON = 5000  # ms until a firmware reports, beyond which it is not waited for more than once
 
 
-def whole_set(bench: BoardUnderTest) -> Procedure[None]:
+def whole_set(board: BoardUnderTest) -> Procedure[None]:
     """Commit stores all that is staged; generation, token, values and status tell of it."""
-    before, _ = yield from generation_and_token(bench)
-    values, token = full_set(bench, 0), bench.token()
-    yield from bench.stage_all(dict.fromkeys(values))  # each value takes the place of a cleared one
-    yield from bench.stage_all(values)
-    generation = yield from bench.commit(token)
+    before, _ = yield from generation_and_token(board)
+    values, token = full_set(board, 0), board.token()
+    yield from board.stage_all(dict.fromkeys(values))  # each value takes the place of a cleared one
+    yield from board.stage_all(values)
+    generation = yield from board.commit(token)
     grew_once(before, generation, "a commit")
-    now, in_force = yield from generation_and_token(bench)
+    now, in_force = yield from generation_and_token(board)
     if in_force != token:
         raise NotMet("the token in hello is not that of the commit")
     if now != generation:
         raise NotMet("the reply to a commit has another generation than hello after it")
-    status = yield from counts(bench, None, 0)
+    status = yield from counts(board, None, 0)
     if status[StatusReplyKey.STORE] not in (Store.COMPLETE, Store.TRIAL):
         raise NotMet("a set with all that is required was stored, and `store` is not complete")
-    check_status(bench, status)
-    yield from must_hold(bench, values, "after a commit")
-    yield from confirm(bench)
+    check_status(board, status)
+    yield from must_hold(board, values, "after a commit")
+    yield from confirm(board)
 
 
-def same_token(bench: BoardUnderTest) -> Procedure[None]:
+def same_token(board: BoardUnderTest) -> Procedure[None]:
     """The newest commit again is answered with the generation, and not done; no older one is."""
-    values, token = full_set(bench, 1), bench.token()
-    yield from bench.stage_all(values)
-    commit = bench.commit_body(token)
-    yield from bench.answer(MessageType.COMMIT, commit)
-    bench.staged.clear()
-    yield from confirm(bench)
-    generation, _ = yield from generation_and_token(bench)
+    values, token = full_set(board, 1), board.token()
+    yield from board.stage_all(values)
+    commit = board.commit_body(token)
+    yield from board.answer(MessageType.COMMIT, commit)
+    board.staged.clear()
+    yield from confirm(board)
+    generation, _ = yield from generation_and_token(board)
     for what in ("nothing staged", "a field staged"):
-        reply = yield from bench.ask(MessageType.COMMIT, commit)
+        reply = yield from board.ask(MessageType.COMMIT, commit)
         if reply.type == MessageType.REFUSAL:
             code = code_words(reply.body[RefusalKey.CODE])
             raise NotMet(f"the repeat of a commit, with {what}, was refused with {code}")
@@ -90,26 +90,26 @@ def same_token(bench: BoardUnderTest) -> Procedure[None]:
             raise NotMet(
                 f"the repeat of a commit, with {what}, did not give the present generation"
             )
-        if (yield from generation_and_token(bench)) != (generation, token):
+        if (yield from generation_and_token(board)) != (generation, token):
             raise NotMet("the repeat of a commit was done again")
-        yield from counts(bench, None, 0)
+        yield from counts(board, None, 0)
         if what == "nothing staged":
-            setting = next(s for s in bench.known_schema().settings if values[s.key] is not None)
-            yield from bench.stage(setting, None)
-            bench.staged.clear()
-    yield from must_hold(bench, values, "after repeats of a commit")
-    yield from store_set(bench, 0)
-    yield from bench.refused(
+            setting = next(s for s in board.known_schema().settings if values[s.key] is not None)
+            yield from board.stage(setting, None)
+            board.staged.clear()
+    yield from must_hold(board, values, "after repeats of a commit")
+    yield from store_set(board, 0)
+    yield from board.refused(
         MessageType.COMMIT, commit, Refusal.WRONG_STATE, what="the repeat of the commit before"
     )
 
 
-def set_differs(bench: BoardUnderTest) -> Procedure[None]:
+def set_differs(board: BoardUnderTest) -> Procedure[None]:
     """Another count or digest is refused with `set-differs`, and what is staged is discarded."""
-    older, _ = yield from store_set(bench, 1)
-    values, token = yield from store_set(bench, 0)
-    generation, _ = yield from generation_and_token(bench)
-    settings = bench.known_schema().settings[:2]
+    older, _ = yield from store_set(board, 1)
+    values, token = yield from store_set(board, 0)
+    generation, _ = yield from generation_and_token(board)
+    settings = board.known_schema().settings[:2]
     for key, other, what in (
         (CommitKey.COUNT, len(settings) + 1, "a count above"),
         (CommitKey.COUNT, max(1, len(settings) - 1), "a count below"),
@@ -117,49 +117,49 @@ def set_differs(bench: BoardUnderTest) -> Procedure[None]:
         (CommitKey.DIGEST, 2**31, "a digest with another highest bit"),
     ):
         for setting in settings:
-            yield from bench.stage(setting, values[setting.key])
-        body = bench.commit_body()
+            yield from board.stage(setting, values[setting.key])
+        body = board.commit_body()
         number = body[key]
         assert isinstance(number, int)
         body[key] = other if key is CommitKey.COUNT else number ^ other
         if body[key] == number:
             continue  # of one field there is no count below
-        yield from bench.refused(MessageType.COMMIT, body, Refusal.SET_DIFFERS, what=what)
-        bench.staged.clear()
-        yield from counts(bench, None, 0)
-        yield from bench.refused(
+        yield from board.refused(MessageType.COMMIT, body, Refusal.SET_DIFFERS, what=what)
+        board.staged.clear()
+        yield from counts(board, None, 0)
+        yield from board.refused(
             MessageType.COMMIT, body, Refusal.WRONG_STATE, what="the repeat of it"
         )
-    if (yield from generation_and_token(bench)) != (generation, token):
+    if (yield from generation_and_token(board)) != (generation, token):
         raise NotMet("a commit that was refused was done")
-    if Capability.UNDO in bench.capabilities:
-        yield from bench.answer(MessageType.UNDO, {1: generation})
-        yield from must_hold(bench, older, "after `set-differs` and an undo")
+    if Capability.UNDO in board.capabilities:
+        yield from board.answer(MessageType.UNDO, {1: generation})
+        yield from must_hold(board, older, "after `set-differs` and an undo")
 
 
-def some_of_it(bench: BoardUnderTest) -> Procedure[None]:
+def some_of_it(board: BoardUnderTest) -> Procedure[None]:
     """A commit of some fields leaves the others as they were; null clears."""
-    values, _ = yield from store_set(bench, 0)
-    for setting, value in small_changes(bench, values):
-        yield from bench.fresh()
-        yield from bench.stage(setting, value)
+    values, _ = yield from store_set(board, 0)
+    for setting, value in small_changes(board, values):
+        yield from board.fresh()
+        yield from board.stage(setting, value)
         values[setting.key] = value
-        yield from bench.commit()
-        yield from must_hold(bench, values, f"after a commit of {setting.key} alone")
-        yield from confirm(bench)
+        yield from board.commit()
+        yield from must_hold(board, values, f"after a commit of {setting.key} alone")
+        yield from confirm(board)
 
 
-def small_changes(bench: BoardUnderTest, values: Values) -> Iterator[tuple[Setting, Value | None]]:
+def small_changes(board: BoardUnderTest, values: Values) -> Iterator[tuple[Setting, Value | None]]:
     """Yield a field with another value, one with an empty one, and one that is cleared.
 
     As the whole admits; few fields take an empty value, which is not the same as none.
     """
-    schema = bench.known_schema()
+    schema = board.known_schema()
     wanted = {"another", "empty", "none"}
     for setting in schema.settings:
         empty = TYPES[setting.field.kind]() if takes_parts(setting.field.kind) else None
         for what, value in (
-            ("another", good_value(setting, schema, bench.random, 3)),
+            ("another", good_value(setting, schema, board.random, 3)),
             ("empty", empty),
             ("none", None),
         ):
@@ -174,135 +174,135 @@ def small_changes(bench: BoardUnderTest, values: Values) -> Iterator[tuple[Setti
                 yield setting, value
 
 
-def behind_storing(bench: BoardUnderTest) -> Procedure[None]:
+def behind_storing(board: BoardUnderTest) -> Procedure[None]:
     """What follows a commit, confirm, undo or erase in the same flight is kept and answered."""
-    bench.needs(Capability.RECEIVES_WHILE_STORING)
-    yield from store_set(bench, 1)
-    yield from bench.stage_all(full_set(bench, 2))
-    yield from _with_more_behind(bench, MessageType.COMMIT, bench.commit_body())
-    bench.staged.clear()
+    board.needs(Capability.RECEIVES_WHILE_STORING)
+    yield from store_set(board, 1)
+    yield from board.stage_all(full_set(board, 2))
+    yield from _with_more_behind(board, MessageType.COMMIT, board.commit_body())
+    board.staged.clear()
     for type_, capability in (
         (MessageType.CONFIRM, Capability.TRIAL),
         (MessageType.UNDO, Capability.UNDO),
         (MessageType.ERASE, Capability.ERASE),
     ):
-        status = yield from bench.status()
+        status = yield from board.status()
         on_trial = status[StatusReplyKey.STORE] == Store.TRIAL
-        if capability in bench.capabilities and (on_trial or type_ != MessageType.CONFIRM):
-            yield from _with_more_behind(bench, type_, {1: status[StatusReplyKey.GENERATION]})
+        if capability in board.capabilities and (on_trial or type_ != MessageType.CONFIRM):
+            yield from _with_more_behind(board, type_, {1: status[StatusReplyKey.GENERATION]})
 
 
-def _with_more_behind(bench: BoardUnderTest, type_: int, body: Body) -> Procedure[None]:
+def _with_more_behind(board: BoardUnderTest, type_: int, body: Body) -> Procedure[None]:
     """Send a request that stores, one behind it and more a moment later; all are answered."""
-    id_, line = bench.line(type_, body)
+    id_, line = board.line(type_, body)
     ids, lines, name = [id_], [line], MESSAGES[type_].name
     for behind in (MessageType.STATUS, MessageType.HELLO, MessageType.STATUS, MessageType.HELLO):
-        id_, line = bench.line(behind)
-        if sum(map(len, lines)) + len(line) <= bench.number(HelloReplyKey.CREDIT):
+        id_, line = board.line(behind)
+        if sum(map(len, lines)) + len(line) <= board.number(HelloReplyKey.CREDIT):
             ids.append(id_)
             lines.append(line)
-    got = yield from bench.converse(lines[:2], ids, bench.announced(type_), later=lines[2:])
+    got = yield from board.converse(lines[:2], ids, board.announced(type_), later=lines[2:])
     if [message.id for message in got] != ids:
         raise NotMet(f"of {len(ids)} requests, {name} the first, {len(got)} were answered")
 
 
-def generation_grows(bench: BoardUnderTest) -> Procedure[None]:
+def generation_grows(board: BoardUnderTest) -> Procedure[None]:
     """The generation grows with every commit, in hello, in status and in the reply alike."""
     for turn in range(3):
-        before, _ = yield from generation_and_token(bench)
-        yield from bench.stage_all(full_set(bench, turn))
-        grew_once(before, (yield from bench.commit()), "a commit")
-        yield from confirm(bench)
-        yield from hello_and_status(bench)
+        before, _ = yield from generation_and_token(board)
+        yield from board.stage_all(full_set(board, turn))
+        grew_once(before, (yield from board.commit()), "a commit")
+        yield from confirm(board)
+        yield from hello_and_status(board)
 
 
-def shown_when_stored(bench: BoardUnderTest) -> Procedure[None]:
+def shown_when_stored(board: BoardUnderTest) -> Procedure[None]:
     """With a set of all fields stored, get-values gives each as it must."""
-    values, _ = yield from store_set(bench, 0)
-    yield from must_hold(bench, values, "with a set of all fields stored")
-    yield from entries(bench)
-    yield from pages(bench)
-    yield from not_shown(bench)
+    values, _ = yield from store_set(board, 0)
+    yield from must_hold(board, values, "with a set of all fields stored")
+    yield from entries(board)
+    yield from pages(board)
+    yield from not_shown(board)
 
 
-def staged_in_any_order(bench: BoardUnderTest) -> Procedure[None]:
+def staged_in_any_order(board: BoardUnderTest) -> Procedure[None]:
     """The digest is over the fields in schema order, whatever the order in which they came."""
-    values = full_set(bench, 1)
-    settings = [s for s in bench.known_schema().settings if s.key in values]
+    values = full_set(board, 1)
+    settings = [s for s in board.known_schema().settings if s.key in values]
     for setting in reversed(settings):
-        yield from bench.stage(setting, values[setting.key])
-    yield from bench.commit()
-    yield from must_hold(bench, values, "after a commit of fields that came in another order")
-    yield from confirm(bench)
+        yield from board.stage(setting, values[setting.key])
+    yield from board.commit()
+    yield from must_hold(board, values, "after a commit of fields that came in another order")
+    yield from confirm(board)
 
 
-def secret_in_parts(bench: BoardUnderTest) -> Procedure[None]:
+def secret_in_parts(board: BoardUnderTest) -> Procedure[None]:
     """A secret that came in parts is what came first, whatever the repeats of parts contained.
 
     The commit shows it by its digest.
     """
-    parts = Parts(bench, secret=True)
+    parts = Parts(board, secret=True)
     size = len(parts.octets)
-    yield from bench.stage_all(full_set(bench, 1))
-    del bench.staged[parts.setting.key]
+    yield from board.stage_all(full_set(board, 1))
+    del board.staged[parts.setting.key]
     yield from parts.take(0, 3, 3)
     yield from parts.take(3, 5, 5)
-    yield from bench.answer(MessageType.SET_FIELD, parts.body(3, bytes(2)))
+    yield from board.answer(MessageType.SET_FIELD, parts.body(3, bytes(2)))
     last = yield from parts.finish(5)
-    yield from bench.answer(MessageType.SET_FIELD, parts.body(last, bytes(size - last)))
-    yield from bench.commit()
-    yield from confirm(bench)
+    yield from board.answer(MessageType.SET_FIELD, parts.body(last, bytes(size - last)))
+    yield from board.commit()
+    yield from confirm(board)
 
 
-def drops_parts(bench: BoardUnderTest) -> Procedure[None]:
+def drops_parts(board: BoardUnderTest) -> Procedure[None]:
     """Commit, set-differs, undo and erase drop incomplete parts; these count for nothing."""
-    parts = Parts(bench)
-    yield from store_set(bench, 0)
-    values = full_set(bench, 1)
-    yield from bench.stage_all(values)
-    held = bench.staged.pop(parts.setting.key)
+    parts = Parts(board)
+    yield from store_set(board, 0)
+    values = full_set(board, 1)
+    yield from board.stage_all(values)
+    held = board.staged.pop(parts.setting.key)
     yield from parts.take(0, 3, 3)
     if held is not None and parts.setting.field.required:
         raise NotApplicable("the field that comes in parts is a required one")
-    yield from bench.commit()
+    yield from board.commit()
     next_part = parts.body(3, parts.octets[3:5])
     yield from parts.gap(next_part, 0, "after a commit")
-    yield from confirm(bench)
-    (one, _), (other, _) = any_two(bench)
-    yield from bench.stage(other if one is parts.setting else one, None)
+    yield from confirm(board)
+    (one, _), (other, _) = any_two(board)
+    yield from board.stage(other if one is parts.setting else one, None)
     yield from parts.take(0, 3, 3)
-    another = {**bench.commit_body(), CommitKey.COUNT: 2}
-    yield from bench.refused(MessageType.COMMIT, another, Refusal.SET_DIFFERS)
-    bench.staged.clear()
+    another = {**board.commit_body(), CommitKey.COUNT: 2}
+    yield from board.refused(MessageType.COMMIT, another, Refusal.SET_DIFFERS)
+    board.staged.clear()
     yield from parts.gap(next_part, 0, "after `set-differs`")
     for type_, capability in (
         (MessageType.UNDO, Capability.UNDO),
         (MessageType.ERASE, Capability.ERASE),
     ):
-        if capability in bench.capabilities:
+        if capability in board.capabilities:
             yield from parts.take(0, 3, 3)
-            generation, _ = yield from generation_and_token(bench)
-            yield from bench.answer(type_, {1: generation})
+            generation, _ = yield from generation_and_token(board)
+            yield from board.answer(type_, {1: generation})
             yield from parts.gap(next_part, 0, f"after {type_.name.lower()}")
 
 
-def refused_changes_nothing(bench: BoardUnderTest) -> Procedure[None]:
+def refused_changes_nothing(board: BoardUnderTest) -> Procedure[None]:
     """Whatever is refused leaves what is stored, what is staged and the generation as they were.
 
     The commit at the end shows by its digest that the staged values are the same.
     """
-    yield from store_set(bench, 1)  # so that there is something to undo
-    values, _ = yield from store_set(bench, 0)
-    before = yield from generation_and_token(bench)
-    (setting, value), (other, _) = any_two(bench)
+    yield from store_set(board, 1)  # so that there is something to undo
+    values, _ = yield from store_set(board, 0)
+    before = yield from generation_and_token(board)
+    (setting, value), (other, _) = any_two(board)
     changes: Values = {setting.key: value, other.key: values[other.key]}
-    changes = with_partner(bench.known_schema(), changes)
-    if commit_refusal(bench.known_schema(), values, changes) is not None:
+    changes = with_partner(board.known_schema(), changes)
+    if commit_refusal(board.known_schema(), values, changes) is not None:
         raise NotApplicable("the kit found no two fields that can be changed together")
-    yield from bench.stage_all(changes)
+    yield from board.stage_all(changes)
     wrong = 0 if setting.field.kind is Kind.YES_NO else True
     wrong_generation: Body = {1: before[0] ^ 0x5A5A}
-    wrong_boot: Body = {1: bench.boot ^ 0x5A5A}
+    wrong_boot: Body = {1: board.boot ^ 0x5A5A}
     set_field, field, whole = MessageType.SET_FIELD, SetFieldKey.FIELD, SetFieldKey.VALUE
     refused: tuple[tuple[int, Body], ...] = (
         (set_field, {field: setting.key, whole: wrong}),
@@ -310,117 +310,117 @@ def refused_changes_nothing(bench: BoardUnderTest) -> Procedure[None]:
         (set_field, {field: "no-such.field", whole: None}),
         (MessageType.COMMIT, {CommitKey.COUNT: 0, CommitKey.DIGEST: 0}),
         (MessageType.DISCARD, wrong_boot),
-        (MessageType.DISCARD, {1: bench.boot, 2: 0}),
+        (MessageType.DISCARD, {1: board.boot, 2: 0}),
         (MessageType.UNDO, {1: before[0]}),
         (MessageType.CONFIRM, {1: before[0]}),
         (MessageType.ERASE, wrong_generation),
-        (MessageType.RESTART, {1: bench.boot}),
+        (MessageType.RESTART, {1: board.boot}),
         (MessageType.GET_SCHEMA, {1: 262_143, 2: 1}),
         (99, {}),
     )
     for type_, body in refused:
         name = MESSAGES[type_].name if type_ in MESSAGES else f"type {type_}"
-        reply = yield from bench.ask(type_, body)
+        reply = yield from board.ask(type_, body)
         if reply.type != MessageType.REFUSAL:
             raise NotMet(f"{name} was granted, where a refusal is due")
-        if (yield from generation_and_token(bench)) != before:
+        if (yield from generation_and_token(board)) != before:
             raise NotMet(f"generation or token changed with a {name} that was refused")
-        yield from counts(bench, None, len(changes))
-    yield from must_hold(bench, values, "after requests that were refused")
-    yield from bench.commit()
-    yield from must_hold(bench, {**values, **changes}, "after what is staged was committed")
-    yield from confirm(bench)
-    yield from _refused_commit_leaves_parts(bench, {**values, **changes})
+        yield from counts(board, None, len(changes))
+    yield from must_hold(board, values, "after requests that were refused")
+    yield from board.commit()
+    yield from must_hold(board, {**values, **changes}, "after what is staged was committed")
+    yield from confirm(board)
+    yield from _refused_commit_leaves_parts(board, {**values, **changes})
 
 
-def _refused_commit_leaves_parts(bench: BoardUnderTest, stored: Values) -> Procedure[None]:
-    parts, schema = parts_if_any(bench), bench.known_schema()
-    for wrong in mutations(bench, stored):
+def _refused_commit_leaves_parts(board: BoardUnderTest, stored: Values) -> Procedure[None]:
+    parts, schema = parts_if_any(board), board.known_schema()
+    for wrong in mutations(board, stored):
         due = commit_refusal(schema, stored, wrong)
         if due is not None and parts is not None and parts.setting.key not in wrong:
-            yield from bench.stage_all(wrong)
+            yield from board.stage_all(wrong)
             yield from parts.take(0, 3, 3)
-            yield from bench.refused(MessageType.COMMIT, bench.commit_body(), due.code)
+            yield from board.refused(MessageType.COMMIT, board.commit_body(), due.code)
             yield from parts.take(3, 5, 5)
             return
 
 
-def presence_when_stored(bench: BoardUnderTest) -> Procedure[None]:
+def presence_when_stored(board: BoardUnderTest) -> Procedure[None]:
     """With a set stored, or on trial, changes want a person present; with none, they do not."""
-    bench.needs(Capability.PRESENCE)
-    yield from store_set(bench, 0)
-    one, first = any_one(bench)
-    yield from bench.stage(one, first)  # with which presence begins, if it did not before
-    counted, at_most = yield from wants_presence(bench)
-    bench.asks_presence = True
-    yield from bench.fresh()
-    yield from bench.stage_all(full_set(bench, 1))
-    yield from bench.commit()
-    bench.asks_presence = False
-    reply = yield from bench.ask(MessageType.SET_FIELD, bench.requests_for(one, first)[0])
-    if reply.type == MessageType.REFUSAL and bench.now - bench.absent_at < counted:
+    board.needs(Capability.PRESENCE)
+    yield from store_set(board, 0)
+    one, first = any_one(board)
+    yield from board.stage(one, first)  # with which presence begins, if it did not before
+    counted, at_most = yield from wants_presence(board)
+    board.asks_presence = True
+    yield from board.fresh()
+    yield from board.stage_all(full_set(board, 1))
+    yield from board.commit()
+    board.asks_presence = False
+    reply = yield from board.ask(MessageType.SET_FIELD, board.requests_for(one, first)[0])
+    if reply.type == MessageType.REFUSAL and board.now - board.absent_at < counted:
         raise NotMet("presence lapses with a commit, not with time")
-    _, at_most = yield from wants_presence(bench, min(at_most, PRESENCE_WINDOW))
-    if Capability.ERASE not in bench.capabilities:
-        yield from confirm(bench)
+    _, at_most = yield from wants_presence(board, min(at_most, PRESENCE_WINDOW))
+    if Capability.ERASE not in board.capabilities:
+        yield from confirm(board)
         return
-    generation, _ = yield from generation_and_token(bench)
-    yield from bench.answer(MessageType.ERASE, {1: generation})
-    bench.asks_presence = False
-    yield from bench.silence(at_most)
-    yield from bench.stage(one, None)
-    generation, _ = yield from generation_and_token(bench)
-    yield from bench.answer(MessageType.ERASE, {1: generation})
+    generation, _ = yield from generation_and_token(board)
+    yield from board.answer(MessageType.ERASE, {1: generation})
+    board.asks_presence = False
+    yield from board.silence(at_most)
+    yield from board.stage(one, None)
+    generation, _ = yield from generation_and_token(board)
+    yield from board.answer(MessageType.ERASE, {1: generation})
 
 
-def reports(bench: BoardUnderTest) -> Procedure[None]:
+def reports(board: BoardUnderTest) -> Procedure[None]:
     """After a commit the set is applied, and proven or failed in the time announced.
 
     Proven ends a trial well. When undo brings a set back it is applied anew; an erase forgets what
     was reported.
     """
-    yield from store_set(bench, 2)
-    values, token = full_set(bench, 3), bench.token()
-    yield from bench.stage_all(values)
-    yield from bench.commit(token)
-    if bench.number(HelloReplyKey.APPLY_TIME) >= 1000 * (bench.known_schema().trial or 0):
-        yield from confirm(bench)  # of the older set, which came into force again, no report is due
-    took, run = yield from _reported(bench)
+    yield from store_set(board, 2)
+    values, token = full_set(board, 3), board.token()
+    yield from board.stage_all(values)
+    yield from board.commit(token)
+    if board.number(HelloReplyKey.APPLY_TIME) >= 1000 * (board.known_schema().trial or 0):
+        yield from confirm(board)  # of the older set, which came into force again, no report is due
+    took, run = yield from _reported(board)
     if run == Run.PROVEN:
-        yield from counts(bench, Store.COMPLETE, 0)
-        if (yield from generation_and_token(bench))[1] != token:
+        yield from counts(board, Store.COMPLETE, 0)
+        if (yield from generation_and_token(board))[1] != token:
             raise NotMet("the token changed when the firmware reported proven")
-        yield from must_hold(bench, values, "after the firmware reported proven")
-    yield from confirm(bench)
-    if Capability.UNDO in bench.capabilities:
+        yield from must_hold(board, values, "after the firmware reported proven")
+    yield from confirm(board)
+    if Capability.UNDO in board.capabilities:
         is_slow = _POLL < took <= _SOON  # so that it is seen applying
         for _ in range(2 if is_slow else 1):  # to the older set, and back to this one
-            body: Body = {1: (yield from generation_and_token(bench))[0]}
-            yield from bench.answer(MessageType.UNDO, body)
-        if is_slow and (yield from bench.status())[StatusReplyKey.RUN] != Run.APPLYING:
+            body: Body = {1: (yield from generation_and_token(board))[0]}
+            yield from board.answer(MessageType.UNDO, body)
+        if is_slow and (yield from board.status())[StatusReplyKey.RUN] != Run.APPLYING:
             raise NotMet(f"a set is applied for {took} ms after its commit, and not after undo")
-        yield from _reported(bench)
-    if Capability.ERASE in bench.capabilities:
-        generation, _ = yield from generation_and_token(bench)
-        yield from bench.answer(MessageType.ERASE, {1: generation})
-        check_status(bench, (yield from bench.status()))
+        yield from _reported(board)
+    if Capability.ERASE in board.capabilities:
+        generation, _ = yield from generation_and_token(board)
+        yield from board.answer(MessageType.ERASE, {1: generation})
+        check_status(board, (yield from board.status()))
 
 
-def _reported(bench: BoardUnderTest) -> Procedure[tuple[int, Item]]:
+def _reported(board: BoardUnderTest) -> Procedure[tuple[int, Item]]:
     """Wait until the firmware has reported on a complete set; return after how long, and what."""
-    began = bench.now
-    allowed = bench.number(HelloReplyKey.APPLY_TIME)
+    began = board.now
+    allowed = board.number(HelloReplyKey.APPLY_TIME)
     while True:
-        status = yield from bench.status()
-        check_status(bench, status)
+        status = yield from board.status()
+        check_status(board, status)
         if status[StatusReplyKey.RUN] != Run.APPLYING:
             break
-        if bench.now - began > allowed + 1000:
+        if board.now - began > allowed + 1000:
             raise NotMet(f"after {allowed} ms (`apply-time`) the set is still being applied")
-        yield from bench.silence(_POLL)
+        yield from board.silence(_POLL)
     if status[StatusReplyKey.RUN] == Run.IDLE:
         raise NotMet("a complete set is in force, and `run` is idle")
-    return bench.now - began, status[StatusReplyKey.RUN]
+    return board.now - began, status[StatusReplyKey.RUN]
 
 
 COMMIT_CHECKS = (

@@ -29,9 +29,9 @@ def carried(item: bytes) -> bytes:
     return framed(base64.urlsafe_b64encode(item).rstrip(b"="))
 
 
-def padded(bench: BoardUnderTest, size: int) -> tuple[int, bytes]:
+def padded(board: BoardUnderTest, size: int) -> tuple[int, bytes]:
     """Return id and line of a status request whose item has `size` bytes: it has keys to skip."""
-    id_ = bench.next_id()
+    id_ = board.next_id()
     for second in (None, 0):
         for pad in range(size):
             body: Body = {SKIPPABLE_FROM: bytes(pad)}

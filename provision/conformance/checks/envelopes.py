@@ -30,9 +30,9 @@ from provision.contract.table import (
 )
 
 
-def envelopes(bench: BoardUnderTest) -> Procedure[None]:
+def envelopes(board: BoardUnderTest) -> Procedure[None]:
     """An item that is not [1...255, 0...255, 0...65535, map] is ignored."""
-    id_ = bench.next_id()
+    id_ = board.next_id()
     forms: tuple[tuple[str, Item], ...] = (
         ("an array of three", [1, STATUS, id_]),
         ("an array of five", [1, STATUS, id_, {}, 0]),
@@ -55,19 +55,19 @@ def envelopes(bench: BoardUnderTest) -> Procedure[None]:
         ("a body of bytes", [1, STATUS, id_, b""]),
     )
     for what, item in forms:
-        yield from bench.ignored(what, carried(encode(item)))
+        yield from board.ignored(what, carried(encode(item)))
 
 
-def ids(bench: BoardUnderTest) -> Procedure[None]:
+def ids(board: BoardUnderTest) -> Procedure[None]:
     """Every id is carried back, those at the ends of the range too."""
     for id_ in (0, 1, 23, 24, 255, 256, 65535):
-        _, line = bench.line(STATUS, id_=id_)
-        got = yield from bench.converse([line], [id_])
+        _, line = board.line(STATUS, id_=id_)
+        got = yield from board.converse([line], [id_])
         if [message.id for message in got] != [id_]:
             raise NotMet(f"the request with id {id_} was not answered with this id")
 
 
-def in_order(bench: BoardUnderTest) -> Procedure[None]:
+def in_order(board: BoardUnderTest) -> Procedure[None]:
     """One reply to each request, in the order in which they came."""
     kinds: tuple[tuple[int, Body], ...] = (
         (MessageType.HELLO, {}),
@@ -76,18 +76,18 @@ def in_order(bench: BoardUnderTest) -> Procedure[None]:
         (99, {}),
         (MessageType.GET_VALUES, {GetValuesKey.FIRST: 511, 3: 3}),
     )
-    yield from bench.ask_many([kinds[n % len(kinds)] for n in range(25)])
-    yield from bench.after()
+    yield from board.ask_many([kinds[n % len(kinds)] for n in range(25)])
+    yield from board.after()
 
 
-def unasked(bench: BoardUnderTest) -> Procedure[None]:
+def unasked(board: BoardUnderTest) -> Procedure[None]:
     """A board speaks only when asked."""
-    yield from bench.silence(1500)
+    yield from board.silence(1500)
 
 
-def _base_body(bench: BoardUnderTest, type_: int) -> Body:
+def _base_body(board: BoardUnderTest, type_: int) -> Body:
     """Return a body of the right form that changes nothing, whatever becomes of it."""
-    other = bench.generation ^ 0x5A5A
+    other = board.generation ^ 0x5A5A
     bodies: dict[int, Body] = {
         MessageType.GET_SCHEMA: {GetSchemaKey.OFFSET: 0, GetSchemaKey.LENGTH: 1},
         MessageType.GET_VALUES: {GetValuesKey.FIRST: 0},
@@ -95,51 +95,51 @@ def _base_body(bench: BoardUnderTest, type_: int) -> Body:
         MessageType.COMMIT: {
             CommitKey.COUNT: 512,
             CommitKey.DIGEST: 0,
-            CommitKey.TOKEN: bench.token(),
+            CommitKey.TOKEN: board.token(),
         },
-        MessageType.DISCARD: {DiscardKey.BOOT: bench.boot},
+        MessageType.DISCARD: {DiscardKey.BOOT: board.boot},
         MessageType.UNDO: {UndoKey.GENERATION: other},
         MessageType.ERASE: {1: other},
-        MessageType.RESTART: {1: bench.boot ^ 0x5A5A},
+        MessageType.RESTART: {1: board.boot ^ 0x5A5A},
         MessageType.CONFIRM: {1: other},
     }
     return bodies.get(type_, {})
 
 
-def _requests(bench: BoardUnderTest) -> Iterator[int]:
+def _requests(board: BoardUnderTest) -> Iterator[int]:
     """Yield the types of requests that the board offers."""
     for type_, row in MESSAGES.items():
-        if row.is_request and (row.needs is None or row.needs in bench.capabilities):
+        if row.is_request and (row.needs is None or row.needs in board.capabilities):
             yield int(type_)
 
 
-def unknown_keys(bench: BoardUnderTest) -> Procedure[None]:
+def unknown_keys(board: BoardUnderTest) -> Procedure[None]:
     """A key below 64 that is not known makes any request `malformed`."""
-    for type_ in _requests(bench):
+    for type_ in _requests(board):
         for key in (0, 30, 63):
-            body = {**_base_body(bench, type_), key: 0}
+            body = {**_base_body(board, type_), key: 0}
             what = f"{MESSAGES[type_].name} with key {key}"
-            yield from bench.refused(
+            yield from board.refused(
                 type_, dict(sorted(body.items())), Refusal.MALFORMED, what=what
             )
 
 
-def skipped_keys(bench: BoardUnderTest) -> Procedure[None]:
+def skipped_keys(board: BoardUnderTest) -> Procedure[None]:
     """A key from 64 up is skipped, whatever its value within the profile."""
     values: tuple[Item, ...] = (
         0, -1, -(2**31), 2**32 - 1, True, False, None, "", "é", b"", bytes(40), [], {},
         [1, "a", [b""]], {0: {5: []}}, list(range(30)),
     )  # fmt: skip
     for value in values:
-        yield from bench.answer(STATUS, {SKIPPABLE_FROM: value})
+        yield from board.answer(STATUS, {SKIPPABLE_FROM: value})
     for key in (64, 255, 256, 65536, 2**32 - 1):
-        yield from bench.answer(STATUS, {key: 0})
+        yield from board.answer(STATUS, {key: 0})
     for type_ in (MessageType.HELLO, MessageType.GET_SCHEMA, MessageType.GET_VALUES):
-        yield from bench.answer(type_, {**_base_body(bench, type_), 64: 0, 100: [{}]})
-    for number in _requests(bench):
-        body = _base_body(bench, number)
-        first = yield from bench.ask(number, body)
-        second = yield from bench.ask(number, {**body, 64: "x"})
+        yield from board.answer(type_, {**_base_body(board, type_), 64: 0, 100: [{}]})
+    for number in _requests(board):
+        body = _base_body(board, number)
+        first = yield from board.ask(number, body)
+        second = yield from board.ask(number, {**body, 64: "x"})
         code = RefusalKey.CODE
         if first.type != second.type or (
             first.type == MessageType.REFUSAL and first.body[code] != second.body[code]
@@ -147,7 +147,7 @@ def skipped_keys(bench: BoardUnderTest) -> Procedure[None]:
             raise NotMet(f"{MESSAGES[number].name} with key 64 got another answer than without")
 
 
-def hello_of_any_version(bench: BoardUnderTest) -> Procedure[None]:
+def hello_of_any_version(board: BoardUnderTest) -> Procedure[None]:
     """A hello of any version is answered, and of its body nothing is looked at."""
     hellos: tuple[tuple[int, Body], ...] = (
         (2, {}),
@@ -156,14 +156,14 @@ def hello_of_any_version(bench: BoardUnderTest) -> Procedure[None]:
         (200, {0: "x", 5: [1, {2: b""}], 63: None}),
     )
     for version, body in hellos:
-        reply = yield from bench.ask(MessageType.HELLO, body, version=version)
+        reply = yield from board.ask(MessageType.HELLO, body, version=version)
         if reply.type != MessageType.HELLO_REPLY:
             raise NotMet(f"a hello of version {version} was refused")
 
 
-def other_versions(bench: BoardUnderTest) -> Procedure[None]:
+def other_versions(board: BoardUnderTest) -> Procedure[None]:
     """A request of another version is refused with `unsupported-version`, before all else."""
-    spoken = bench.hello[HelloReplyKey.VERSIONS]
+    spoken = board.hello[HelloReplyKey.VERSIONS]
     assert isinstance(spoken, list)
     details: Body = {RefusalKey.SUPPORTED: spoken}
     asked: list[tuple[int, Body]] = [(STATUS, {1: 1}), (99, {})]
@@ -172,61 +172,61 @@ def other_versions(bench: BoardUnderTest) -> Procedure[None]:
         if version in spoken:
             continue
         for type_, body in asked:  # what is not offered, too
-            yield from bench.refused(
+            yield from board.refused(
                 type_, body, Refusal.UNSUPPORTED_VERSION, details, version=version,
                 what=f"type {type_} of version {version}",
             )  # fmt: skip
 
 
-def unknown_types(bench: BoardUnderTest) -> Procedure[None]:
+def unknown_types(board: BoardUnderTest) -> Procedure[None]:
     """A type that the board does not know is refused with `unknown-type` and those it knows."""
     for type_ in (27, 29, 63, 99, 127, 255):
         for body in ({}, {1: 1}):
-            reply = yield from bench.ask(type_, body)
-            bench.must_refuse(reply, Refusal.UNKNOWN_TYPE, what=f"type {type_}")
+            reply = yield from board.ask(type_, body)
+            board.must_refuse(reply, Refusal.UNKNOWN_TYPE, what=f"type {type_}")
             known = reply.body.get(RefusalKey.SUPPORTED)
             if not isinstance(known, list):
                 continue  # noted under 7.2
             numbers = [t for t in known if isinstance(t, int)]  # as 11.2 wants them all to be
             if numbers != sorted(set(numbers)):
                 raise NotMet("`supported` does not ascend")
-            lacking = [t for t in _requests(bench) if t not in known]
+            lacking = [t for t in _requests(board) if t not in known]
             if lacking:
                 raise NotMet(f"`supported` lacks type {lacking[0]}, which the board offers")
             if any(t % 2 == 0 for t in numbers):
                 raise NotMet("`supported` has an even type, which is no request")
-            yield from _lists_all_that_it_knows(bench, numbers)
+            yield from _lists_all_that_it_knows(board, numbers)
 
 
-def _lists_all_that_it_knows(bench: BoardUnderTest, listed: list[int]) -> Procedure[None]:
+def _lists_all_that_it_knows(board: BoardUnderTest, listed: list[int]) -> Procedure[None]:
     """End the check if a type is known, though not offered, and not listed.
 
     A board that tells a body of the wrong form knows the form, and so the type.
     """
     for type_, row in MESSAGES.items():
-        if row.needs is None or row.needs in bench.capabilities or type_ in listed:
+        if row.needs is None or row.needs in board.capabilities or type_ in listed:
             continue
-        reply = yield from bench.ask(type_, {63: 0})
+        reply = yield from board.ask(type_, {63: 0})
         if reply.body.get(RefusalKey.CODE) == Refusal.MALFORMED:
             raise NotMet(f"`supported` lacks type {int(type_)}, of which the board knows the form")
 
 
-def not_offered(bench: BoardUnderTest) -> Procedure[None]:
+def not_offered(board: BoardUnderTest) -> Procedure[None]:
     """A type whose capability the board does not offer is refused with `not-offered`."""
-    offered = set(_requests(bench))
+    offered = set(_requests(board))
     missing = [int(t) for t, row in MESSAGES.items() if row.is_request and t not in offered]
     if not missing:
         raise NotApplicable("the board offers everything")
     for type_ in missing:
         what = MESSAGES[type_].name
-        yield from bench.refused(type_, _base_body(bench, type_), Refusal.NOT_OFFERED, what=what)
+        yield from board.refused(type_, _base_body(board, type_), Refusal.NOT_OFFERED, what=what)
 
 
-def forms(bench: BoardUnderTest) -> Procedure[None]:
+def forms(board: BoardUnderTest) -> Procedure[None]:
     """A body that lacks a key, or has a value outside the table, is `malformed`."""
-    for type_ in _requests(bench):
+    for type_ in _requests(board):
         row = MESSAGES[type_]
-        base = _base_body(bench, type_)
+        base = _base_body(board, type_)
         bad: list[tuple[str, Body]] = []
         for key, known in row.body.items():
             if known.required:
@@ -238,9 +238,9 @@ def forms(bench: BoardUnderTest) -> Procedure[None]:
         if type_ == MessageType.SET_FIELD:
             bad += _bad_set_fields()
         for what, body in bad:
-            if not bench.fits(type_, body):
+            if not board.fits(type_, body):
                 continue
-            yield from bench.refused(type_, body, Refusal.MALFORMED, what=f"{row.name} {what}")
+            yield from board.refused(type_, body, Refusal.MALFORMED, what=f"{row.name} {what}")
 
 
 def _outside(shape: Shape) -> list[Item]:
@@ -296,16 +296,16 @@ def _bad_set_fields() -> list[tuple[str, Body]]:
     ]
 
 
-def order_of_checks(bench: BoardUnderTest) -> Procedure[None]:
+def order_of_checks(board: BoardUnderTest) -> Procedure[None]:
     """Version, type, form, capability, presence, state, generation: the first fault decides."""
-    yield from bench.refused(
+    yield from board.refused(
         99, {1: 1}, Refusal.UNSUPPORTED_VERSION, version=3, what="version, type"
     )
     malformed = Refusal.MALFORMED
     commit: Body = {CommitKey.COUNT: 0, CommitKey.DIGEST: 0, CommitKey.TOKEN: bytes(8)}
-    yield from bench.refused(MessageType.COMMIT, commit, malformed, what="form, state")
-    yield from bench.refused(
-        MessageType.DISCARD, {1: bench.boot ^ 1, 2: 0}, malformed, what="form, boot"
+    yield from board.refused(MessageType.COMMIT, commit, malformed, what="form, state")
+    yield from board.refused(
+        MessageType.DISCARD, {1: board.boot ^ 1, 2: 0}, malformed, what="form, boot"
     )
     for capability, type_ in (
         (Capability.UNDO, MessageType.UNDO),
@@ -313,8 +313,8 @@ def order_of_checks(bench: BoardUnderTest) -> Procedure[None]:
         (Capability.TRIAL, MessageType.CONFIRM),
         (Capability.RESTART, MessageType.RESTART),
     ):
-        if capability in bench.capabilities:
-            yield from bench.refused(type_, {1: -1}, malformed, what="form, state, generation")
+        if capability in board.capabilities:
+            yield from board.refused(type_, {1: -1}, malformed, what="form, state, generation")
 
 
 ENVELOPE_CHECKS = (

@@ -19,11 +19,11 @@ from provision.contract.table import (
 )
 
 
-def full_credit(bench: BoardUnderTest) -> Procedure[None]:
+def full_credit(board: BoardUnderTest) -> Procedure[None]:
     """With as many bytes on their way as the credit admits, all is answered, in order."""
-    credit = bench.number(HelloReplyKey.CREDIT)
-    _, short = bench.line(STATUS)
-    _, long = padded(bench, bench.line_limit * 3 // 4)
+    credit = board.number(HelloReplyKey.CREDIT)
+    _, short = board.line(STATUS)
+    _, long = padded(board, board.line_limit * 3 // 4)
     for what, size, most in (
         ("longest", len(long), credit),
         ("short", len(short), min(credit, 8192)),
@@ -32,15 +32,15 @@ def full_credit(bench: BoardUnderTest) -> Procedure[None]:
         left = most
         while left >= size:
             id_, line = (
-                padded(bench, bench.line_limit * 3 // 4)
+                padded(board, board.line_limit * 3 // 4)
                 if what == "longest"
-                else bench.line(STATUS)
+                else board.line(STATUS)
             )
             if len(line) > left:
                 break
             left -= len(line)
             lines.append((id_, line))
-        got = yield from bench.converse([line for _, line in lines], [id_ for id_, _ in lines])
+        got = yield from board.converse([line for _, line in lines], [id_ for id_, _ in lines])
         if [message.id for message in got] != [id_ for id_, _ in lines]:
             raise NotMet(
                 f"of {len(lines)} requests of the {what} lines sent at once, {most - left} bytes of"
@@ -48,19 +48,19 @@ def full_credit(bench: BoardUnderTest) -> Procedure[None]:
             )
 
 
-def repeats(bench: BoardUnderTest) -> Procedure[None]:
+def repeats(board: BoardUnderTest) -> Procedure[None]:
     """The same bytes again get the same answer."""
     requests: tuple[tuple[int, Body], ...] = (
         (MessageType.GET_SCHEMA, {GetSchemaKey.OFFSET: 0, GetSchemaKey.LENGTH: 20}),
         (MessageType.GET_VALUES, {GetValuesKey.FIRST: 0}),
         (MessageType.SET_FIELD, {SetFieldKey.FIELD: "no-such.field", SetFieldKey.VALUE: 0}),
-        (MessageType.DISCARD, {DiscardKey.BOOT: bench.boot}),
+        (MessageType.DISCARD, {DiscardKey.BOOT: board.boot}),
         (99, {}),
     )
     for type_, body in requests:
-        id_, line = bench.line(type_, body)
-        first = yield from bench.ask(type_, id_=id_, again=line)
-        second = yield from bench.ask(type_, id_=id_, again=line)
+        id_, line = board.line(type_, body)
+        first = yield from board.ask(type_, id_=id_, again=line)
+        second = yield from board.ask(type_, id_=id_, again=line)
         if (first.type, first.body) != (second.type, second.body):
             raise NotMet("the repeat got another answer")
 

@@ -10,19 +10,19 @@ from provision.conformance.steps import Procedure
 from provision.contract.profile import encode
 
 
-def _item(bench: BoardUnderTest, tail: bytes, head: bytes = b"\x84\x01\x0b") -> bytes:
+def _item(board: BoardUnderTest, tail: bytes, head: bytes = b"\x84\x01\x0b") -> bytes:
     """Return the item of a status request whose body is `tail`."""
-    return head + encode(0x0100 | bench.next_id()) + tail
+    return head + encode(0x0100 | board.next_id()) + tail
 
 
-def _skipped(bench: BoardUnderTest, value: bytes) -> bytes:
+def _skipped(board: BoardUnderTest, value: bytes) -> bytes:
     """Return the item of a status request with a key to be skipped, and this as its value."""
-    return _item(bench, b"\xa1\x18\x40" + value)
+    return _item(board, b"\xa1\x18\x40" + value)
 
 
-def profile_heads(bench: BoardUnderTest) -> Procedure[None]:
+def profile_heads(board: BoardUnderTest) -> Procedure[None]:
     """Heads that are not the shortest, or of indefinite length, make a message none."""
-    id_ = b"\x19" + (0x0100 | bench.next_id()).to_bytes(2)
+    id_ = b"\x19" + (0x0100 | board.next_id()).to_bytes(2)
     for what, item in (
         ("an envelope with a head of two bytes", b"\x98\x04\x01\x0b" + id_ + b"\xa0"),
         ("an envelope of indefinite length", b"\x9f\x01\x0b" + id_ + b"\xa0\xff"),
@@ -32,20 +32,20 @@ def profile_heads(bench: BoardUnderTest) -> Procedure[None]:
         ("an id below 24 in one byte", b"\x84\x01\x0b\x18\x07\xa0"),
         ("an id in four bytes", b"\x84\x01\x0b\x1a\x00\x00" + id_[1:] + b"\xa0"),
         ("an id in eight bytes", b"\x84\x01\x0b\x1b" + bytes(6) + id_[1:] + b"\xa0"),
-        ("a body with a head of two bytes", _item(bench, b"\xb8\x00")),
-        ("a body of indefinite length", _item(bench, b"\xbf\xff")),
-        ("a key with a head that is not the shortest", _item(bench, b"\xa1\x19\x00\x40\x00")),
-        ("a text with a head that is not the shortest", _skipped(bench, b"\x78\x01a")),
-        ("a text of indefinite length", _skipped(bench, b"\x7f\x61a\xff")),
-        ("bytes of indefinite length", _skipped(bench, b"\x5f\x41a\xff")),
-        ("a negative integer that is not the shortest", _skipped(bench, b"\x38\x00")),
-        ("an array of indefinite length", _skipped(bench, b"\x9f\xff")),
-        ("a map with a head that is not the shortest", _skipped(bench, b"\xb9\x00\x00")),
+        ("a body with a head of two bytes", _item(board, b"\xb8\x00")),
+        ("a body of indefinite length", _item(board, b"\xbf\xff")),
+        ("a key with a head that is not the shortest", _item(board, b"\xa1\x19\x00\x40\x00")),
+        ("a text with a head that is not the shortest", _skipped(board, b"\x78\x01a")),
+        ("a text of indefinite length", _skipped(board, b"\x7f\x61a\xff")),
+        ("bytes of indefinite length", _skipped(board, b"\x5f\x41a\xff")),
+        ("a negative integer that is not the shortest", _skipped(board, b"\x38\x00")),
+        ("an array of indefinite length", _skipped(board, b"\x9f\xff")),
+        ("a map with a head that is not the shortest", _skipped(board, b"\xb9\x00\x00")),
     ):
-        yield from bench.ignored(what, carried(item))
+        yield from board.ignored(what, carried(item))
 
 
-def profile_maps(bench: BoardUnderTest) -> Procedure[None]:
+def profile_maps(board: BoardUnderTest) -> Procedure[None]:
     """Keys of maps are unsigned integers, ascend, and do not repeat."""
     for what, tail in (
         ("keys that descend", b"\xa2\x18\x41\x00\x18\x40\x00"),
@@ -59,10 +59,10 @@ def profile_maps(bench: BoardUnderTest) -> Procedure[None]:
         ("a key of text, further down", b"\xa1\x18\x40\xa1\x61a\x00"),
         ("a map that ends behind a key", b"\xa1\x18\x40"),
     ):
-        yield from bench.ignored(what, carried(_item(bench, tail)))
+        yield from board.ignored(what, carried(_item(board, tail)))
 
 
-def profile_values(bench: BoardUnderTest) -> Procedure[None]:
+def profile_values(board: BoardUnderTest) -> Procedure[None]:
     """Tags, floating-point numbers, other simple values and integers out of range have no place."""
     for what, value in (
         ("a tag", b"\xc0\x60"),
@@ -85,10 +85,10 @@ def profile_values(bench: BoardUnderTest) -> Procedure[None]:
         ("a text that ends within a character", b"\x61\xc3"),
         ("an array with a float in it", b"\x81\xf9\x3c\x00"),
     ):
-        yield from bench.ignored(what, carried(_skipped(bench, value)))
+        yield from board.ignored(what, carried(_skipped(board, value)))
 
 
-def profile_ends(bench: BoardUnderTest) -> Procedure[None]:
+def profile_ends(board: BoardUnderTest) -> Procedure[None]:
     """An item that ends too early, or has bytes behind it, is no message."""
     for what, tail in (
         ("a byte behind the item", b"\xa0\x00"),
@@ -101,21 +101,21 @@ def profile_ends(bench: BoardUnderTest) -> Procedure[None]:
         ("an array of four gibi-items", b"\xa1\x18\x40\x9a\xff\xff\xff\xff"),
         ("a head that is cut", b"\xa1\x18"),
     ):
-        yield from bench.ignored(what, carried(_item(bench, tail)))
+        yield from board.ignored(what, carried(_item(board, tail)))
 
 
-def profile_depth(bench: BoardUnderTest) -> Procedure[None]:
+def profile_depth(board: BoardUnderTest) -> Procedure[None]:
     """A depth of 6 is taken, a depth of 7 is not."""
     for what, inner in (("arrays", b"\x81"), ("maps", b"\xa1\x00")):
         for depth in (3, 4):
-            id_ = bench.next_id()
+            id_ = board.next_id()
             value = inner * (depth - 1) + (b"\x80" if inner == b"\x81" else b"\xa0")
             item = b"\x84\x01\x0b" + encode(id_) + b"\xa1\x18\x40" + value
-            yield from bench.taken(f"{what} of depth {depth + 2}", carried(item), id_)
+            yield from board.taken(f"{what} of depth {depth + 2}", carried(item), id_)
         for depth in (5, 6, 60):
             value = inner * (depth - 1) + (b"\x80" if inner == b"\x81" else b"\xa0")
-            yield from bench.ignored(
-                f"{what} of depth {depth + 2}", carried(_skipped(bench, value))
+            yield from board.ignored(
+                f"{what} of depth {depth + 2}", carried(_skipped(board, value))
             )
 
 

@@ -24,7 +24,7 @@ _LONG_PAUSE = 400  # ms for which a host may be held up within a line
 _ALPHABET = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
 
 
-def line_ends(bench: BoardUnderTest) -> Procedure[None]:
+def line_ends(board: BoardUnderTest) -> Procedure[None]:
     """LF, CR and both end a line, and a message needs no empty line before it."""
     for what, before, after in (
         ("LF before and behind", b"\n", b"\n"),
@@ -33,12 +33,12 @@ def line_ends(bench: BoardUnderTest) -> Procedure[None]:
         ("empty lines before and behind", b"\n\n\r\r\n\n", b"\n\n\n"),
         ("only a CR behind", b"", b"\r"),
     ):
-        id_, line = bench.line(STATUS)
-        yield from bench.after()  # ends whatever line was open
-        yield from bench.taken(what, before + line.strip(b"\n") + after, id_)
+        id_, line = board.line(STATUS)
+        yield from board.after()  # ends whatever line was open
+        yield from board.taken(what, before + line.strip(b"\n") + after, id_)
 
 
-def noise(bench: BoardUnderTest) -> Procedure[None]:
+def noise(board: BoardUnderTest) -> Procedure[None]:
     """Whatever stood on the line before a message, the message is taken."""
     for what, before in (
         ("log text before it", b"\nfrost watch: 4.5 C"),
@@ -49,16 +49,16 @@ def noise(bench: BoardUnderTest) -> Procedure[None]:
         ("one byte before it", b"\x00"),
         ("a lone tilde before it", b"\n~\n"),
     ):
-        id_, line = bench.line(STATUS)
-        yield from bench.taken(what, before + line, id_)
-    for size in (100, bench.line_limit + 100):
+        id_, line = board.line(STATUS)
+        yield from board.taken(what, before + line, id_)
+    for size in (100, board.line_limit + 100):
         for end in (b"\n", b"\r"):
-            id_, line = bench.line(STATUS)
+            id_, line = board.line(STATUS)
             what = f"{size} bytes of log text before it, ended by {end!a}"
-            yield from bench.taken(what, b"\n" + b"x" * size + end + line.lstrip(b"\n"), id_)
+            yield from board.taken(what, b"\n" + b"x" * size + end + line.lstrip(b"\n"), id_)
 
 
-def tilde_within(bench: BoardUnderTest) -> Procedure[None]:
+def tilde_within(board: BoardUnderTest) -> Procedure[None]:
     """A tilde that does not begin a line has no meaning."""
     for what, before in (
         ("text before the tilde", b"\nlog: "),
@@ -70,20 +70,20 @@ def tilde_within(bench: BoardUnderTest) -> Procedure[None]:
         *((f"x and a byte {byte:02X} before the tilde", b"\nx%c" % byte) for byte in _EDITING),
         ("a whole message before the tilde", b"\n~hAEBB6AKJIDNK@"),
     ):
-        _, line = bench.line(STATUS)
-        yield from bench.ignored(what, before + line.lstrip(b"\n"))
+        _, line = board.line(STATUS)
+        yield from board.ignored(what, before + line.lstrip(b"\n"))
 
 
-def damaged(bench: BoardUnderTest) -> Procedure[None]:
+def damaged(board: BoardUnderTest) -> Procedure[None]:
     """What has a wrong CHECK, a foreign character, or too few characters, is ignored."""
-    _, line = bench.line(STATUS)
+    _, line = board.line(STATUS)
     text = line.strip(b"\n")
     for at in range(len(text) - 8, len(text)):
         other = text[:at] + bytes([0x40 + (text[at] - 0x40 ^ 5)]) + text[at + 1 :]
-        yield from bench.ignored("CHECK with a wrong character", b"\n" + other + b"\n")
+        yield from board.ignored("CHECK with a wrong character", b"\n" + other + b"\n")
         for bit in (0x10, 0x20):
             other = text[:at] + bytes([text[at] ^ bit]) + text[at + 1 :]
-            yield from bench.ignored("CHECK with a character outside @ to O", b"\n" + other + b"\n")
+            yield from board.ignored("CHECK with a character outside @ to O", b"\n" + other + b"\n")
     body = text[1:-8]
     for what, other in (
         ("an empty BODY", b""),
@@ -92,83 +92,83 @@ def damaged(bench: BoardUnderTest) -> Procedure[None]:
         ("a BODY with a space at its end", body + b" "),
         ("a BODY with a byte above 7F", body[:4] + b"\xc1" + body[5:]),
     ):
-        yield from bench.ignored(what, framed(other))
-    yield from bench.ignored("a line with a character behind CHECK", b"\n" + text + b"x\n")
-    yield from bench.ignored("a line with a space behind CHECK", b"\n" + text + b" \n")
-    yield from bench.ignored("CHECK without BODY", b"\n~" + text[-8:] + b"\n")
+        yield from board.ignored(what, framed(other))
+    yield from board.ignored("a line with a character behind CHECK", b"\n" + text + b"x\n")
+    yield from board.ignored("a line with a space behind CHECK", b"\n" + text + b" \n")
+    yield from board.ignored("CHECK without BODY", b"\n~" + text[-8:] + b"\n")
 
 
-def alphabet(bench: BoardUnderTest) -> Procedure[None]:
+def alphabet(board: BoardUnderTest) -> Procedure[None]:
     """BODY is in the alphabet of base64url; plus and slash are not in it."""
-    id_ = bench.next_id()
+    id_ = board.next_id()
     # Six bits of 62 four times in a row at any alignment, and of 63: hyphens and underscores.
     sixes = b"\xfb\xef\xbe" * 2 + b"\xef\xbe\xfb" * 2 + b"\xbe\xfb\xef" * 2
     body: Body = {SKIPPABLE_FROM: sixes + b"\xff" * 6}
     line = carried(encode([1, STATUS, id_, body]))
-    yield from bench.taken("a BODY with hyphens and underscores", line, id_)
+    yield from board.taken("a BODY with hyphens and underscores", line, id_)
     text = line.strip(b"\n")[1:-8]
     for what, old, new in (("a plus", b"-", b"+"), ("a slash", b"_", b"/")):
-        yield from bench.ignored(f"a BODY with {what}", framed(text.replace(old, new)))
+        yield from board.ignored(f"a BODY with {what}", framed(text.replace(old, new)))
 
 
-def lengths(bench: BoardUnderTest) -> Procedure[None]:
+def lengths(board: BoardUnderTest) -> Procedure[None]:
     """A length of 1 modulo 4 and bits that are not used and not zero make a line no message."""
     # Longer by one byte each: one of these has two unused bits, one four, one none.
     for extra in range(3):
-        item = encode([1, STATUS, bench.next_id(), {64: bytes(extra)}])
+        item = encode([1, STATUS, board.next_id(), {64: bytes(extra)}])
         text = base64.urlsafe_b64encode(item).rstrip(b"=")
         last = _ALPHABET.index(text[-1:])
         if len(text) % 4:
             for bit in (1, 2) if len(text) % 4 == 3 else (1, 2, 4, 8):
                 other = text[:-1] + _ALPHABET[last ^ bit : (last ^ bit) + 1]
-                yield from bench.ignored("a BODY with an unused bit set", framed(other))
+                yield from board.ignored("a BODY with an unused bit set", framed(other))
         else:
-            yield from bench.ignored("a BODY of length 1 modulo 4", framed(text + b"A"))
+            yield from board.ignored("a BODY of length 1 modulo 4", framed(text + b"A"))
 
 
-def flipped_bits(bench: BoardUnderTest) -> Procedure[None]:
+def flipped_bits(board: BoardUnderTest) -> Procedure[None]:
     """One flipped bit anywhere in a request is noticed, and so are two."""
-    _, line = bench.line(STATUS)
+    _, line = board.line(STATUS)
     text = line.strip(b"\n")
     singles = [(at, bit) for at in range(len(text)) for bit in range(8)]
-    pairs = [bench.random.sample(singles, 2) for _ in range(60)]
+    pairs = [board.random.sample(singles, 2) for _ in range(60)]
     for flips in [[single] for single in singles] + pairs:
         other = bytearray(text)
         for at, bit in flips:
             other[at] ^= 1 << bit
         if bytes(other) == text or set(other) & set(b"\r\n") or b"~" in other[1:]:
             continue  # where the line begins or ends is left to chance (clause 2.3)
-        yield from bench.ignored(f"{len(flips)} flipped bit(s)", b"\n" + other + b"\n")
+        yield from board.ignored(f"{len(flips)} flipped bit(s)", b"\n" + other + b"\n")
 
 
-def longest_line(bench: BoardUnderTest) -> Procedure[None]:
+def longest_line(board: BoardUnderTest) -> Procedure[None]:
     """A line of exactly the announced length is taken."""
-    size = bench.line_limit * 3 // 4
+    size = board.line_limit * 3 // 4
     for less in (0, 1, 2):
-        id_, line = padded(bench, size - less)
-        yield from bench.taken(f"a BODY of {len(line) - LINE_OVERHEAD} characters", line, id_)
+        id_, line = padded(board, size - less)
+        yield from board.taken(f"a BODY of {len(line) - LINE_OVERHEAD} characters", line, id_)
 
 
-def oversize(bench: BoardUnderTest) -> Procedure[None]:
+def oversize(board: BoardUnderTest) -> Procedure[None]:
     """What is longer than the announced length is dropped up to its end, and holds nothing up."""
-    size = bench.line_limit * 3 // 4 + 1
-    while -(-size * 4 // 3) <= bench.line_limit:
+    size = board.line_limit * 3 // 4 + 1
+    while -(-size * 4 // 3) <= board.line_limit:
         size += 1
     for more in (0, 1, 3, 60):
-        _, line = padded(bench, size + more)
-        yield from bench.ignored(f"a BODY of {len(line) - LINE_OVERHEAD} characters", line)
-    _, hidden = bench.line(STATUS)
-    limit = bench.line_limit
+        _, line = padded(board, size + more)
+        yield from board.ignored(f"a BODY of {len(line) - LINE_OVERHEAD} characters", line)
+    _, hidden = board.line(STATUS)
+    limit = board.line_limit
     for before in (limit, limit + 8, limit + 9, limit + 10, limit + 11, 1024, 3000):
         for filler in (b"x", b"~A"):
             text = (filler * before)[:before]
-            yield from bench.ignored(
+            yield from board.ignored(
                 f"a message behind {before} characters of the same line",
                 b"\n" + text + hidden.lstrip(b"\n"),
             )
 
 
-def log_text(bench: BoardUnderTest) -> Procedure[None]:
+def log_text(board: BoardUnderTest) -> Procedure[None]:
     """Nobody answers log text."""
     for text in (
         b"hello",
@@ -179,37 +179,37 @@ def log_text(bench: BoardUnderTest) -> Procedure[None]:
         bytes(range(128, 256)),
         b"hAEBB6AKJIDNK@E",
     ):
-        yield from bench.ignored("log text", b"\n" + text + b"\n")
+        yield from board.ignored("log text", b"\n" + text + b"\n")
 
 
-def echoes(bench: BoardUnderTest) -> Procedure[None]:
+def echoes(board: BoardUnderTest) -> Procedure[None]:
     """An echo of the board's own lines, and every even type, is ignored."""
     lines = []
     for type_ in (int(MessageType.HELLO), STATUS, int(MessageType.GET_SCHEMA)):
-        id_, line = bench.line(type_)
-        yield from bench.converse([line], [id_])
-        lines += [came.raw for came in bench.last_came]
+        id_, line = board.line(type_)
+        yield from board.converse([line], [id_])
+        lines += [came.raw for came in board.last_came]
     for line in lines:
-        yield from bench.ignored("its own line", b"\n" + line + b"\n")
+        yield from board.ignored("its own line", b"\n" + line + b"\n")
     for type_ in (0, 2, 4, 8, 10, 12, 20, 26, 28, 254):
-        _, line = bench.line(type_)
-        yield from bench.ignored(f"a message of the even type {type_}", line)
+        _, line = board.line(type_)
+        yield from board.ignored(f"a message of the even type {type_}", line)
     refusal: Body = {RefusalKey.CODE: 2, RefusalKey.SUPPORTED: [1]}
     for version in (1, 2):
-        _, line = bench.line(MessageType.REFUSAL, refusal, version=version)
-        yield from bench.ignored("a refusal", line)
+        _, line = board.line(MessageType.REFUSAL, refusal, version=version)
+        yield from board.ignored("a refusal", line)
 
 
-def stalls(bench: BoardUnderTest) -> Procedure[None]:
+def stalls(board: BoardUnderTest) -> Procedure[None]:
     """A request that comes in pieces of three bytes, with pauses, one of them long, is taken."""
-    id_, line = bench.line(STATUS)
-    yield from bench.after()
+    id_, line = board.line(STATUS)
+    yield from board.after()
     at = 0
     while at < len(line) - 3:
-        yield from bench.send(line[at : at + 3])
-        yield from bench.silence(_LONG_PAUSE if at == 9 else 10)
+        yield from board.send(line[at : at + 3])
+        yield from board.silence(_LONG_PAUSE if at == 9 else 10)
         at += 3
-    yield from bench.taken("a request in pieces", line[at:], id_)
+    yield from board.taken("a request in pieces", line[at:], id_)
 
 
 LINE_CHECKS = (

@@ -29,29 +29,29 @@ _LAST_NUMBER = 255
 _LARGEST_NETWORK: Item = [bytes(32), -128, 3]
 
 
-def survey(bench: BoardUnderTest) -> Procedure[None]:
+def survey(board: BoardUnderTest) -> Procedure[None]:
     """A scan is answered at once, read by its number, and its networks keep their numbers."""
-    bench.needs(Capability.SURVEY)
-    body = yield from _start_scan(bench)
+    board.needs(Capability.SURVEY)
+    body = yield from _start_scan(board)
     number = body[SurveyReplyKey.SCAN]
-    known = yield from _networks(bench, body, [])
-    end = bench.now + _SCAN_TIME
+    known = yield from _networks(board, body, [])
+    end = board.now + _SCAN_TIME
     while True:
-        body, found = yield from _read_scan(bench, number)
+        body, found = yield from _read_scan(board, number)
         if found[: len(known)] != known:
             raise NotMet("networks that were given changed within a scan, or `count` fell")
         known = found
         if body[SurveyReplyKey.DONE]:
             break
-        if bench.now > end:
+        if board.now > end:
             raise NotMet(f"the scan did not end within {_SCAN_TIME // 1000} s")
-        yield from bench.silence(_SCAN_POLL)
-    bench.ended_scan = EndedScan(bench.now, bench.boot, number, known)
-    yield from _still_ended(bench, bench.ended_scan)
+        yield from board.silence(_SCAN_POLL)
+    board.ended_scan = EndedScan(board.now, board.boot, number, known)
+    yield from _still_ended(board, board.ended_scan)
 
 
 def _read_scan(
-    bench: BoardUnderTest, number: Item, ended: int | None = None
+    board: BoardUnderTest, number: Item, ended: int | None = None
 ) -> Procedure[tuple[Body, list[Item]]]:
     """Read all networks that a scan has found; return the last reply, and them.
 
@@ -59,43 +59,43 @@ def _read_scan(
     """
     known: list[Item] = []
     while True:
-        body = yield from bench.answer(
+        body = yield from board.answer(
             MessageType.SURVEY, {SurveyKey.SCAN: number, SurveyKey.FIRST: len(known)}
         )
         if body[SurveyReplyKey.SCAN] != number:
             raise NotMet("the reply is from another scan than was asked for")
         if ended is not None and (not body[SurveyReplyKey.DONE] or _count(body) != ended):
             raise NotMet("the scan had ended, and went on")
-        known = yield from _networks(bench, body, known)
+        known = yield from _networks(board, body, known)
         if len(known) >= _count(body):
             return body, known
 
 
-def _still_ended(bench: BoardUnderTest, scan: EndedScan) -> Procedure[None]:
-    _, networks = yield from _read_scan(bench, scan.number, len(scan.networks))
+def _still_ended(board: BoardUnderTest, scan: EndedScan) -> Procedure[None]:
+    _, networks = yield from _read_scan(board, scan.number, len(scan.networks))
     if networks != scan.networks:
         raise NotMet("networks that were given changed within a scan")
 
 
-def ended_for_good(bench: BoardUnderTest) -> Procedure[None]:
+def ended_for_good(board: BoardUnderTest) -> Procedure[None]:
     """A scan that has ended is the same some seconds later."""
-    bench.needs(Capability.SURVEY)
-    scan = bench.ended_scan
-    if scan is None or scan.boot != bench.boot:
+    board.needs(Capability.SURVEY)
+    scan = board.ended_scan
+    if scan is None or scan.boot != board.boot:
         raise NotApplicable("no scan was read to its end since the board's start")
-    yield from bench.silence(max(0, scan.at + _LATER - bench.now))
-    yield from _still_ended(bench, scan)
+    yield from board.silence(max(0, scan.at + _LATER - board.now))
+    yield from _still_ended(board, scan)
 
 
-def _start_scan(bench: BoardUnderTest) -> Procedure[Body]:
+def _start_scan(board: BoardUnderTest) -> Procedure[Body]:
     for _ in range(_BUSY_TRIES):
-        reply = yield from bench.ask(MessageType.SURVEY)
+        reply = yield from board.ask(MessageType.SURVEY)
         if reply.type != MessageType.REFUSAL:
             if reply.body[SurveyReplyKey.FIRST] != 0:
                 raise NotMet("a new scan does not begin with network 0")
             return reply.body
-        bench.must_refuse(reply, Refusal.BUSY)
-        yield from bench.silence(1000)
+        board.must_refuse(reply, Refusal.BUSY)
+        yield from board.silence(1000)
     raise NotApplicable("the board was busy all the time")
 
 
@@ -105,7 +105,7 @@ def _count(body: Body) -> int:
     return count
 
 
-def _networks(bench: BoardUnderTest, body: Body, known: list[Item]) -> Procedure[list[Item]]:
+def _networks(board: BoardUnderTest, body: Body, known: list[Item]) -> Procedure[list[Item]]:
     page = body[SurveyReplyKey.NETWORKS]
     assert isinstance(page, list)
     if body[SurveyReplyKey.FIRST] != len(known):
@@ -115,17 +115,17 @@ def _networks(bench: BoardUnderTest, body: Body, known: list[Item]) -> Procedure
     if not page and len(known) < _count(body):
         raise NotMet("no network came, though there are more")
     more = len(known) + len(page) < _count(body)
-    if more and len(page) < MAX_NETWORKS and leaves_room(bench, page, _LARGEST_NETWORK):
+    if more and len(page) < MAX_NETWORKS and leaves_room(board, page, _LARGEST_NETWORK):
         raise NotMet("a reply leaves room for the network that follows")
-    yield from bench.after()
+    yield from board.after()
     return known + page
 
 
-def survey_bounds(bench: BoardUnderTest) -> Procedure[None]:
+def survey_bounds(board: BoardUnderTest) -> Procedure[None]:
     """Another scan's number, or a `first` above the count, is refused with `out-of-bounds`."""
-    bench.needs(Capability.SURVEY)
-    body = yield from _start_scan(bench)
-    body, number = yield from _until_done(bench, body)
+    board.needs(Capability.SURVEY)
+    body = yield from _start_scan(board)
+    body, number = yield from _until_done(board, body)
     count: Body = {RefusalKey.DETAIL: _count(body)}
     none: Body = {RefusalKey.DETAIL: 0}  # a new scan would have begun
     bad: tuple[tuple[str, dict[int, int]], ...] = (
@@ -137,63 +137,63 @@ def survey_bounds(bench: BoardUnderTest) -> Procedure[None]:
         if asked.get(SurveyKey.FIRST, 0) > 255:
             continue
         details = count if SurveyKey.SCAN in asked else none
-        yield from bench.refused(
+        yield from board.refused(
             MessageType.SURVEY, {**asked}, Refusal.OUT_OF_BOUNDS, details, what=what
         )
     last: Body = {SurveyKey.SCAN: number, SurveyKey.FIRST: _count(body)}
-    if (yield from bench.ask(MessageType.SURVEY, last)).type == MessageType.REFUSAL:
+    if (yield from board.ask(MessageType.SURVEY, last)).type == MessageType.REFUSAL:
         raise NotMet("a `first` that is the count was refused, and is not above it")
-    same = yield from bench.ask(MessageType.SURVEY, {SurveyKey.SCAN: number})
+    same = yield from board.ask(MessageType.SURVEY, {SurveyKey.SCAN: number})
     if same.type == MessageType.REFUSAL:
         raise NotMet("a refused request started a scan")
-    new = yield from _start_scan(bench)
+    new = yield from _start_scan(board)
     if new[SurveyReplyKey.SCAN] != number % 255 + 1:
         raise NotMet(f"the scan after {number} has the number {new[SurveyReplyKey.SCAN]!a}")
     if not new[SurveyReplyKey.DONE]:
-        running = yield from bench.answer(MessageType.SURVEY)
+        running = yield from board.answer(MessageType.SURVEY)
         if running[SurveyReplyKey.SCAN] != new[SurveyReplyKey.SCAN]:
             raise NotMet("a scan was started while one runs")
 
 
-def _until_done(bench: BoardUnderTest, body: Body) -> Procedure[tuple[Body, int]]:
+def _until_done(board: BoardUnderTest, body: Body) -> Procedure[tuple[Body, int]]:
     """Wait until a scan has ended; return the last reply, and its number."""
     number = body[SurveyReplyKey.SCAN]
     assert isinstance(number, int)
-    end = bench.now + _SCAN_TIME
-    while not body[SurveyReplyKey.DONE] and bench.now < end:
-        yield from bench.silence(200)
+    end = board.now + _SCAN_TIME
+    while not body[SurveyReplyKey.DONE] and board.now < end:
+        yield from board.silence(200)
         rest: Body = {SurveyKey.SCAN: number, SurveyKey.FIRST: _count(body)}
-        body = yield from bench.answer(MessageType.SURVEY, rest)
+        body = yield from board.answer(MessageType.SURVEY, rest)
     return body, number
 
 
-def numbers_begin_again(bench: BoardUnderTest) -> Procedure[None]:
+def numbers_begin_again(board: BoardUnderTest) -> Procedure[None]:
     """Of as many scans as there are numbers each has the one after that before it."""
-    bench.needs(Capability.SURVEY)
+    board.needs(Capability.SURVEY)
     before = None
     for _ in range(_LAST_NUMBER + 1):
-        _, number = yield from _until_done(bench, (yield from _start_scan(bench)))
+        _, number = yield from _until_done(board, (yield from _start_scan(board)))
         if before is not None and number != before % _LAST_NUMBER + 1:
             raise NotMet(f"the scan after {before} has the number {number}")
         before = number
 
 
-def numbers_after_start(bench: BoardUnderTest) -> Procedure[None]:
+def numbers_after_start(board: BoardUnderTest) -> Procedure[None]:
     """The first scan after a start has the number 1."""
-    bench.needs(Capability.SURVEY)
-    yield from _start_scan(bench)
-    yield from restart_board(bench)
-    body = yield from _start_scan(bench)
+    board.needs(Capability.SURVEY)
+    yield from _start_scan(board)
+    yield from restart_board(board)
+    body = yield from _start_scan(board)
     if body[SurveyReplyKey.SCAN] != 1:
         raise NotMet(f"the first scan after a start has the number {body[SurveyReplyKey.SCAN]!a}")
 
 
-def locate(bench: BoardUnderTest) -> Procedure[None]:
+def locate(board: BoardUnderTest) -> Procedure[None]:
     """Locate is granted at any time, and does not hold the conversation up."""
-    bench.needs(Capability.LOCATE)
-    yield from bench.answer(MessageType.LOCATE)
-    yield from bench.answer(MessageType.LOCATE)
-    yield from bench.status()
+    board.needs(Capability.LOCATE)
+    yield from board.answer(MessageType.LOCATE)
+    yield from board.answer(MessageType.LOCATE)
+    yield from board.status()
 
 
 NETWORK_CHECKS = (

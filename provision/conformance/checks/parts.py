@@ -30,9 +30,9 @@ class Parts:
     A secret one, or one that is none: their parts are judged by other rules.
     """
 
-    def __init__(self, bench: BoardUnderTest, *, secret: bool = False) -> None:
-        self.bench = bench
-        schema = bench.known_schema()
+    def __init__(self, board: BoardUnderTest, *, secret: bool = False) -> None:
+        self.board = board
+        schema = board.known_schema()
         best: Setting | None = None
         for setting in schema.settings:
             longest = limits(best.field)[1] if best else 7
@@ -48,13 +48,13 @@ class Parts:
             for s in schema.settings
             if s is not best and takes_parts(s.field.kind) and limits(s.field)[1] > 3
         ]
-        value = good_value(best, schema, bench.random, 1)
+        value = good_value(best, schema, board.random, 1)
         octets = value.encode() if isinstance(value, str) else value
         if not isinstance(octets, bytes) or len(octets) < 6:
             raise NotApplicable("the kit found no value of 6 bytes or more for parts")
         self.octets = octets
         if best.field.is_secret:
-            bench.leaks.add(octets)
+            board.leaks.add(octets)
         self.value = value
 
     def body(
@@ -70,68 +70,68 @@ class Parts:
 
     def take(self, offset: int, end: int, held: int) -> Procedure[None]:
         """Send the bytes from offset to end; `received` must be `held`."""
-        reply = yield from self.bench.answer(
+        reply = yield from self.board.answer(
             MessageType.SET_FIELD, self.body(offset, self.octets[offset:end])
         )
         received = reply.get(SetFieldReplyKey.RECEIVED)
         if received != held:
             raise NotMet(f"`received` is {received!a} at {offset} to {end}, where {held} is due")
-        self.bench.check_count(reply)
+        self.board.check_count(reply)
 
     def gap(self, body: Body, held: int, what: str) -> Procedure[None]:
         """Send a part that must be refused with `gap`, and with what is held as detail."""
-        yield from self.bench.refused(
+        yield from self.board.refused(
             MessageType.SET_FIELD, body, Refusal.GAP, {RefusalKey.DETAIL: held}, what=what
         )
 
     def finish(self, offset: int) -> Procedure[int]:
         """Send the rest, which stages the value; return where the last part began."""
-        self.bench.staged[self.setting.key] = self.value
+        self.board.staged[self.setting.key] = self.value
         last = at = offset
         while at < len(self.octets):
-            end = min(len(self.octets), at + self.bench.part_size(self.setting.key))
+            end = min(len(self.octets), at + self.board.part_size(self.setting.key))
             if end == len(self.octets):
                 yield from self.take(at, end, end)
             else:
-                del self.bench.staged[self.setting.key]
+                del self.board.staged[self.setting.key]
                 yield from self.take(at, end, end)
-                self.bench.staged[self.setting.key] = self.value
+                self.board.staged[self.setting.key] = self.value
             last, at = at, end
         return last
 
 
-def parts_if_any(bench: BoardUnderTest) -> Parts | None:
+def parts_if_any(board: BoardUnderTest) -> Parts | None:
     """Return a field that takes parts; None if the board's schema has none."""
     try:
-        return Parts(bench)
+        return Parts(board)
     except NotApplicable:
         return None
 
 
-def parts_in_order(bench: BoardUnderTest) -> Procedure[None]:
+def parts_in_order(board: BoardUnderTest) -> Procedure[None]:
     """Parts are appended, counted, and staged when the last is there; they may repeat even then."""
-    parts = Parts(bench)
+    parts = Parts(board)
     yield from parts.take(0, 2, 2)
     yield from parts.take(2, 5, 5)
-    if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
+    if (yield from board.status())[StatusReplyKey.STAGED] != 0:
         raise NotMet("incomplete parts count as staged")
     yield from parts.finish(5)
     size = len(parts.octets)
     yield from parts.take(size - 1, size, size)
     yield from parts.take(0, 2, size)
-    if (yield from bench.status())[StatusReplyKey.STAGED] != 1:
+    if (yield from board.status())[StatusReplyKey.STAGED] != 1:
         raise NotMet("a value that came in parts does not count as staged")
-    (one, _), (other, _) = any_two(bench)
-    yield from bench.stage(one if one is not parts.setting else other, None)
+    (one, _), (other, _) = any_two(board)
+    yield from board.stage(one if one is not parts.setting else other, None)
     yield from parts.take(size - 1, size, size)
-    yield from bench.stage(parts.setting, None)
+    yield from board.stage(parts.setting, None)
     last = parts.body(size - 1, parts.octets[size - 1 :])
     yield from parts.gap(last, 0, "the last part, after the field was set whole")
 
 
-def parts_repeat(bench: BoardUnderTest) -> Procedure[None]:
+def parts_repeat(board: BoardUnderTest) -> Procedure[None]:
     """A part within what is held, and equal to it, is acknowledged again."""
-    parts = Parts(bench)
+    parts = Parts(board)
     yield from parts.take(0, 3, 3)
     yield from parts.take(0, 3, 3)
     yield from parts.take(3, 5, 5)
@@ -141,9 +141,9 @@ def parts_repeat(bench: BoardUnderTest) -> Procedure[None]:
     yield from parts.finish(5)
 
 
-def parts_gap(bench: BoardUnderTest) -> Procedure[None]:
+def parts_gap(board: BoardUnderTest) -> Procedure[None]:
     """A part that neither continues nor repeats is refused with `gap`, and changes nothing."""
-    parts = Parts(bench)
+    parts = Parts(board)
     octets = parts.octets
     wrong = bytes([octets[1] ^ 1])
     yield from parts.gap(parts.body(2, octets[2:4]), 0, "a part at 2 of nothing held")
@@ -160,9 +160,9 @@ def parts_gap(bench: BoardUnderTest) -> Procedure[None]:
     yield from parts.finish(5)
 
 
-def parts_of_secrets(bench: BoardUnderTest) -> Procedure[None]:
+def parts_of_secrets(board: BoardUnderTest) -> Procedure[None]:
     """Of a secret the last part may repeat, whatever it contains; any other forgets the field."""
-    parts = Parts(bench, secret=True)
+    parts = Parts(board, secret=True)
     octets = parts.octets
     size = len(octets)
     yield from parts.take(0, 3, 3)
@@ -177,119 +177,119 @@ def parts_of_secrets(bench: BoardUnderTest) -> Procedure[None]:
         yield from parts.take(3, 5, 5)
         yield from parts.take(5, 6, 6)
         yield from parts.take(5, 6, 6)
-        reply = yield from bench.answer(MessageType.SET_FIELD, parts.body(5, bytes(1)))
+        reply = yield from board.answer(MessageType.SET_FIELD, parts.body(5, bytes(1)))
         if reply.get(SetFieldReplyKey.RECEIVED) != 6:
             raise NotMet("the repeat of the last part with other bytes is told from the first")
         yield from parts.gap(probe, 0, what)
         yield from parts.gap(parts.body(6, octets[6:7]), 0, f"the next part after {what}")
 
 
-def gap_unstages_secrets(bench: BoardUnderTest) -> Procedure[None]:
+def gap_unstages_secrets(board: BoardUnderTest) -> Procedure[None]:
     """A part of a secret that does not continue unstages it, however that was staged."""
-    parts = Parts(bench, secret=True)
+    parts = Parts(board, secret=True)
     probe = parts.body(1, parts.octets[1:2])
     yield from parts.take(0, 3, 3)
     last = yield from parts.finish(3)
     yield from parts.take(last, len(parts.octets), len(parts.octets))
     for how in ("in parts", "whole"):
         if how == "whole":
-            yield from bench.stage(parts.setting, parts.value)
+            yield from board.stage(parts.setting, parts.value)
         yield from parts.gap(probe, 0, f"a part of what is staged {how}")
-        if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
+        if (yield from board.status())[StatusReplyKey.STAGED] != 0:
             raise NotMet(f"a secret staged {how} stays so after a part was refused with `gap`")
         repeat = parts.body(last, parts.octets[last:])
         yield from parts.gap(repeat, 0, "the last part, after what was held is forgotten")
-        bench.staged.clear()
+        board.staged.clear()
 
 
-def parts_restart(bench: BoardUnderTest) -> Procedure[None]:
+def parts_restart(board: BoardUnderTest) -> Procedure[None]:
     """A part at 0 that differs starts the field again, and unstages it."""
-    parts = Parts(bench)
+    parts = Parts(board)
     yield from parts.take(0, 3, 3)
     changed = bytes([parts.octets[0] ^ 1]) + parts.octets[1:2]
-    reply = yield from bench.answer(MessageType.SET_FIELD, parts.body(0, changed))
+    reply = yield from board.answer(MessageType.SET_FIELD, parts.body(0, changed))
     if reply.get(SetFieldReplyKey.RECEIVED) != 2:
         raise NotMet("a part at 0 that differs from what is held did not start the field again")
     yield from parts.take(0, 2, 2)
     yield from parts.finish(2)
-    del bench.staged[parts.setting.key]
-    reply = yield from bench.answer(MessageType.SET_FIELD, parts.body(0, changed))
-    bench.check_count(reply)
+    del board.staged[parts.setting.key]
+    reply = yield from board.answer(MessageType.SET_FIELD, parts.body(0, changed))
+    board.check_count(reply)
     yield from parts.gap(parts.body(5, parts.octets[5:6]), 2, "a part of the value before")
 
 
-def parts_forgotten(bench: BoardUnderTest) -> Procedure[None]:
+def parts_forgotten(board: BoardUnderTest) -> Procedure[None]:
     """A whole set-field that is accepted forgets incomplete parts; one that is refused does not."""
-    parts = Parts(bench)
+    parts = Parts(board)
     unknown: Body = {SetFieldKey.FIELD: "no-such.field", SetFieldKey.VALUE: 0}
     yield from parts.take(0, 3, 3)
-    (one, _), (other, _) = any_two(bench)
+    (one, _), (other, _) = any_two(board)
     another = one if one is not parts.setting else other
     no_value = 0 if another.field.kind is Kind.YES_NO else True
     refused: Body = {SetFieldKey.FIELD: another.key, SetFieldKey.VALUE: no_value}
-    yield from bench.refused(MessageType.SET_FIELD, unknown, Refusal.UNKNOWN_FIELD)
-    yield from bench.refused(MessageType.SET_FIELD, refused, Refusal.WRONG_KIND)
+    yield from board.refused(MessageType.SET_FIELD, unknown, Refusal.UNKNOWN_FIELD)
+    yield from board.refused(MessageType.SET_FIELD, refused, Refusal.WRONG_KIND)
     beyond = parts.body(len(parts.octets) - 1, b"ab")
-    yield from bench.refused(MessageType.SET_FIELD, beyond, Refusal.MALFORMED)
+    yield from board.refused(MessageType.SET_FIELD, beyond, Refusal.MALFORMED)
     yield from parts.take(3, 5, 5)
-    yield from bench.stage(another, None)
+    yield from board.stage(another, None)
     yield from parts.gap(parts.body(5, parts.octets[5:6]), 0, "after another field was set")
     yield from parts.take(0, 3, 3)
-    yield from bench.stage(parts.setting, None)
+    yield from board.stage(parts.setting, None)
     yield from parts.gap(parts.body(3, parts.octets[3:4]), 0, "after the field itself was cleared")
-    del bench.staged[parts.setting.key]
+    del board.staged[parts.setting.key]
     yield from parts.take(0, 3, 3)
-    yield from bench.answer(MessageType.DISCARD, {DiscardKey.BOOT: bench.boot})
-    bench.staged.clear()
+    yield from board.answer(MessageType.DISCARD, {DiscardKey.BOOT: board.boot})
+    board.staged.clear()
     yield from parts.gap(parts.body(3, parts.octets[3:4]), 0, "after discard")
     yield from parts.take(0, 3, 3)
     yield from parts.finish(3)
-    yield from bench.answer(MessageType.DISCARD, {DiscardKey.BOOT: bench.boot})
-    bench.staged.clear()
+    yield from board.answer(MessageType.DISCARD, {DiscardKey.BOOT: board.boot})
+    board.staged.clear()
     last = parts.body(len(parts.octets) - 1, parts.octets[-1:])
     yield from parts.gap(last, 0, "the last part, after its value was discarded")
 
 
-def parts_of_another(bench: BoardUnderTest) -> Procedure[None]:
+def parts_of_another(board: BoardUnderTest) -> Procedure[None]:
     """Starting parts of another field forgets those of the first, but not what they staged."""
-    parts = Parts(bench)
+    parts = Parts(board)
     if not parts.others:
         raise NotApplicable("the board's schema has one such field only")
     other = parts.others[0]
     yield from parts.take(0, 3, 3)
-    reply = yield from bench.answer(MessageType.SET_FIELD, parts.body(0, b"a", 2, other.key))
+    reply = yield from board.answer(MessageType.SET_FIELD, parts.body(0, b"a", 2, other.key))
     if reply.get(SetFieldReplyKey.RECEIVED) != 1:
         raise NotMet("a part of one byte was started, and `received` is not 1")
     yield from parts.gap(parts.body(3, parts.octets[3:4]), 0, "after another field started")
     yield from parts.take(0, 3, 3)
     last = yield from parts.finish(3)
-    reply = yield from bench.answer(MessageType.SET_FIELD, parts.body(0, b"a", 2, other.key))
-    bench.check_count(reply)
+    reply = yield from board.answer(MessageType.SET_FIELD, parts.body(0, b"a", 2, other.key))
+    board.check_count(reply)
     repeat = parts.body(last, parts.octets[last:])
     yield from parts.gap(repeat, 0, "the last of complete parts, after another field started")
 
 
-def parts_wrong(bench: BoardUnderTest) -> Procedure[None]:
+def parts_wrong(board: BoardUnderTest) -> Procedure[None]:
     """What cannot come in parts, is too long, or is no text, is refused in the order of 6.4."""
-    parts = Parts(bench)
-    schema = bench.known_schema()
+    parts = Parts(board)
+    schema = board.known_schema()
     _, most = limits(parts.setting.field)
     malformed = Refusal.MALFORMED
     set_field = MessageType.SET_FIELD
     if most < 65535:
         over = parts.body(0, b"ab", most + 1)
-        yield from bench.refused(set_field, over, Refusal.LENGTH, what="total above the longest")
+        yield from board.refused(set_field, over, Refusal.LENGTH, what="total above the longest")
         over = parts.body(2, b"ab", most + 1)
-        yield from bench.refused(set_field, over, Refusal.LENGTH, what="total before gap")
-    yield from bench.refused(set_field, parts.body(1, b"abc", 3), malformed, what="beyond total")
+        yield from board.refused(set_field, over, Refusal.LENGTH, what="total before gap")
+    yield from board.refused(set_field, parts.body(1, b"abc", 3), malformed, what="beyond total")
     # 16 bits of the sum are 1.
     over = parts.body(65535, b"ab", 3)
-    yield from bench.refused(set_field, over, malformed, what="beyond total and 16 bits")
+    yield from board.refused(set_field, over, malformed, what="beyond total and 16 bits")
     for setting in schema.settings:
         if TYPES[setting.field.kind] in (int, bool) or setting.field.kind is Kind.CHOICE:
             body = parts.body(0, b"ab", 65535, setting.key)
             details: Body = {RefusalKey.FIELD: setting.key}
-            yield from bench.refused(
+            yield from board.refused(
                 set_field, body, Refusal.WRONG_KIND, details, what=f"parts of {setting.key}"
             )
     yield from parts.take(0, 3, 3)
@@ -300,16 +300,16 @@ def parts_wrong(bench: BoardUnderTest) -> Procedure[None]:
         sizes = {max(least, min(most, 10))} | ({most} if setting.field.network else set())
         for size in sorted(sizes):
             if least > 2:  # which is looked at when the value is whole
-                yield from bench.answer(set_field, parts.body(0, b"a", 2, setting.key))
-            value = good_value(setting, schema, bench.random, 0)
+                yield from board.answer(set_field, parts.body(0, b"a", 2, setting.key))
+            value = good_value(setting, schema, board.random, 0)
             if value is not None:
-                yield from bench.stage(setting, value)
-                bench.staged.clear()
+                yield from board.stage(setting, value)
+                board.staged.clear()
             body = parts.body(0, b"a" * (size - 1) + b"\xff", size, setting.key)
-            yield from bench.refused(
+            yield from board.refused(
                 set_field, body, Refusal.CHARACTERS, what=f"{setting.key}: a byte that is no UTF-8"
             )
-            if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
+            if (yield from board.status())[StatusReplyKey.STAGED] != 0:
                 raise NotMet(f"{setting.key} is staged, though its value in parts was refused")
             body = parts.body(size - 1, b"a", size, setting.key)
             if size > 1:

@@ -38,9 +38,9 @@ _HEAD_GROWS = (24, 256)  # with these items the head of an array is a byte longe
 # --------------------------------------------------------------------------- hello, clause 6.1, 5.2
 
 
-def hello(bench: BoardUnderTest) -> Procedure[None]:
+def hello(board: BoardUnderTest) -> Procedure[None]:
     """What hello announces is within its limits and fits together."""
-    body = yield from bench.say_hello()
+    body = yield from board.say_hello()
     versions = body[HelloReplyKey.VERSIONS]
     assert isinstance(versions, list)
     numbers = [each for each in versions if isinstance(each, int)]
@@ -48,9 +48,9 @@ def hello(bench: BoardUnderTest) -> Procedure[None]:
         raise NotMet("`versions` does not ascend")
     if 1 not in numbers:
         raise NotMet("`versions` lacks 1, in which the board answered")
-    if bench.number(HelloReplyKey.CREDIT) < bench.line_limit + LINE_OVERHEAD:
+    if board.number(HelloReplyKey.CREDIT) < board.line_limit + LINE_OVERHEAD:
         raise NotMet("`credit` is less than one longest line, 11 + `line`")
-    store = yield from bench.store()
+    store = yield from board.store()
     token = body[HelloReplyKey.TOKEN]
     if store is Store.EMPTY and token is not None:
         raise NotMet("nothing is stored, and `token` is not null")
@@ -58,13 +58,13 @@ def hello(bench: BoardUnderTest) -> Procedure[None]:
         raise NotMet("something is stored, and `token` is null")
 
 
-def same_again(bench: BoardUnderTest) -> Procedure[None]:
+def same_again(board: BoardUnderTest) -> Procedure[None]:
     """Nothing in hello changes while nothing is done, save `listens`."""
-    first = dict((yield from bench.say_hello()))
-    began = bench.now
-    yield from bench.silence(400)
-    second = dict((yield from bench.say_hello()))
-    passed = bench.now - began
+    first = dict((yield from board.say_hello()))
+    began = board.now
+    yield from board.silence(400)
+    second = dict((yield from board.say_hello()))
+    passed = board.now - began
     before, after = first.pop(HelloReplyKey.LISTENS), second.pop(HelloReplyKey.LISTENS)
     if first != second:
         changed = [key for key in first if first[key] != second.get(key)]
@@ -77,32 +77,32 @@ def same_again(bench: BoardUnderTest) -> Procedure[None]:
         raise NotMet(f"`listens` went from {before!a} to {after!a} while {passed} ms passed")
 
 
-def hello_and_status(bench: BoardUnderTest) -> Procedure[None]:
+def hello_and_status(board: BoardUnderTest) -> Procedure[None]:
     """Hello and status give the same boot number and generation."""
     for last in (False, False, True):
-        yield from bench.say_hello()
-        status = yield from bench.status()
-        if status[StatusReplyKey.BOOT] != bench.boot:
+        yield from board.say_hello()
+        status = yield from board.status()
+        if status[StatusReplyKey.BOOT] != board.boot:
             raise NotMet("status gives another boot number than hello")
-        if status[StatusReplyKey.GENERATION] == bench.generation:
+        if status[StatusReplyKey.GENERATION] == board.generation:
             return
         if last:  # once it can be that a trial ended just between the two
             raise NotMet("status gives another generation than hello")
 
 
-def trial_has_time(bench: BoardUnderTest) -> Procedure[None]:
+def trial_has_time(board: BoardUnderTest) -> Procedure[None]:
     """A board that offers trials states in its schema how long they last."""
-    bench.needs(Capability.TRIAL)
-    yield from bench.say_hello()
-    if bench.known_schema().trial is None:
+    board.needs(Capability.TRIAL)
+    yield from board.say_hello()
+    if board.known_schema().trial is None:
         raise NotMet("hello offers trials, and the schema states no time for them")
 
 
 # ---------------------------------------------------------------------------- schema, clause 6.2, 8
 
 
-def _piece(bench: BoardUnderTest, offset: int, length: int) -> Procedure[bytes]:
-    body = yield from bench.answer(
+def _piece(board: BoardUnderTest, offset: int, length: int) -> Procedure[bytes]:
+    body = yield from board.answer(
         MessageType.GET_SCHEMA, {GetSchemaKey.OFFSET: offset, GetSchemaKey.LENGTH: length}
     )
     if body[GetSchemaReplyKey.OFFSET] != offset:
@@ -111,56 +111,56 @@ def _piece(bench: BoardUnderTest, offset: int, length: int) -> Procedure[bytes]:
     assert isinstance(piece, bytes)
     if len(piece) > length:
         raise NotMet(f"a piece of {len(piece)} bytes came, where {length} were asked for")
-    if offset + len(piece) > bench.number(HelloReplyKey.SCHEMA_SIZE):
+    if offset + len(piece) > board.number(HelloReplyKey.SCHEMA_SIZE):
         raise NotMet("a piece reaches beyond `schema-size`")
     return piece
 
 
-def _deflated(bench: BoardUnderTest, length: int) -> Procedure[bytes]:
-    size = bench.number(HelloReplyKey.SCHEMA_SIZE)
+def _deflated(board: BoardUnderTest, length: int) -> Procedure[bytes]:
+    size = board.number(HelloReplyKey.SCHEMA_SIZE)
     data = b""
     pieces = 0
     while len(data) < size:
-        data += yield from _piece(bench, len(data), length)
+        data += yield from _piece(board, len(data), length)
         pieces += 1
         if pieces > _MOST_PIECES:
             raise NotMet(f"the schema comes in more than {_MOST_PIECES} pieces")
     return data
 
 
-def schema(bench: BoardUnderTest) -> Procedure[None]:
+def schema(board: BoardUnderTest) -> Procedure[None]:
     """The deflated schema inflates under the limit, ends there, has the digest, and is in form."""
-    bench.schema = None
-    deflated = yield from _deflated(bench, 470)
-    digest = bench.hello[HelloReplyKey.SCHEMA_DIGEST]
+    board.schema = None
+    deflated = yield from _deflated(board, 470)
+    digest = board.hello[HelloReplyKey.SCHEMA_DIGEST]
     assert isinstance(digest, bytes)
     try:
-        bench.schema = unpack(deflated, digest)
+        board.schema = unpack(deflated, digest)
     except SchemaError as error:
         raise NotMet(str(error)) from None
 
 
-def pieces(bench: BoardUnderTest) -> Procedure[None]:
+def pieces(board: BoardUnderTest) -> Procedure[None]:
     """Pieces of any size, from any offset, agree."""
-    whole = yield from _deflated(bench, 470)
+    whole = yield from _deflated(board, 470)
     size = len(whole)
     step = max(37, size // 40)
     for at in range(0, size, step):
         for length in (1, 37, 470):
-            piece = yield from _piece(bench, at, length)
+            piece = yield from _piece(board, at, length)
             if piece != whole[at : at + len(piece)]:
                 raise NotMet(f"the {length} bytes from {at} differ from what came before")
     for at in (size - 1, size - 2):
-        if at >= 0 and (yield from _piece(bench, at, 470)) != whole[at:size]:
+        if at >= 0 and (yield from _piece(board, at, 470)) != whole[at:size]:
             raise NotMet("the last bytes differ from what came before")
 
 
-def beyond_schema(bench: BoardUnderTest) -> Procedure[None]:
+def beyond_schema(board: BoardUnderTest) -> Procedure[None]:
     """An offset not below `schema-size` is refused with `out-of-bounds`, the size as detail."""
-    size = bench.number(HelloReplyKey.SCHEMA_SIZE)
+    size = board.number(HelloReplyKey.SCHEMA_SIZE)
     for offset in (size, size + 1, 65536 + size, 262_143):
         if size <= offset <= 262_143:
-            yield from bench.refused(
+            yield from board.refused(
                 MessageType.GET_SCHEMA,
                 {GetSchemaKey.OFFSET: offset, GetSchemaKey.LENGTH: 1},
                 Refusal.OUT_OF_BOUNDS,
@@ -172,14 +172,14 @@ def beyond_schema(bench: BoardUnderTest) -> Procedure[None]:
 # ------------------------------------------------------------------------------- values, clause 6.3
 
 
-def entries(bench: BoardUnderTest) -> Procedure[None]:
+def entries(board: BoardUnderTest) -> Procedure[None]:
     """One entry for each field, in schema order, with what is in force, and never a secret."""
-    schema = bench.known_schema()
-    found = yield from bench.values()
+    schema = board.known_schema()
+    found = yield from board.values()
     keys = [entry[0] for entry in found]
     if keys != [setting.key for setting in schema.settings]:
         raise NotMet("the keys of the entries are not those of the schema in its order")
-    empty = (yield from bench.store()) is Store.EMPTY
+    empty = (yield from board.store()) is Store.EMPTY
     for setting, entry in zip(schema.settings, found, strict=True):
         key = setting.key
         _, held, *values = entry
@@ -211,15 +211,15 @@ def _check_given(key: str, is_blob: bool, value: Item) -> None:
         raise NotMet(f"{key} is a blob, and its value is not its length in bytes")
 
 
-def pages(bench: BoardUnderTest) -> Procedure[None]:
+def pages(board: BoardUnderTest) -> Procedure[None]:
     """A page begins where it was asked for, wherever that is, and says how many there are."""
-    count = len(bench.known_schema().settings)
-    whole = yield from bench.values()
+    count = len(board.known_schema().settings)
+    whole = yield from board.values()
     some = {0, 1, count // 3, count // 2, count - 2, count - 1, *_longer_by_id(whole)}
     for first in sorted(some):
         if not 0 <= first < count:
             continue
-        reply = yield from bench.ask(MessageType.GET_VALUES, {GetValuesKey.FIRST: first}, id_=0)
+        reply = yield from board.ask(MessageType.GET_VALUES, {GetValuesKey.FIRST: first}, id_=0)
         body = reply.body
         if reply.type == MessageType.REFUSAL:
             raise NotMet(f"the page from {first} was refused")
@@ -231,7 +231,7 @@ def pages(bench: BoardUnderTest) -> Procedure[None]:
         assert isinstance(page, list)
         if page != whole[first : first + len(page)]:
             raise NotMet(f"the entries from {first} are not those that came before")
-        if first + len(page) < count and leaves_room(bench, page, whole[first + len(page)]):
+        if first + len(page) < count and leaves_room(board, page, whole[first + len(page)]):
             raise NotMet(f"the page from {first} leaves room for the entry that follows")
 
 
@@ -258,19 +258,19 @@ def _fits(size: int) -> bool:
     return -(-size * 4 // 3) <= MAX_BODY
 
 
-def leaves_room(bench: BoardUnderTest, page: list[Item], follows: Item) -> bool:
+def leaves_room(board: BoardUnderTest, page: list[Item], follows: Item) -> bool:
     """Whether what would follow in the page of the last reply would have fitted into its line."""
-    (came,) = (each for each in bench.last_came if each.item is not None)
+    (came,) = (each for each in board.last_came if each.item is not None)
     assert came.item is not None
     return _fits(len(came.item) + len(encode(follows)) + (len(page) + 1 in _HEAD_GROWS))
 
 
-def beyond_values(bench: BoardUnderTest) -> Procedure[None]:
+def beyond_values(board: BoardUnderTest) -> Procedure[None]:
     """A `first` not below the count is refused with `out-of-bounds`, the count as detail."""
-    count = len(bench.known_schema().settings)
+    count = len(board.known_schema().settings)
     for first in (count, count + 1, 511):
         if count <= first <= 511:
-            yield from bench.refused(
+            yield from board.refused(
                 MessageType.GET_VALUES,
                 {GetValuesKey.FIRST: first},
                 Refusal.OUT_OF_BOUNDS,
@@ -282,13 +282,13 @@ def beyond_values(bench: BoardUnderTest) -> Procedure[None]:
 # ------------------------------------------------------------------------------- status, clause 6.6
 
 
-def status(bench: BoardUnderTest) -> Procedure[None]:
+def status(board: BoardUnderTest) -> Procedure[None]:
     """Status has each key exactly when there is something to say, and fits what is stored."""
-    body = yield from bench.status()
-    check_status(bench, body)
+    body = yield from board.status()
+    check_status(board, body)
     store = body[StatusReplyKey.STORE]
     if store in (Store.COMPLETE, Store.INCOMPLETE):
-        defect = yield from _defect(bench)
+        defect = yield from _defect(board)
         name = Store(store).name.lower()
         if defect is None:
             if store == Store.INCOMPLETE:
@@ -304,14 +304,14 @@ def status(bench: BoardUnderTest) -> Procedure[None]:
                 raise NotMet(f"`{_spelled(key)}` is not {item!a}, which 9.6 names first")
 
 
-def check_status(bench: BoardUnderTest, body: Body) -> None:
+def check_status(board: BoardUnderTest, body: Body) -> None:
     """End the check unless a status reply is one that clause 6.6 admits."""
     store, run = body[StatusReplyKey.STORE], body[StatusReplyKey.RUN]
     if store not in tuple(Store) or run not in tuple(Run):
         raise NotMet("`store` or `run` has a code that version 1 does not have")
-    if body[StatusReplyKey.STAGED] != len(bench.staged):
+    if body[StatusReplyKey.STAGED] != len(board.staged):
         raise NotMet(
-            f"`staged` is {body[StatusReplyKey.STAGED]!a}, where {len(bench.staged)} is due"
+            f"`staged` is {body[StatusReplyKey.STAGED]!a}, where {len(board.staged)} is due"
         )
     for key, due in (
         (StatusReplyKey.TRIAL_LEFT, store == Store.TRIAL),
@@ -324,7 +324,7 @@ def check_status(bench: BoardUnderTest, body: Body) -> None:
         raise NotMet("one of `missing` and `conflict` is there exactly when `store` is incomplete")
     _check_run(body)
     field = body.get(StatusReplyKey.FIELD)
-    schema = bench.schema
+    schema = board.schema
     if isinstance(field, str) and schema is not None and schema.setting(field) is None:
         raise NotMet("`field` is no field of the schema")
 
@@ -351,11 +351,11 @@ def _spelled(key: int) -> str:
     return StatusReplyKey(key).name.lower().replace("_", "-")
 
 
-def _defect(bench: BoardUnderTest) -> Procedure[Due | None]:
+def _defect(board: BoardUnderTest) -> Procedure[Due | None]:
     """Return the first rule that what is stored breaks, by what get-values tells."""
-    schema = bench.known_schema()
+    schema = board.known_schema()
     stored = {}
-    for setting, entry in zip(schema.settings, (yield from bench.values()), strict=False):
+    for setting, entry in zip(schema.settings, (yield from board.values()), strict=False):
         if entry[1] == Held.SET:
             # Of secrets and blobs it only matters that they are there.
             value = entry[2] if len(entry) > 2 else ""

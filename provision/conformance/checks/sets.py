@@ -30,17 +30,17 @@ from provision.schema.model import Value
 Values = dict[str, Value | None]
 
 
-def full_set(bench: BoardUnderTest, turn: int) -> Values:
+def full_set(board: BoardUnderTest, turn: int) -> Values:
     """Return values for all fields; end the check if the kit finds none that keep the rules."""
-    values = good_set(bench.known_schema(), bench.random, turn)
+    values = good_set(board.known_schema(), board.random, turn)
     if values is None or all(value is None for value in values.values()):
         raise NotApplicable("the kit found no set of values that keeps the rules of this schema")
     return values
 
 
-def less_one(bench: BoardUnderTest, values: Values) -> Values:
+def less_one(board: BoardUnderTest, values: Values) -> Values:
     """Return a set without the first value that it can do without, if there is one."""
-    schema = bench.known_schema()
+    schema = board.known_schema()
     for key in values:
         fewer = {**values, key: None}
         if values[key] is not None and commit_refusal(schema, {}, fewer) is None:
@@ -49,38 +49,38 @@ def less_one(bench: BoardUnderTest, values: Values) -> Values:
 
 
 def store_set(
-    bench: BoardUnderTest, turn: int, *, less: bool = False
+    board: BoardUnderTest, turn: int, *, less: bool = False
 ) -> Procedure[tuple[Values, bytes]]:
     """Store a set of all fields; return it and its token. A trial that this begins is confirmed.
 
     less: one field that can do without is stored without a value.
     """
-    values, token = full_set(bench, turn), bench.token()
+    values, token = full_set(board, turn), board.token()
     if less:
-        values = less_one(bench, values)
-    yield from bench.stage_all(values)
-    yield from bench.commit(token)
-    yield from confirm(bench)
+        values = less_one(board, values)
+    yield from board.stage_all(values)
+    yield from board.commit(token)
+    yield from confirm(board)
     return values, token
 
 
-def confirm(bench: BoardUnderTest) -> Procedure[None]:
+def confirm(board: BoardUnderTest) -> Procedure[None]:
     """Keep the set on trial, if there is one, whatever the firmware does in the meantime."""
     for _ in range(3):
-        status = yield from bench.status()
+        status = yield from board.status()
         if status[StatusReplyKey.STORE] != Store.TRIAL:
             return
         generation = status[StatusReplyKey.GENERATION]
-        reply = yield from bench.ask(MessageType.CONFIRM, {1: generation})
+        reply = yield from board.ask(MessageType.CONFIRM, {1: generation})
         if reply.type != MessageType.REFUSAL:
             return
     raise NotMet("a trial could not be confirmed")
 
 
-def generation_and_token(bench: BoardUnderTest) -> Procedure[tuple[int, Item]]:
+def generation_and_token(board: BoardUnderTest) -> Procedure[tuple[int, Item]]:
     """Ask hello for the generation and the token."""
-    body = yield from bench.say_hello()
-    return bench.generation, body[HelloReplyKey.TOKEN]
+    body = yield from board.say_hello()
+    return board.generation, body[HelloReplyKey.TOKEN]
 
 
 def grew_once(before: int, after: int, what: str) -> None:
@@ -97,11 +97,11 @@ def grew_once(before: int, after: int, what: str) -> None:
 
 
 def must_hold(
-    bench: BoardUnderTest, values: Mapping[str, Value | None], when: str
+    board: BoardUnderTest, values: Mapping[str, Value | None], when: str
 ) -> Procedure[None]:
     """End the check unless the board shows exactly these values as stored."""
-    schema = bench.known_schema()
-    for setting, entry in zip(schema.settings, (yield from bench.values()), strict=True):
+    schema = board.known_schema()
+    for setting, entry in zip(schema.settings, (yield from board.values()), strict=True):
         due: list[Item] = [setting.key, int(Held.UNSET)]
         value = values.get(setting.key)
         if value is not None:
@@ -117,19 +117,19 @@ def must_hold(
 
 
 def repeat_commit(
-    bench: BoardUnderTest, token: bytes, generation: int, when: str
+    board: BoardUnderTest, token: bytes, generation: int, when: str
 ) -> Procedure[None]:
     """Commit with the token of the set in force, which must be answered and not done."""
-    reply = yield from bench.ask(MessageType.COMMIT, bench.commit_body(token))
+    reply = yield from board.ask(MessageType.COMMIT, board.commit_body(token))
     if reply.type == MessageType.REFUSAL:
         raise NotMet(f"{when}, a commit with the token of the set in force was refused")
     if reply.body[CommitReplyKey.GENERATION] != generation:
         raise NotMet(f"{when}, the repeat of a commit did not give the present generation")
 
 
-def counts(bench: BoardUnderTest, store: Store | None, staged: int) -> Procedure[Body]:
+def counts(board: BoardUnderTest, store: Store | None, staged: int) -> Procedure[Body]:
     """End the check unless the status counts so; return the status."""
-    status = yield from bench.status()
+    status = yield from board.status()
     if status[StatusReplyKey.STAGED] != staged:
         raise NotMet(f"{status[StatusReplyKey.STAGED]!a} fields are staged, where {staged} are due")
     if store is not None and status[StatusReplyKey.STORE] != store:

@@ -24,85 +24,85 @@ from provision.contract.table import (
 from provision.schema.model import Setting, Value
 
 
-def any_one(bench: BoardUnderTest) -> tuple[Setting, Value]:
+def any_one(board: BoardUnderTest) -> tuple[Setting, Value]:
     """Return a field and a good value of it; end the check if there is none."""
-    for found in _settable(bench):
+    for found in _settable(board):
         return found
     raise NotApplicable("the board's schema has no field that the kit can set")
 
 
-def _settable(bench: BoardUnderTest) -> Iterator[tuple[Setting, Value]]:
-    schema = bench.known_schema()
+def _settable(board: BoardUnderTest) -> Iterator[tuple[Setting, Value]]:
+    schema = board.known_schema()
     for setting in schema.settings:
-        value = good_value(setting, schema, bench.random, 0)
-        if value is not None and bench.requests_for(setting, value):
+        value = good_value(setting, schema, board.random, 0)
+        if value is not None and board.requests_for(setting, value):
             yield setting, value
 
 
-def any_two(bench: BoardUnderTest) -> tuple[tuple[Setting, Value], tuple[Setting, Value]]:
+def any_two(board: BoardUnderTest) -> tuple[tuple[Setting, Value], tuple[Setting, Value]]:
     """Return two fields and a good value of each; end the check if there are no two."""
-    found = list(_settable(bench))
+    found = list(_settable(board))
     if len(found) < 2:
         raise NotApplicable("the board's schema has fewer than two fields that the kit can set")
     return found[0], found[-1]
 
 
-def whole_values(bench: BoardUnderTest) -> Procedure[None]:
+def whole_values(board: BoardUnderTest) -> Procedure[None]:
     """A value takes the place of what was staged for its field; null is staged as well."""
-    (one, first), (other, second) = any_two(bench)
-    yield from bench.stage(one, first)
-    yield from bench.stage(one, first)
-    yield from bench.stage(other, second)
-    yield from bench.stage(one, None)
-    yield from bench.stage(other, None)
+    (one, first), (other, second) = any_two(board)
+    yield from board.stage(one, first)
+    yield from board.stage(one, first)
+    yield from board.stage(other, second)
+    yield from board.stage(one, None)
+    yield from board.stage(other, None)
     body: Body = {SetFieldKey.FIELD: one.key, SetFieldKey.VALUE: None}
-    if SetFieldReplyKey.RECEIVED in (yield from bench.answer(MessageType.SET_FIELD, body)):
+    if SetFieldReplyKey.RECEIVED in (yield from board.answer(MessageType.SET_FIELD, body)):
         raise NotMet("`received` is in the reply to a value that came whole")
-    if (yield from bench.status())[StatusReplyKey.STAGED] != 2:
+    if (yield from board.status())[StatusReplyKey.STAGED] != 2:
         raise NotMet("status counts otherwise than set-field what is staged")
 
 
-def clearing(bench: BoardUnderTest) -> Procedure[None]:
+def clearing(board: BoardUnderTest) -> Procedure[None]:
     """Any field can be cleared, and a field that is not active can be set."""
-    schema = bench.known_schema()
+    schema = board.known_schema()
     for setting in schema.settings:
-        yield from bench.stage(setting, None)
+        yield from board.stage(setting, None)
 
 
-def not_shown(bench: BoardUnderTest) -> Procedure[None]:
+def not_shown(board: BoardUnderTest) -> Procedure[None]:
     """Staged values are not shown, neither by get-values nor by hello."""
-    before = yield from bench.values()
-    hello = dict((yield from bench.say_hello()))
-    (one, first), (other, _) = any_two(bench)
-    yield from bench.stage(one, first)
-    yield from bench.stage(other, None)
-    if (yield from bench.values()) != before:
+    before = yield from board.values()
+    hello = dict((yield from board.say_hello()))
+    (one, first), (other, _) = any_two(board)
+    yield from board.stage(one, first)
+    yield from board.stage(other, None)
+    if (yield from board.values()) != before:
         raise NotMet("get-values changed with what is staged")
-    after = dict((yield from bench.say_hello()))
+    after = dict((yield from board.say_hello()))
     hello.pop(HelloReplyKey.LISTENS)
     after.pop(HelloReplyKey.LISTENS)
     if after != hello:
         raise NotMet("hello changed with what is staged")
 
 
-def by_themselves(bench: BoardUnderTest) -> Procedure[None]:
+def by_themselves(board: BoardUnderTest) -> Procedure[None]:
     """A value is looked at by itself: two fields may have the same pin staged, until commit."""
-    schema = bench.known_schema()
+    schema = board.known_schema()
     pins = [s for s in schema.settings if s.field.kind is Kind.PIN]
     for number, later in enumerate(pins):
         for earlier in pins[:number]:
             own = pins_for(earlier.field, schema)
             shared = [pin for pin in pins_for(later.field, schema) if pin in own]
             if shared and not (later.field.shares and earlier.field.shares):
-                yield from bench.stage(earlier, shared[0])
-                yield from bench.stage(later, shared[0])
+                yield from board.stage(earlier, shared[0])
+                yield from board.stage(later, shared[0])
                 return
     raise NotApplicable("no two fields of the board's schema can have the same pin")
 
 
-def unknown_fields(bench: BoardUnderTest) -> Procedure[None]:
+def unknown_fields(board: BoardUnderTest) -> Procedure[None]:
     """A key that no field has is refused with `unknown-field`, whatever comes with it."""
-    schema = bench.known_schema()
+    schema = board.known_schema()
     keys = {setting.key for setting in schema.settings}
     one = schema.settings[0].key
     near = {
@@ -131,7 +131,7 @@ def unknown_fields(bench: BoardUnderTest) -> Procedure[None]:
         )
         for more in wholes_and_parts:
             body = {SetFieldKey.FIELD: key, **more}
-            yield from bench.refused(
+            yield from board.refused(
                 MessageType.SET_FIELD,
                 body,
                 Refusal.UNKNOWN_FIELD,

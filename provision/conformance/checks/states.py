@@ -31,142 +31,142 @@ PRESENCE_WINDOW = 300_000
 """Milliseconds for which a person may count as present, before the kit gives up waiting."""
 
 
-def discard(bench: BoardUnderTest) -> Procedure[None]:
+def discard(board: BoardUnderTest) -> Procedure[None]:
     """Discard drops what is staged, if it names the boot number."""
-    (one, first), (other, _) = any_two(bench)
-    generation = bench.generation
-    yield from bench.stage(one, first)
-    yield from bench.stage(other, None)
-    for wrong in (bench.boot ^ 1, bench.boot ^ 2**31, 0 if bench.boot else 1):
-        yield from bench.refused(
+    (one, first), (other, _) = any_two(board)
+    generation = board.generation
+    yield from board.stage(one, first)
+    yield from board.stage(other, None)
+    for wrong in (board.boot ^ 1, board.boot ^ 2**31, 0 if board.boot else 1):
+        yield from board.refused(
             MessageType.DISCARD,
             {DiscardKey.BOOT: wrong},
             Refusal.MOVED_ON,
-            {RefusalKey.DETAIL: bench.boot},
+            {RefusalKey.DETAIL: board.boot},
             what="another boot number",
         )
-    if (yield from bench.status())[StatusReplyKey.STAGED] != 2:
+    if (yield from board.status())[StatusReplyKey.STAGED] != 2:
         raise NotMet("a discard that was refused dropped what is staged")
-    yield from bench.answer(MessageType.DISCARD, {DiscardKey.BOOT: bench.boot})
-    if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
+    yield from board.answer(MessageType.DISCARD, {DiscardKey.BOOT: board.boot})
+    if (yield from board.status())[StatusReplyKey.STAGED] != 0:
         raise NotMet("something is staged after discard")
-    yield from bench.say_hello()
-    if bench.generation != generation:
+    yield from board.say_hello()
+    if board.generation != generation:
         raise NotMet("the generation changed with a discard")
-    yield from bench.answer(MessageType.DISCARD, {DiscardKey.BOOT: bench.boot})
+    yield from board.answer(MessageType.DISCARD, {DiscardKey.BOOT: board.boot})
 
 
-def nothing_staged(bench: BoardUnderTest) -> Procedure[None]:
+def nothing_staged(board: BoardUnderTest) -> Procedure[None]:
     """Commit with nothing staged is refused with `wrong-state`."""
-    body: Body = {CommitKey.COUNT: 1, CommitKey.DIGEST: 0, CommitKey.TOKEN: bench.token()}
-    yield from bench.refused(MessageType.COMMIT, body, Refusal.WRONG_STATE, what="commit")
-    parts = parts_if_any(bench)
+    body: Body = {CommitKey.COUNT: 1, CommitKey.DIGEST: 0, CommitKey.TOKEN: board.token()}
+    yield from board.refused(MessageType.COMMIT, body, Refusal.WRONG_STATE, what="commit")
+    parts = parts_if_any(board)
     if parts is None:
         return
     yield from parts.take(0, 3, 3)
-    yield from bench.refused(
+    yield from board.refused(
         MessageType.COMMIT, body, Refusal.WRONG_STATE, what="commit with incomplete parts"
     )
 
 
-def not_in_this_state(bench: BoardUnderTest) -> Procedure[None]:
+def not_in_this_state(board: BoardUnderTest) -> Procedure[None]:
     """Undo, restart and confirm want nothing staged, undo a set, confirm a trial."""
     # Each names a wrong generation or boot number: a board that grants it changes nothing.
-    other = {1: bench.generation ^ 0x5A5A}
-    store = yield from bench.store()
+    other = {1: board.generation ^ 0x5A5A}
+    store = yield from board.store()
     looked = False
     for capability, type_, legal in (
         (Capability.UNDO, MessageType.UNDO, store is not Store.EMPTY),
         (Capability.TRIAL, MessageType.CONFIRM, store is Store.TRIAL),
     ):
-        if capability in bench.capabilities and not legal:
+        if capability in board.capabilities and not legal:
             looked = True
-            yield from bench.refused(
+            yield from board.refused(
                 type_, other, Refusal.WRONG_STATE, what=f"with {store.name.lower()}"
             )
-    (one, _), _ = any_two(bench)
-    yield from bench.stage(one, None)
+    (one, _), _ = any_two(board)
+    yield from board.stage(one, None)
     for capability, type_, named in (
         (Capability.UNDO, MessageType.UNDO, other),
         (Capability.TRIAL, MessageType.CONFIRM, other),
-        (Capability.RESTART, MessageType.RESTART, {1: bench.boot ^ 0x5A5A}),
+        (Capability.RESTART, MessageType.RESTART, {1: board.boot ^ 0x5A5A}),
     ):
-        if capability in bench.capabilities:
+        if capability in board.capabilities:
             looked = True
-            yield from bench.refused(type_, named, Refusal.WRONG_STATE, what="with a field staged")
+            yield from board.refused(type_, named, Refusal.WRONG_STATE, what="with a field staged")
     if not looked:
         raise NotApplicable("the board offers neither undo nor trial nor restart")
-    yield from bench.status()
-    if (yield from bench.status())[StatusReplyKey.STAGED] != 1:
+    yield from board.status()
+    if (yield from board.status())[StatusReplyKey.STAGED] != 1:
         raise NotMet("a refused request dropped what is staged")
 
 
-def legal_when_staged(bench: BoardUnderTest) -> Procedure[None]:
+def legal_when_staged(board: BoardUnderTest) -> Procedure[None]:
     """Hello, get-schema, get-values, status are legal whatever is staged, and drop nothing."""
-    (one, first), _ = any_two(bench)
-    yield from bench.stage(one, first)
-    yield from bench.say_hello()
-    yield from bench.answer(MessageType.GET_SCHEMA, {1: 0, 2: 1})
-    yield from bench.answer(MessageType.GET_VALUES, {1: 0})
+    (one, first), _ = any_two(board)
+    yield from board.stage(one, first)
+    yield from board.say_hello()
+    yield from board.answer(MessageType.GET_SCHEMA, {1: 0, 2: 1})
+    yield from board.answer(MessageType.GET_VALUES, {1: 0})
     for capability, type_ in (
         (Capability.SURVEY, MessageType.SURVEY),
         (Capability.LOCATE, MessageType.LOCATE),
     ):
-        if capability in bench.capabilities:
-            reply = yield from bench.ask(type_)
+        if capability in board.capabilities:
+            reply = yield from board.ask(type_)
             refused = reply.type == MessageType.REFUSAL
             if refused and reply.body[RefusalKey.CODE] == Refusal.WRONG_STATE:
                 raise NotMet(f"{type_.name.lower()} was refused since a field is staged")
-    yield from bench.ask(99)
-    if (yield from bench.status())[StatusReplyKey.STAGED] != 1:
+    yield from board.ask(99)
+    if (yield from board.status())[StatusReplyKey.STAGED] != 1:
         raise NotMet("a request that only reads dropped what is staged")
 
 
-def dropped_in_time(bench: BoardUnderTest) -> Procedure[None]:
+def dropped_in_time(board: BoardUnderTest) -> Procedure[None]:
     """What is staged is dropped after 10 minutes without an answered request, and not before.
 
     A board that listens for as long as it runs still answers then.
     """
-    (one, first), _ = any_two(bench)
-    yield from bench.stage(one, first)
-    yield from bench.silence(STAGED_LIFETIME_MS - 20_000)
-    yield from bench.ask(99)  # a refusal is an answer
-    yield from bench.silence(STAGED_LIFETIME_MS - 20_000)
-    if (yield from bench.status())[StatusReplyKey.STAGED] != 1:
+    (one, first), _ = any_two(board)
+    yield from board.stage(one, first)
+    yield from board.silence(STAGED_LIFETIME_MS - 20_000)
+    yield from board.ask(99)  # a refusal is an answer
+    yield from board.silence(STAGED_LIFETIME_MS - 20_000)
+    if (yield from board.status())[StatusReplyKey.STAGED] != 1:
         raise NotMet("what is staged was dropped within 10 minutes of an answer")
-    yield from bench.silence(STAGED_LIFETIME_MS + 1000)
-    if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
+    yield from board.silence(STAGED_LIFETIME_MS + 1000)
+    if (yield from board.status())[StatusReplyKey.STAGED] != 0:
         raise NotMet("what is staged outlived 10 minutes without an answered request")
 
 
 # ----------------------------------------------------------------------------- presence, clause 5.5
 
 
-def presence(bench: BoardUnderTest) -> Procedure[None]:
+def presence(board: BoardUnderTest) -> Procedure[None]:
     """With something stored, whatever changes something is refused until the button is pressed."""
-    bench.needs(Capability.PRESENCE)
-    if (yield from bench.store()) is Store.EMPTY:
+    board.needs(Capability.PRESENCE)
+    if (yield from board.store()) is Store.EMPTY:
         raise NotApplicable("nothing is stored, so the board wants nobody present")
-    yield from wants_presence(bench)
+    yield from wants_presence(board)
 
 
 def wants_presence(
-    bench: BoardUnderTest, within: int = PRESENCE_WINDOW
+    board: BoardUnderTest, within: int = PRESENCE_WINDOW
 ) -> Procedure[tuple[int, int]]:
     """Wait until presence lapses; look at what is refused then, and granted after the button.
 
     within: milliseconds from now in which it must lapse. Return for how many of them a person
     counted as present, at least and at most.
     """
-    bench.asks_presence = False
-    one, first = any_one(bench)
-    stage = bench.requests_for(one, first)[0]
-    lasted = yield from _await_lapse(bench, stage, within)
+    board.asks_presence = False
+    one, first = any_one(board)
+    stage = board.requests_for(one, first)[0]
+    lasted = yield from _await_lapse(board, stage, within)
     # The window has closed. What was staged in it is dropped, which is legal at any time.
-    yield from bench.answer(MessageType.DISCARD, {DiscardKey.BOOT: bench.boot})
-    bench.staged.clear()
-    other: Body = {1: bench.generation ^ 0x5A5A}
-    other_boot: Body = {1: bench.boot ^ 0x5A5A}
+    yield from board.answer(MessageType.DISCARD, {DiscardKey.BOOT: board.boot})
+    board.staged.clear()
+    other: Body = {1: board.generation ^ 0x5A5A}
+    other_boot: Body = {1: board.boot ^ 0x5A5A}
     clearing: Body = {SetFieldKey.FIELD: one.key, SetFieldKey.VALUE: None}
     unknown: Body = {SetFieldKey.FIELD: "no-such.field", SetFieldKey.VALUE: 0}
     beyond: Body = {
@@ -175,7 +175,7 @@ def wants_presence(
         SetFieldKey.TOTAL: 4,
         SetFieldKey.PART: b"ab",
     }
-    commit: Body = {CommitKey.COUNT: 1, CommitKey.DIGEST: 0, CommitKey.TOKEN: bench.token()}
+    commit: Body = {CommitKey.COUNT: 1, CommitKey.DIGEST: 0, CommitKey.TOKEN: board.token()}
     for capability, type_, body in (
         (None, MessageType.SET_FIELD, stage),
         (None, MessageType.SET_FIELD, clearing),
@@ -187,40 +187,40 @@ def wants_presence(
         (Capability.TRIAL, MessageType.CONFIRM, other),
         (Capability.RESTART, MessageType.RESTART, other_boot),
     ):
-        if capability is None or capability in bench.capabilities:
-            yield from bench.refused(type_, body, Refusal.PRESENCE, what=type_.name.lower())
-    if (yield from bench.status())[StatusReplyKey.STAGED] != 0:
+        if capability is None or capability in board.capabilities:
+            yield from board.refused(type_, body, Refusal.PRESENCE, what=type_.name.lower())
+    if (yield from board.status())[StatusReplyKey.STAGED] != 0:
         raise NotMet("something is staged, though nobody was present")
     malformed = Refusal.MALFORMED
-    yield from bench.refused(MessageType.COMMIT, {}, malformed, what="form before presence")
-    yield from bench.say_hello()
-    repeat: Body = {**commit, CommitKey.TOKEN: bench.hello[HelloReplyKey.TOKEN]}
-    reply = yield from bench.ask(MessageType.COMMIT, repeat)
+    yield from board.refused(MessageType.COMMIT, {}, malformed, what="form before presence")
+    yield from board.say_hello()
+    repeat: Body = {**commit, CommitKey.TOKEN: board.hello[HelloReplyKey.TOKEN]}
+    reply = yield from board.ask(MessageType.COMMIT, repeat)
     if reply.type == MessageType.REFUSAL:
         raise NotMet("the repeat of the newest commit was refused for want of presence")
-    bench.asks_presence = True
-    reply = yield from bench.ask(MessageType.SET_FIELD, stage)
+    board.asks_presence = True
+    reply = yield from board.ask(MessageType.SET_FIELD, stage)
     if reply.type == MessageType.REFUSAL:
         raise NotMet("the button was pressed, and set-field is still refused")
-    bench.asks_presence = False
-    reply = yield from bench.ask(MessageType.SET_FIELD, stage)
+    board.asks_presence = False
+    reply = yield from board.ask(MessageType.SET_FIELD, stage)
     if reply.type == MessageType.REFUSAL:
         raise NotMet("presence lapses with one request, not with time")
-    bench.asks_presence = True
+    board.asks_presence = True
     return lasted
 
 
-def _await_lapse(bench: BoardUnderTest, stage: Body, within: int) -> Procedure[tuple[int, int]]:
+def _await_lapse(board: BoardUnderTest, stage: Body, within: int) -> Procedure[tuple[int, int]]:
     """Ask until presence has lapsed; return how long it lasted, at least and at most."""
-    began, absent = bench.present_at, bench.absent_at
-    end, granted = bench.now + within, bench.now
+    began, absent = board.present_at, board.absent_at
+    end, granted = board.now + within, board.now
     told = False
     while True:
-        reply = yield from bench.ask(MessageType.SET_FIELD, stage)
+        reply = yield from board.ask(MessageType.SET_FIELD, stage)
         if reply.type == MessageType.REFUSAL:
             break
-        granted = bench.now
-        if bench.now > end:
+        granted = board.now
+        if board.now > end:
             raise NotMet(
                 f"set-field was granted for {within // 1000} s: nobody needs to be present"
             )
@@ -230,35 +230,35 @@ def _await_lapse(bench: BoardUnderTest, stage: Body, within: int) -> Procedure[t
                 "Waiting until the person's presence lapses, at most"
                 f" {within // 1000} s: leave the button alone."
             )
-        yield from bench.silence(_LAPSE_POLL)
-    bench.must_refuse(reply, Refusal.PRESENCE, what="set-field")
-    return (granted - began if told and began is not None else 0), bench.now - absent
+        yield from board.silence(_LAPSE_POLL)
+    board.must_refuse(reply, Refusal.PRESENCE, what="set-field")
+    return (granted - began if told and began is not None else 0), board.now - absent
 
 
-def presence_when_empty(bench: BoardUnderTest) -> Procedure[None]:
+def presence_when_empty(board: BoardUnderTest) -> Procedure[None]:
     """While nothing is stored nobody needs to be present."""
-    bench.needs(Capability.PRESENCE)
-    if (yield from bench.store()) is not Store.EMPTY:
+    board.needs(Capability.PRESENCE)
+    if (yield from board.store()) is not Store.EMPTY:
         raise NotApplicable("something is stored")
-    bench.asks_presence = False
-    (one, _), _ = any_two(bench)
-    yield from bench.stage(one, None)
+    board.asks_presence = False
+    (one, _), _ = any_two(board)
+    yield from board.stage(one, None)
 
 
-def falls_silent(bench: BoardUnderTest) -> Procedure[None]:
+def falls_silent(board: BoardUnderTest) -> Procedure[None]:
     """A board listens for as long as it announced, and is silent from then on."""
-    listens = bench.number(HelloReplyKey.LISTENS)
-    if bench.hello.get(HelloReplyKey.LISTENS) is None:
+    listens = board.number(HelloReplyKey.LISTENS)
+    if board.hello.get(HelloReplyKey.LISTENS) is None:
         raise NotApplicable("the board listens for as long as it runs")
-    if listens > _LONGEST_AWAITED and not bench.setup.patient:
+    if listens > _LONGEST_AWAITED and not board.setup.patient:
         raise NotApplicable(f"it waits for {listens // 1000} s: run with --patient")
     if listens > _BEFORE_END:
-        yield from bench.silence(listens - _BEFORE_END)
-        yield from bench.status()
-    yield from bench.silence(_BEFORE_END + _BEYOND_END)
+        yield from board.silence(listens - _BEFORE_END)
+        yield from board.status()
+    yield from board.silence(_BEFORE_END + _BEYOND_END)
     for type_ in (MessageType.STATUS, MessageType.HELLO):
-        id_, line = bench.line(type_)
-        if (yield from bench.converse([line], [id_])):
+        id_, line = board.line(type_)
+        if (yield from board.converse([line], [id_])):
             raise NotMet(f"the board still answers after {listens} ms, which `listens` announced")
 
 

@@ -39,56 +39,56 @@ def _numbers(kind: Kind) -> tuple[str, ...]:
     return (*_OWN.get(kind, (f"9.1.{kind.value}",)), *_OF_ALL)
 
 
-def values_of(kind: Kind, bench: BoardUnderTest) -> Procedure[None]:
+def values_of(kind: Kind, board: BoardUnderTest) -> Procedure[None]:
     """Every field of a kind takes and refuses what clause 9 says, and refusing changes nothing."""
-    schema = bench.known_schema()
+    schema = board.known_schema()
     settings = [setting for setting in schema.settings if setting.field.kind is kind]
     # Instances of a section differ in nothing that counts here.
     seen = {setting.base_key: setting for setting in settings}
     if not seen:
         raise NotApplicable("the board's schema has no field of this kind")
     for setting in seen.values():
-        for value in tries(setting, schema, bench.random):
+        for value in tries(setting, schema, board.random):
             for parts in (False, True):
-                yield from _try(bench, setting, value, parts=parts)
-        yield from bench.fresh()
+                yield from _try(board, setting, value, parts=parts)
+        yield from board.fresh()
 
 
-def _try(bench: BoardUnderTest, setting: Setting, value: Item, *, parts: bool) -> Procedure[None]:
+def _try(board: BoardUnderTest, setting: Setting, value: Item, *, parts: bool) -> Procedure[None]:
     """Send a value; note it if the board takes or refuses it against clause 9."""
-    bodies = bench.requests_for(setting, value, parts=parts)
+    bodies = board.requests_for(setting, value, parts=parts)
     if not bodies or (parts and SetFieldKey.PART not in bodies[0]):
         return
     assert isinstance(value, int | str | bytes)
-    due = value_refusal(setting.field, value, bench.known_schema())
+    due = value_refusal(setting.field, value, board.known_schema())
     how = " in parts" if SetFieldKey.PART in bodies[0] else ""
     shown = f"a secret of {len(str(value))}" if setting.field.is_secret else f"{value!a:.40}"
     what = f"{setting.key}{how}: {shown}"
     *first, last = bodies
     for body in first:
-        reply = yield from bench.ask(MessageType.SET_FIELD, body)
+        reply = yield from board.ask(MessageType.SET_FIELD, body)
         if reply.type == MessageType.REFUSAL:
             break
     else:
-        reply = yield from bench.ask(MessageType.SET_FIELD, last)
+        reply = yield from board.ask(MessageType.SET_FIELD, last)
     refused = reply.type == MessageType.REFUSAL
     if how:
-        bench.staged.pop(setting.key, None)  # parts of it started, or are refused for good
+        board.staged.pop(setting.key, None)  # parts of it started, or are refused for good
     if refused:
         code = reply.body[RefusalKey.CODE]
         if code != due:
             wanted = "taken" if due is None else f"refused with {code_words(due)}"
-            bench.note(f"{what}: refused with {code_words(code)}, and must be {wanted}")
+            board.note(f"{what}: refused with {code_words(code)}, and must be {wanted}")
         elif reply.body.get(RefusalKey.FIELD, setting.key) != setting.key:
-            bench.note(f"{what}: `field` is not the field that was sent")
+            board.note(f"{what}: `field` is not the field that was sent")
         if how:  # whether its parts started is not worth knowing here
-            yield from bench.fresh()
+            yield from board.fresh()
         return
-    bench.staged[setting.key] = value
+    board.staged[setting.key] = value
     if due is not None:
-        bench.note(f"{what}: taken, and must be refused with {code_words(due)}")
-    elif reply.body[SetFieldReplyKey.STAGED] != len(bench.staged):
-        bench.note(f"{what}: `staged` is {reply.body[SetFieldReplyKey.STAGED]!a}")
+        board.note(f"{what}: taken, and must be refused with {code_words(due)}")
+    elif reply.body[SetFieldReplyKey.STAGED] != len(board.staged):
+        board.note(f"{what}: `staged` is {reply.body[SetFieldReplyKey.STAGED]!a}")
 
 
 def _kind_name(kind: Kind) -> str:

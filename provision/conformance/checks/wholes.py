@@ -45,37 +45,37 @@ _ADMITTED_TRIED = {"lacks": 3, "unused": 2, "chain": 1, "same pin": 3, "swap": 1
 
 
 def refused_whole(
-    bench: BoardUnderTest, base: Values, changes: Mapping[str, Value | None], due: Refusal
+    board: BoardUnderTest, base: Values, changes: Mapping[str, Value | None], due: Refusal
 ) -> Procedure[None]:
     """Commit changes that break a rule of the whole; what is staged must stay."""
-    schema = bench.known_schema()
+    schema = board.known_schema()
     fault = commit_refusal(schema, base, changes)
     assert fault is not None
     assert fault.code is due
-    yield from bench.fresh()
-    yield from bench.stage_all(changes)
+    yield from board.fresh()
+    yield from board.stage_all(changes)
     details: dict[int, Item] = {RefusalKey.FIELD: fault.field}
     if fault.other is not None:
         details[RefusalKey.OTHER] = fault.other
     what = ", ".join(
         f"{key} {'cleared' if value is None else 'set'}" for key, value in changes.items()
     )
-    yield from bench.refused(
-        MessageType.COMMIT, bench.commit_body(), due, details, what=f"{what:.120}"
+    yield from board.refused(
+        MessageType.COMMIT, board.commit_body(), due, details, what=f"{what:.120}"
     )
-    if (yield from bench.status())[StatusReplyKey.STAGED] != len(changes):
+    if (yield from board.status())[StatusReplyKey.STAGED] != len(changes):
         raise NotMet(f"{what:.120}: what was staged did not stay after `{code_words(due)}`")
-    commit = bench.commit_body()
+    commit = board.commit_body()
     commit[CommitKey.DIGEST] = 0
-    yield from bench.refused(
+    yield from board.refused(
         MessageType.COMMIT, commit, Refusal.SET_DIFFERS, what=f"{what:.120}, and another digest"
     )
-    bench.staged.clear()
+    board.staged.clear()
 
 
-def partners(bench: BoardUnderTest) -> Procedure[None]:
+def partners(board: BoardUnderTest) -> Procedure[None]:
     """Of a network name and its passphrase both are staged, or neither."""
-    schema = bench.known_schema()
+    schema = board.known_schema()
     pairs = [
         (s, schema.setting(named_by(s, s.field.network)))
         for s in schema.settings
@@ -83,56 +83,56 @@ def partners(bench: BoardUnderTest) -> Procedure[None]:
     ]
     if not pairs:
         raise NotApplicable("the board's schema has no passphrase")
-    values, _ = yield from store_set(bench, 0)
+    values, _ = yield from store_set(board, 0)
     for passphrase, name in pairs:
         assert name is not None
         for setting in (name, passphrase):
-            for value in (good_value(setting, schema, bench.random, 5), None):
-                yield from refused_whole(bench, values, {setting.key: value}, Refusal.PARTNER)
+            for value in (good_value(setting, schema, board.random, 5), None):
+                yield from refused_whole(board, values, {setting.key: value}, Refusal.PARTNER)
 
 
-def missing_fields(bench: BoardUnderTest) -> Procedure[None]:
+def missing_fields(board: BoardUnderTest) -> Procedure[None]:
     """A required field that is active has a value in force, or the commit is refused."""
-    values, _ = yield from store_set(bench, 0)
+    values, _ = yield from store_set(board, 0)
     tried = 0
-    for changes in breaking(bench, values, Refusal.MISSING):
+    for changes in breaking(board, values, Refusal.MISSING):
         tried += 1
-        yield from refused_whole(bench, values, changes, Refusal.MISSING)
+        yield from refused_whole(board, values, changes, Refusal.MISSING)
     if not tried:
         raise NotApplicable("no field of the board's schema can be missing")
 
 
-def pin_conflicts(bench: BoardUnderTest) -> Procedure[None]:
+def pin_conflicts(board: BoardUnderTest) -> Procedure[None]:
     """No two active fields have the same pin, unless both share it."""
-    values, _ = yield from store_set(bench, 1)
+    values, _ = yield from store_set(board, 1)
     tried = 0
-    for changes in breaking(bench, values, Refusal.PIN_CONFLICT):
+    for changes in breaking(board, values, Refusal.PIN_CONFLICT):
         tried += 1
-        yield from refused_whole(bench, values, changes, Refusal.PIN_CONFLICT)
+        yield from refused_whole(board, values, changes, Refusal.PIN_CONFLICT)
     if not tried:
         raise NotApplicable("no two fields of the board's schema can have the same pin")
-    for asleep, awake in _woken(bench.known_schema(), values):
-        yield from bench.fresh()
-        yield from bench.stage_all(asleep)
-        yield from bench.commit()
-        yield from confirm(bench)
-        yield from refused_whole(bench, {**values, **asleep}, awake, Refusal.PIN_CONFLICT)
+    for asleep, awake in _woken(board.known_schema(), values):
+        yield from board.fresh()
+        yield from board.stage_all(asleep)
+        yield from board.commit()
+        yield from confirm(board)
+        yield from refused_whole(board, {**values, **asleep}, awake, Refusal.PIN_CONFLICT)
         return
 
 
-def breaking(bench: BoardUnderTest, values: Values, code: Refusal) -> Iterator[Values]:
+def breaking(board: BoardUnderTest, values: Values, code: Refusal) -> Iterator[Values]:
     """Yield changes of a whole for which a commit must be refused with this code, not too many."""
     tried = 0
-    for changes in mutations(bench, values):
-        fault = commit_refusal(bench.known_schema(), values, changes)
+    for changes in mutations(board, values):
+        fault = commit_refusal(board.known_schema(), values, changes)
         if fault is not None and fault.code is code and tried < _MOST_FAULTS_TRIED:
             tried += 1
             yield changes
 
 
-def mutations(bench: BoardUnderTest, values: Values) -> Iterator[Values]:
+def mutations(board: BoardUnderTest, values: Values) -> Iterator[Values]:
     """Yield changes of a whole that may or may not break a rule: clearings, conditions, pins."""
-    schema = bench.known_schema()
+    schema = board.known_schema()
     found = [*_alone_in_use(schema, values), *_pins_in_special(schema, values)]
     for setting in schema.settings:
         alone: Values = {setting.key: None}
@@ -143,7 +143,7 @@ def mutations(bench: BoardUnderTest, values: Values) -> Iterator[Values]:
             for value in (
                 *condition.values,
                 None,
-                good_value(_of(schema, source), schema, bench.random, 1),
+                good_value(_of(schema, source), schema, board.random, 1),
             ):
                 found += [{source: value, setting.key: None}, {source: value}]
         if setting.instance is not None:  # this instance is in use by one field alone
@@ -270,12 +270,12 @@ def _of(schema: Schema, key: str) -> Setting:
     return setting
 
 
-def admitted_wholes(bench: BoardUnderTest) -> Procedure[None]:
+def admitted_wholes(board: BoardUnderTest) -> Procedure[None]:
     """What is not active is not missing, and frees its pin; pins can be shared, and swapped."""
-    schema = bench.known_schema()
-    values, _ = yield from store_set(bench, 0)
+    schema = board.known_schema()
+    values, _ = yield from store_set(board, 0)
     left = dict(_ADMITTED_TRIED)
-    for changes in [*_swaps(schema, values), *mutations(bench, values)]:
+    for changes in [*_swaps(schema, values), *mutations(board, values)]:
         if commit_refusal(schema, values, changes) is not None:
             continue
         new = _doubts(schema, {**values, **changes}) - _doubts(schema, values)
@@ -286,16 +286,16 @@ def admitted_wholes(bench: BoardUnderTest) -> Procedure[None]:
             continue
         for kind in wanted:
             left[kind] -= 1
-        yield from bench.fresh()
-        yield from bench.stage_all(changes)
-        reply = yield from bench.ask(MessageType.COMMIT, bench.commit_body())
+        yield from board.fresh()
+        yield from board.stage_all(changes)
+        reply = yield from board.ask(MessageType.COMMIT, board.commit_body())
         if reply.type == MessageType.REFUSAL:
             code = code_words(reply.body[RefusalKey.CODE])
             raise NotMet(f"{', '.join(changes)}: refused with {code}, though 9.6 admits it")
-        bench.staged.clear()
+        board.staged.clear()
         values = {**values, **changes}
-        yield from must_hold(bench, values, "after a commit that 9.6 admits")
-        yield from confirm(bench)
+        yield from must_hold(board, values, "after a commit that 9.6 admits")
+        yield from confirm(board)
     if left == _ADMITTED_TRIED:
         raise NotApplicable("the board's schema has neither conditions nor pins to try")
 

@@ -1,15 +1,19 @@
 /* SPDX-License-Identifier: MIT */
-#include "flash_model.h"
+#include "flash.h"
 
 #include <string.h>
 
-/* xorshift32 (Marsaglia 2003): small, and the same on every machine. */
+uint32_t xorshift(uint32_t *random)
+{
+    *random ^= *random << 13;
+    *random ^= *random >> 17;
+    *random ^= *random << 5;
+    return *random;
+}
+
 static uint32_t draw(flash_model *flash)
 {
-    flash->random ^= flash->random << 13;
-    flash->random ^= flash->random >> 17;
-    flash->random ^= flash->random << 5;
-    return flash->random;
+    return xorshift(&flash->random);
 }
 
 void flash_blank(flash_model *flash, uint32_t size, uint32_t erase_unit, uint32_t program_unit,
@@ -85,6 +89,9 @@ static void begin_cycle(flash_model *flash)
     flash->fail_to = UINT32_MAX;
     flash->silent = UINT32_MAX;
     flash->spoils = UINT32_MAX;
+    flash->reads = 0;
+    flash->fail_reads = UINT32_MAX;
+    flash->wrong_read = UINT32_MAX;
     flash->dead = false;
     memset(flash->unreadable, 0, units_of(flash));
     memset(flash->erased_now, 0, flash->size / flash->erase_unit);
@@ -117,9 +124,44 @@ void flash_power_on_as(flash_model *flash, uint32_t happened)
     }
 }
 
-/* What of the operation happened when the power went. `after` holds the whole of it. */
-static void tear(flash_model *flash, uint32_t offset, uint32_t size, const uint8_t *after)
+void flash_load(flash_model *flash, const uint8_t *content)
 {
+    memcpy(flash->seen, content, flash->size);
+    memset(flash->torn, 0, units_of(flash));
+    memset(flash->unreadable, 0, units_of(flash));
+    memset(flash->programmed, 0, units_of(flash));
+    for (uint32_t at = 0; at < flash->size; at++) {
+        if (content[at] != 0xFF) {
+            flash->programmed[at / flash->program_unit] = 1;
+        }
+    }
+}
+
+uint32_t flash_torn(const flash_model *flash)
+{
+    uint32_t found = 0;
+    for (uint32_t at = 0; at < flash->size; at += flash->program_unit) {
+        if (flash->torn[at / flash->program_unit]) {
+            found |= 1u << at / flash->erase_unit;
+        }
+    }
+    return found;
+}
+
+void flash_durable(const flash_model *flash, uint8_t *to)
+{
+    for (uint32_t at = 0; at < flash->size; at++) {
+        uint8_t torn = flash->torn[at / flash->program_unit];
+        *to++ = torn;
+        *to++ = torn ? flash->before[at] : flash->seen[at];
+        *to++ = torn ? flash->after[at] : 0;
+    }
+}
+
+/* What of the operation happened when the power went: all of it is intended. */
+static void tear(flash_model *flash, uint32_t offset, uint32_t size)
+{
+    const uint8_t *after = flash->intended;
     uint32_t last = size > flash->program_unit ? flash->program_unit : 1;
     uint32_t done = flash->cut_tear == TEAR_ALL_BUT_LAST ? size - last
                     : flash->cut_tear == TEAR_PREFIX     ? flash->cut_bytes
@@ -142,14 +184,14 @@ static void tear(flash_model *flash, uint32_t offset, uint32_t size, const uint8
 }
 
 /* Whether this operation reports a failure, or is the one that loses power. */
-static bool stops(flash_model *flash, uint32_t offset, uint32_t size, const uint8_t *after)
+static bool stops(flash_model *flash, uint32_t offset, uint32_t size)
 {
     uint32_t number = flash->operations++;
     if (number < FLASH_LOGGED) {
         flash->sizes[number] = (uint16_t)size;
     }
     if (number == flash->cut_at) {
-        tear(flash, offset, size, after);
+        tear(flash, offset, size);
         return true;
     }
     if (number == flash->spoils) {
@@ -166,11 +208,12 @@ static bool is_silent(const flash_model *flash)
 
 int flash_read(flash_model *flash, uint32_t offset, void *to, size_t size)
 {
+    uint32_t number = flash->reads++;
     if (offset > flash->size || size > flash->size - offset) {
         flash->broken_rules++;
         return -1;
     }
-    if (flash->dead) {
+    if (flash->dead || number >= flash->fail_reads) {
         return -1;
     }
     for (size_t unit = offset / flash->program_unit; unit * flash->program_unit < offset + size;
@@ -180,13 +223,19 @@ int flash_read(flash_model *flash, uint32_t offset, void *to, size_t size)
         }
     }
     memcpy(to, flash->seen + offset, size);
+    if (number == flash->wrong_read) {
+        flash->wrong_size = (uint32_t)size;
+        if (flash->wrong_bit == UINT32_MAX) {
+            return -1;
+        }
+        ((uint8_t *)to)[flash->wrong_bit / 8 % size] ^= (uint8_t)(1u << flash->wrong_bit % 8);
+    }
     return 0;
 }
 
 int flash_program(flash_model *flash, uint32_t offset, const void *from, size_t size)
 {
     uint32_t unit = offset / flash->program_unit;
-    uint8_t after[256];
     if (flash->dead) {
         return -1;
     }
@@ -198,21 +247,20 @@ int flash_program(flash_model *flash, uint32_t offset, const void *from, size_t 
         return -1;
     }
     for (size_t i = 0; i < size; i++) {
-        after[i] = flash->seen[offset + i] & ((const uint8_t *)from)[i];
+        flash->intended[i] = flash->seen[offset + i] & ((const uint8_t *)from)[i];
     }
     flash->programmed[unit] = 1;
-    if (stops(flash, offset, (uint32_t)size, after)) {
+    if (stops(flash, offset, (uint32_t)size)) {
         return -1;
     }
     if (!is_silent(flash)) {
-        memcpy(flash->seen + offset, after, size);
+        memcpy(flash->seen + offset, flash->intended, size);
     }
-    return 0;
+    return flash->doubted == size ? -1 : 0;
 }
 
 int flash_erase(flash_model *flash, uint32_t offset)
 {
-    uint8_t blank[FLASH_MOST_BYTES];
     uint32_t units = flash->erase_unit / flash->program_unit;
     uint32_t first = offset / flash->program_unit;
     if (flash->dead) {
@@ -222,17 +270,17 @@ int flash_erase(flash_model *flash, uint32_t offset)
         flash->broken_rules++;
         return -1;
     }
-    memset(blank, 0xFF, flash->erase_unit);
+    memset(flash->intended, 0xFF, flash->erase_unit);
     flash->erases[offset / flash->erase_unit]++;
-    if (stops(flash, offset, flash->erase_unit, blank) ||
-        flash->worn_out == offset / flash->erase_unit + 1) {
+    if (stops(flash, offset, flash->erase_unit) || flash->worn_out >> offset / flash->erase_unit & 1) {
         return -1;
     }
     if (is_silent(flash)) {
         /* What reads as erased then, nobody can tell from what is. */
         flash->erased_now[offset / flash->erase_unit] = 1;
         for (uint32_t unit = first; unit < first + units; unit++) {
-            if (memcmp(flash->seen + unit * flash->program_unit, blank, flash->program_unit) == 0) {
+            if (memcmp(flash->seen + unit * flash->program_unit, flash->intended,
+                       flash->program_unit) == 0) {
                 flash->programmed[unit] = 0;
             }
         }
@@ -243,5 +291,5 @@ int flash_erase(flash_model *flash, uint32_t offset)
     memset(flash->unreadable + first, 0, units);
     memset(flash->programmed + first, 0, units);
     flash->erased_now[offset / flash->erase_unit] = 1;
-    return 0;
+    return flash->doubted == flash->erase_unit ? -1 : 0;
 }

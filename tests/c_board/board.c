@@ -1,0 +1,302 @@
+/* SPDX-License-Identifier: MIT */
+#include "board.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+#ifndef GUARD
+#define GUARD 32 /* bytes around each memory of the stub; 0 where the address sanitizer looks */
+#endif
+enum { GARBAGE = 0xA5 };
+
+/* ------------------------------------------------------------------ callbacks */
+
+static int read_flash(void *context, uint32_t offset, void *to, size_t size)
+{
+    return flash_read(&((board *)context)->flash, offset, to, size);
+}
+
+static void note_change(board *b)
+{
+    if (b->sent_size > b->sent_at_change) {
+        b->sent_at_change = b->sent_size;
+    }
+}
+
+static int program_flash(void *context, uint32_t offset, const void *from, size_t size)
+{
+    note_change(context);
+    return flash_program(&((board *)context)->flash, offset, from, size);
+}
+
+static int erase_flash(void *context, uint32_t offset)
+{
+    note_change(context);
+    return flash_erase(&((board *)context)->flash, offset);
+}
+
+static void write_line(void *context, const uint8_t *bytes, size_t size)
+{
+    board *b = context;
+    if (b->flash.dead && !b->speaks_without_power) {
+        return;
+    }
+    if (size > sizeof b->sent - b->sent_size) {
+        abort(); /* more than any test asks for at once */
+    }
+    memcpy(b->sent + b->sent_size, bytes, size);
+    b->sent_size += (uint32_t)size;
+}
+
+static uint32_t clock_ms(void *context)
+{
+    return ((board *)context)->now;
+}
+
+static void apply(void *context)
+{
+    board *b = context;
+    b->applies++;
+    b->sent_at_apply = b->sent_size;
+}
+
+static void ask_restart(void *context)
+{
+    ((board *)context)->restarts++;
+}
+
+bool board_is_present(void *context)
+{
+    return ((board *)context)->present;
+}
+
+static void locate(void *context)
+{
+    ((board *)context)->locates++;
+}
+
+static void begin_scan(void *context)
+{
+    board *b = context;
+    b->scans++;
+    b->network_count = 0;
+    b->scan_done = false;
+}
+
+static uint8_t count_networks(void *context, bool *done)
+{
+    *done = ((board *)context)->scan_done;
+    return ((board *)context)->network_count;
+}
+
+static void get_network(void *context, uint8_t index, pv_network *to)
+{
+    if (index >= ((board *)context)->network_count) {
+        abort();
+    }
+    *to = ((board *)context)->networks[index];
+}
+
+static const pv_survey survey = {begin_scan, count_networks, get_network};
+
+void board_found(board *b, const uint8_t *name, uint8_t length, int8_t signal, uint8_t security)
+{
+    pv_network *network = &b->networks[b->network_count];
+    if (b->network_count == BOARD_NETWORKS || length > sizeof network->name) {
+        abort();
+    }
+    memset(network, 0, sizeof *network);
+    memcpy(network->name, name, length);
+    network->length = length;
+    network->signal = signal;
+    network->security = security;
+    b->network_count++;
+}
+
+/* ------------------------------------------------------------------ making */
+
+static void *give(board *b, int which, size_t size)
+{
+    uint8_t *all = malloc(size + 2 * GUARD);
+    if (all == NULL) {
+        abort();
+    }
+    memset(all, GARBAGE, size + 2 * GUARD);
+    b->memory[which].at = all + GUARD;
+    b->memory[which].size = (uint32_t)size;
+    memset(all + GUARD, 0, size);
+    return all + GUARD;
+}
+
+board *board_new(const pv_schema *schema, const pv_flash *geometry, uint16_t line_size, uint32_t seed)
+{
+    board *b = calloc(1, sizeof *b);
+    if (b == NULL) {
+        abort();
+    }
+    b->geometry = *geometry;
+    b->geometry.read = read_flash;
+    b->geometry.program = program_flash;
+    b->geometry.erase = erase_flash;
+    flash_blank(&b->flash, geometry->slot_count * geometry->slot_size, geometry->erase_unit,
+                geometry->program_unit, seed);
+    b->stub = give(b, MEMORY_STATE, sizeof *b->stub);
+    b->unit_id[0] = 1;
+    b->config.schema = schema;
+    b->config.flash = &b->geometry;
+    b->config.context = b;
+    b->config.settings = give(b, MEMORY_SETTINGS, schema->settings_size);
+    b->config.staged = give(b, MEMORY_STAGED, schema->settings_size);
+    b->config.line = give(b, MEMORY_LINE, line_size);
+    b->config.line_size = line_size;
+    b->config.unit = give(b, MEMORY_UNIT, geometry->program_unit);
+    b->config.credit = 2048;
+    b->config.commit_time = 1000;
+    b->config.erase_time = 2000;
+    b->config.apply_time = 10000;
+    b->config.capabilities = PV_CAN_UNDO | PV_CAN_RECEIVES_WHILE_STORING;
+    b->config.unit_id = b->unit_id;
+    b->config.unit_id_size = 1;
+    b->config.boot_number = 1;
+    b->config.write = write_line;
+    b->config.clock = clock_ms;
+    b->config.apply = apply;
+    b->config.restart = ask_restart;
+    b->config.locate = locate;
+    b->config.survey = &survey;
+    return b;
+}
+
+void board_free(board *b)
+{
+    for (int i = 0; i < MEMORIES; i++) {
+        free(b->memory[i].at - GUARD);
+    }
+    free(b);
+}
+
+void board_copy(board *to, const board *from)
+{
+    for (int i = 0; i < MEMORIES; i++) {
+        memcpy(to->memory[i].at, from->memory[i].at, from->memory[i].size);
+    }
+    if (to->stub->config != NULL) {
+        to->stub->config = &to->config;
+    }
+    if (to->stub->out.config != NULL) {
+        to->stub->out.config = &to->config;
+    }
+    to->config = from->config;
+    to->config.flash = &to->geometry;
+    to->config.context = to;
+    to->config.settings = to->memory[MEMORY_SETTINGS].at;
+    to->config.staged = to->memory[MEMORY_STAGED].at;
+    to->config.line = to->memory[MEMORY_LINE].at;
+    to->config.unit = to->memory[MEMORY_UNIT].at;
+    to->config.unit_id = to->unit_id;
+    to->geometry = from->geometry;
+    memcpy(to->unit_id, from->unit_id, sizeof to->unit_id);
+    flash_copy(&to->flash, &from->flash);
+    memcpy(&to->now, &from->now, offsetof(board, networks) - offsetof(board, now));
+    memcpy(to->networks, from->networks, from->network_count * sizeof from->networks[0]);
+    to->sent_size = from->sent_size;
+    memcpy(to->sent, from->sent, from->sent_size);
+}
+
+bool board_is_whole(const board *b)
+{
+    for (int i = 0; i < MEMORIES; i++) {
+        const uint8_t *before = b->memory[i].at - GUARD;
+        const uint8_t *behind = b->memory[i].at + b->memory[i].size;
+        for (int at = 0; at < GUARD; at++) {
+            if (before[at] != GARBAGE || behind[at] != GARBAGE) {
+                return false;
+            }
+        }
+    }
+    return true;
+}
+
+int board_start(board *b)
+{
+    return pv_start(b->stub, &b->config);
+}
+
+int board_start_anew(board *b)
+{
+    for (int i = 0; i < MEMORIES; i++) {
+        memset(b->memory[i].at, GARBAGE, b->memory[i].size);
+    }
+    b->present = b->scan_done = false;
+    b->network_count = 0;
+    b->sent_size = 0;
+    return board_start(b);
+}
+
+/* ------------------------------------------------------------------ below the messages */
+
+static const pv_field *field_of(const board *b, uint16_t field)
+{
+    return &b->config.schema->fields[field];
+}
+
+void board_stage_bytes(board *b, uint16_t field, const uint8_t *bytes, size_t size)
+{
+    memcpy(pv_member_bytes(field_of(b, field), b->config.staged), bytes, size);
+    pv_member_close(field_of(b, field), b->config.staged, size);
+    PV_STATE(b->config.staged, field) = PV_IS_STAGED;
+}
+
+void board_stage_parts(board *b, uint16_t field, const uint8_t *bytes, size_t size)
+{
+    memcpy(pv_member_bytes(field_of(b, field), b->config.staged), bytes, size);
+    b->stub->part_field = field;
+    b->stub->part_held = (uint16_t)size;
+    b->stub->part_total = (uint16_t)field_of(b, field)->maximum;
+}
+
+void board_stage_number(board *b, uint16_t field, int32_t number)
+{
+    uint8_t *member = (uint8_t *)b->config.staged + field_of(b, field)->offset;
+    if (field_of(b, field)->kind->layout == PV_AS_NUMBER) {
+        memcpy(member, &number, sizeof number);
+    } else {
+        *member = (uint8_t)number;
+    }
+    PV_STATE(b->config.staged, field) = PV_IS_STAGED;
+}
+
+void board_stage_clear(board *b, uint16_t field)
+{
+    PV_STATE(b->config.staged, field) = PV_IS_STAGED | PV_IS_CLEARED;
+}
+
+int board_commit(board *b, const uint8_t *token)
+{
+    int refusal = pv_store_commit(b->stub, token);
+    if (refusal == 0) {
+        pv_settings_overlay(b->stub);
+        b->stub->defect = pv_judge(b->stub, b->config.settings);
+    }
+    pv_drop_staged(b->stub);
+    return refusal;
+}
+
+/* ------------------------------------------------------------------ for tests in C */
+
+static void collect(pv_sink *self, const uint8_t *bytes, size_t size)
+{
+    collector *to = (collector *)(void *)self;
+    if (size > sizeof to->bytes - to->size) {
+        abort();
+    }
+    memcpy(to->bytes + to->size, bytes, size);
+    to->size += (uint32_t)size;
+}
+
+pv_sink *collector_begin(collector *c)
+{
+    c->sink.take = collect;
+    c->size = 0;
+    return &c->sink;
+}

@@ -1,0 +1,123 @@
+/* SPDX-License-Identifier: MIT */
+#include "store_board.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+enum { UNIT_M = 0x8CE0 }; /* low 16 bits of the CRC-32C of "m"; a test recomputes it */
+#define TAG(kind, digits, unit)                                                                    \
+    ((uint32_t)(kind) | (uint32_t)(digits) << 8 | (uint32_t)(unit) << 16)
+#define AT(type, member) (uint16_t)offsetof(type, member)
+
+static const settings defaults = {.depth = 20};
+static const settings finer_defaults = {.depth = 200};
+
+static const char *const modes[] = {"off", "siren", "lamp", NULL};
+static const char *const fewer_modes[] = {"lamp", "off", NULL};
+static const char *const old_title[] = {"site.name", NULL};
+static const char *const old_depth[] = {"probe.depth", NULL};
+static const char *const old_label[] = {"site.title", "site.name", NULL};
+static const char *const old_single_depth[] = {"probe.1.depth", NULL};
+
+#define FIELD(key_, was_, kind_, tag_, names_, least, most, member, flags_)                        \
+    {.key = key_,                                                                                  \
+     .was = was_,                                                                                  \
+     .kind = &kind_,                                                                               \
+     .tag = tag_,                                                                                  \
+     .names = names_,                                                                              \
+     .minimum = least,                                                                             \
+     .maximum = most,                                                                              \
+     .offset = AT(settings, member),                                                               \
+     .network = -1,                                                                                \
+     .flags = flags_}
+
+static const pv_field first_fields[] = {
+    FIELD("site.name", NULL, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 1, 16, name, PV_REQUIRED),
+    FIELD("probe.depth", NULL, pv_kind_decimal, TAG(PV_KIND_DECIMAL, 1, UNIT_M), NULL, -100, 1000,
+          depth, PV_HAS_DEFAULT),
+    FIELD("service.key", NULL, pv_kind_secret, TAG(PV_KIND_SECRET, 0, 0), NULL, 8, 24, key,
+          PV_SECRET),
+    FIELD("service.cert", NULL, pv_kind_blob, TAG(PV_KIND_BLOB, 0, 0), NULL, 1, 64, cert, 0),
+    FIELD("alarm.mode", NULL, pv_kind_choice, TAG(PV_KIND_CHOICE, 0, 0), modes, 0, 2, mode, 0),
+};
+
+/* Two keys renamed, one of them into a section that repeats; a digit more; a tighter limit; an
+ * option gone and the others in another order; a new required field. */
+static const pv_field second_fields[] = {
+    FIELD("site.title", old_title, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 1, 16, name,
+          PV_REQUIRED),
+    FIELD("probe.1.depth", old_depth, pv_kind_decimal, TAG(PV_KIND_DECIMAL, 2, UNIT_M), NULL, -1000,
+          10000, depth, PV_HAS_DEFAULT),
+    FIELD("service.key", NULL, pv_kind_secret, TAG(PV_KIND_SECRET, 0, 0), NULL, 8, 24, key,
+          PV_SECRET),
+    FIELD("service.cert", NULL, pv_kind_blob, TAG(PV_KIND_BLOB, 0, 0), NULL, 1, 8, cert, 0),
+    FIELD("alarm.mode", NULL, pv_kind_choice, TAG(PV_KIND_CHOICE, 0, 0), fewer_modes, 0, 1, mode,
+          0),
+    FIELD("site.height", NULL, pv_kind_integer, TAG(PV_KIND_INTEGER, 0, UNIT_M), NULL, -500, 9000,
+          height, PV_REQUIRED),
+};
+
+/* Renamed again, and back to one digit; the secret has become a plain text. */
+static const pv_field third_fields[] = {
+    FIELD("site.label", old_label, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 1, 16, name,
+          PV_REQUIRED),
+    FIELD("probe.depth", old_single_depth, pv_kind_decimal, TAG(PV_KIND_DECIMAL, 1, UNIT_M), NULL,
+          -100, 1000, depth, PV_HAS_DEFAULT),
+    FIELD("service.key", NULL, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 8, 24, key, 0),
+};
+
+#define SCHEMA(fields_, defaults_, number, trial, size)                                            \
+    {                                                                                              \
+        .stub_version = PV_STUB_VERSION, .field_count = sizeof fields_ / sizeof fields_[0],        \
+        .firmware = "test", .firmware_version = "1", .board = "test", .fields = fields_,           \
+        .defaults = &defaults_, .settings_size = sizeof(settings), .largest_payload = size,        \
+        .trial_seconds = trial, .digest = {number}                                                 \
+    }
+
+static const pv_schema schemas[] = {
+    SCHEMA(first_fields, defaults, 1, 0, 232),
+    SCHEMA(second_fields, finer_defaults, 2, 0, 232),
+    SCHEMA(third_fields, defaults, 3, 0, 232),
+    SCHEMA(first_fields, defaults, 1, 60, 232), /* version 1 with trials */
+    SCHEMA(first_fields, defaults, 1, 0, 1),    /* version 1 with a size that is wrong */
+};
+
+/* ------------------------------------------------------------------ the board */
+
+board *store_board(uint8_t slots, uint32_t slot_size, uint32_t erase_unit, uint16_t program_unit,
+                   uint32_t seed)
+{
+    const pv_flash geometry = {.slot_count = slots,
+                               .slot_size = slot_size,
+                               .erase_unit = erase_unit,
+                               .program_unit = program_unit};
+    return board_new(&schemas[FIRST], &geometry, PV_MIN_BODY_LIMIT + PV_CHECK_SIZE, seed);
+}
+
+int store_board_start(board *b, unsigned firmware)
+{
+    b->config.schema = &schemas[firmware];
+    return board_start_anew(b);
+}
+
+void store_board_age(board *b, uint32_t generation)
+{
+    (void)store_board_start(b, FIRST);
+    b->stub->storage.slots[0].generation = generation - 1;
+    b->stub->storage.slots[0].set_number = generation - 1;
+    if (pv_store_erase(b->stub) != 0 || b->stub->storage.generation != generation) {
+        abort();
+    }
+    flash_power_on(&b->flash);
+}
+
+void store_board_tell(const board *b, board_told *to)
+{
+    memset(to, 0, sizeof *to);
+    if (b->stub->storage.holds_set) {
+        to->holds_set = 1;
+        to->starts_left = b->stub->storage.starts_left;
+        memcpy(to->token, b->stub->storage.token, sizeof to->token);
+    }
+    memcpy(&to->settings, b->config.settings, sizeof to->settings);
+}
