@@ -1,8 +1,7 @@
 # SPDX-License-Identifier: MIT
 """Compiles the C stub as a board in memory (board.h), loads it, and drives it through ctypes.
 
-How a test compiles C stands here, for all of them. `Stub` runs any schema of the model, which
-becomes its descriptors, or what was generated for one.
+How a test compiles C stands here, for all of them. `Stub` runs what is generated for a declaration.
 """
 
 from __future__ import annotations
@@ -10,6 +9,7 @@ from __future__ import annotations
 import ctypes as c
 import functools
 import subprocess
+import tempfile
 import weakref
 from collections.abc import Iterable, Sequence
 from enum import IntEnum
@@ -17,13 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from provision.author.c_code import generate
-from provision.contract.table import MAX_BODY, Kind
-from provision.schema.capacity import largest_payload, number_limits
-from provision.schema.codec import pack
-from provision.schema.constraints import key_beside
+from provision.contract.table import MAX_BODY
 from provision.schema.declaration import Declaration
-from provision.schema.migration import older_keys, tag
-from provision.schema.model import Field, Setting, Value
 from tests.c_board import abi
 from tests.c_board.abi import HERE, constant, struct
 from tests.waiting import LONG
@@ -34,22 +29,13 @@ WARNINGS = _MAKEFILE.partition("\nWARNINGS = ")[2].partition("\n")[0].split()
 # Undefined behaviour ends the run instead of passing unseen.
 UNDEFINED = ["-fsanitize=undefined", "-fsanitize-undefined-trap-on-error"]
 
-GUARD = b"\xa5" * 32
 NO_FIELD = constant("PV_NO_FIELD")
 NEVER = 0xFFFFFFFF
-TEXT_KINDS = frozenset(
-    {Kind.TEXT, Kind.SECRET, Kind.PASSPHRASE, Kind.HOST, Kind.URL, Kind.TIME_ZONE}
-)
-BYTE_KINDS = frozenset({Kind.NETWORK_NAME, Kind.IP, Kind.HEX, Kind.BLOB})
-
-REQUIRED, SECRET, SHARES, HAS_DEFAULT = (
-    constant(f"PV_{name}") for name in ("REQUIRED", "SECRET", "SHARES", "HAS_DEFAULT")
-)
 IS_SET, IS_ACTIVE, FELL_BACK, IN_FORCE, IS_STAGED = (
     constant(f"PV_{name}") for name in ("IS_SET", "IS_ACTIVE", "FELL_BACK", "IN_FORCE", "IS_STAGED")
 )
-CField, CSchema, CPin, CFlash, CConfig, CReader = (
-    struct(f"pv_{name}") for name in ("field", "schema", "pin", "flash", "config", "reader")
+CField, CSchema, CFlash, CConfig, CReader = (
+    struct(f"pv_{name}") for name in ("field", "schema", "flash", "config", "reader")
 )
 _FUNCTIONS = dict(CConfig._fields_)
 
@@ -120,6 +106,15 @@ def build(folder: Path, *more: Path, **rest: Any) -> c.CDLL:
     return load(compile_board(folder, *more, **rest))
 
 
+@functools.cache
+def compiled(library: c.CDLL, declaration: Declaration) -> Any:
+    """Return the schema that is generated for a declaration, compiled for a library."""
+    folder = Path(tempfile.mkdtemp(dir=Path(library._name).parent))
+    sources = [generated(declaration, "made", folder), Path(library._name)]
+    made = compile_c(folder / "made.so", sources, "-fPIC", "-shared", *includes(folder))
+    return CSchema.in_dll(c.CDLL(str(made)), "made_schema")
+
+
 def schema_of(library: c.CDLL, name: str, deflated: bytes, **changes: Any) -> Any:
     """Return a generated schema, with these changes, that is handed out as these bytes."""
     schema = CSchema.from_buffer_copy(CSchema.in_dll(library, f"{name}_schema"))
@@ -127,165 +122,6 @@ def schema_of(library: c.CDLL, name: str, deflated: bytes, **changes: Any) -> An
     for member, value in changes.items():
         setattr(schema, member, value)
     return schema
-
-
-# ----------------------------------------------------------------------------------- descriptors
-
-
-class Guarded:
-    """Memory of so many bytes between two guards."""
-
-    def __init__(self, size: int) -> None:
-        # Of uint64, so that what lies behind the first guard is aligned for any member.
-        self._all = (c.c_uint64 * (-(-(size + 2 * len(GUARD)) // 8)))()
-        self.size = size
-        self.address = c.addressof(self._all) + len(GUARD)
-        c.memmove(self.address - len(GUARD), GUARD, len(GUARD))
-        c.memmove(self.address + size, GUARD, len(GUARD))
-
-    def whole(self) -> bool:
-        """Whether nothing was written outside."""
-        before = c.string_at(self.address - len(GUARD), len(GUARD))
-        return before == GUARD == c.string_at(self.address + self.size, len(GUARD))
-
-    def bytes(self) -> bytes:
-        """What is in it."""
-        return c.string_at(self.address, self.size)
-
-
-# Deflating takes longer than most tests.
-_packed = functools.cache(pack)
-
-
-def names(texts: Iterable[str]) -> Any:
-    """Return an array of C strings, ended by NULL."""
-    encoded = [text.encode() for text in texts]
-    return (c.c_char_p * (len(encoded) + 1))(*encoded, None)
-
-
-class CDescriptors:
-    """A declaration as the generated code would have it: data of the C stub."""
-
-    def __init__(self, stub: c.CDLL, declaration: Declaration) -> None:
-        self._stub = stub
-        self._keep: list[Any] = []
-        self._instances: dict[tuple[str, int], int] = {}
-        schema = declaration.schema
-        self.model = schema
-        self.numbers = {setting.key: setting.number for setting in schema.settings}
-        self.fields = (CField * len(schema.settings))()
-        size = len(schema.settings)
-        for setting in schema.settings:
-            size = self._place(setting, size)
-        self.settings_size = -(-size // 4) * 4
-        self.defaults = Guarded(self.settings_size)
-        for setting in schema.settings:
-            default = schema.default_in_force(setting.field)
-            if default is not None:
-                self._write_default(setting, default)
-        packed = _packed(schema)
-        self.pins = (CPin * len(schema.pins))(
-            *(CPin(pin.number, pin.abilities, pin.taken is not None) for pin in schema.pins)
-        )
-        self.schema = CSchema(
-            1,
-            len(schema.settings),
-            declaration.firmware_name.encode(),
-            declaration.firmware_version.encode(),
-            declaration.board.name.encode(),
-            c.addressof(self.fields),
-            c.addressof(self.pins),
-            self.defaults.address,
-            packed.deflated,
-            len(packed.deflated),
-            self.settings_size,
-            largest_payload(schema),
-            schema.trial or 0,
-            len(schema.pins),
-            (c.c_uint8 * 8)(*packed.digest),
-        )
-
-    def _place(self, setting: Setting, offset: int) -> int:
-        """Describe a field; return the offset behind its member."""
-        field, section = setting.field, setting.section
-        least, most = number_limits(field)
-        width, alignment = 4, 4
-        if field.kind in TEXT_KINDS:
-            width, alignment = most + 1, 1
-        elif field.kind in BYTE_KINDS:
-            width, alignment = most + 2, 2
-        elif field.kind in {Kind.YES_NO, Kind.CHOICE}:
-            width = alignment = 1
-        offset = -(-offset // alignment) * alignment
-        to = self.fields[setting.number]
-        to.key = setting.key.encode()
-        to.kind = c.addressof(c.c_uint8.in_dll(self._stub, kind_symbol(field.kind)))
-        to.minimum, to.maximum, to.tag, to.offset = least, most, tag(field), offset
-        to.flags = (
-            REQUIRED * self.model.needs_value(field)
-            + SECRET * field.secret
-            + SHARES * field.shares
-            + HAS_DEFAULT * (self.model.default_in_force(field) is not None)
-        )
-        to.detail = detail(field)
-        to.network = -1
-        if field.network is not None:
-            to.network = self.numbers[key_beside(setting, field.network)]
-        repeat, instance = section.repeat, setting.instance
-        if repeat is not None and instance is not None and instance > repeat.least:
-            at = (section.key, instance)
-            to.instance = self._instances.setdefault(at, len(self._instances) + 1)
-        if older := older_keys(setting):
-            to.was = c.addressof(self._kept(names(older)))
-        if field.options or field.schemes:
-            options = [option.key for option in field.options]
-            to.names = c.addressof(self._kept(names(options or field.schemes)))
-        if field.condition is not None:
-            number = self.numbers[key_beside(setting, field.condition.base_key)]
-            on = self.model.settings[number].field
-            values = [_number(on, value) for value in field.condition.values]
-            array = self._kept((c.c_int32 * max(1, len(values)))(*values))
-            condition = struct("pv_condition")(number, len(values), c.addressof(array))
-            to.condition = c.addressof(self._kept(condition))
-        return offset + width
-
-    def _kept(self, thing: Any) -> Any:
-        self._keep.append(thing)
-        return thing
-
-    def _write_default(self, setting: Setting, value: Value) -> None:
-        address = self.defaults.address + self.fields[setting.number].offset
-        field = setting.field
-        if field.kind in TEXT_KINDS:
-            assert isinstance(value, str)
-            c.memmove(address, value.encode() + b"\0", len(value.encode()) + 1)
-        elif field.kind in BYTE_KINDS:
-            assert isinstance(value, bytes)
-            c.c_uint16.from_address(address).value = len(value)
-            c.memmove(address + 2, value, len(value))
-        elif field.kind in {Kind.YES_NO, Kind.CHOICE}:
-            c.c_uint8.from_address(address).value = _number(field, value)
-        else:
-            c.c_int32.from_address(address).value = _number(field, value)
-
-
-def _number(field: Field, value: Value) -> int:
-    if field.kind is Kind.CHOICE:
-        return [option.key for option in field.options].index(str(value))
-    assert isinstance(value, int)
-    return int(value)
-
-
-def kind_symbol(kind: Kind) -> str:
-    """Return the name of a kind's object in C."""
-    return f"pv_kind_{kind.name.lower()}"
-
-
-def detail(field: Field) -> int:
-    """Return what pv_field.detail says: it depends on the kind."""
-    if field.kind is Kind.PIN:
-        return int(field.needs)
-    return field.families if field.kind is Kind.IP else int(field.characters)
 
 
 # ------------------------------------------------------------------------------------- the board
@@ -407,7 +243,7 @@ class Board:
 
 
 class Stub(Board):
-    """A board of a declaration, as its descriptors or what was generated for it have it."""
+    """A board that runs what is generated for a declaration."""
 
     def __init__(
         self,
@@ -423,12 +259,13 @@ class Stub(Board):
         seed: int = 1,
         **config: int,
     ) -> None:
-        """content: of the flash. schema: generated. without: callbacks. config: its numbers."""
+        """content: of the flash. schema: compiled already. without: callbacks. config: numbers."""
         self.numbers = {each.key: each.number for each in declaration.schema.settings}
-        if schema is None:
-            self.descriptors = CDescriptors(library, declaration)
-            schema = self.descriptors.schema
+        if schema is None:  # a copy, which a test may change
+            schema = CSchema.from_buffer_copy(compiled(library, declaration))
         self.schema = schema
+        self.fields = (CField * len(self.numbers)).from_address(schema.fields)
+        self.model = declaration.schema
         board = declaration.board
         self.geometry = CFlash(
             slot_count=board.slots,

@@ -135,6 +135,13 @@ def matrix(size: str) -> list[Job]:
                 each = SECOND_CUTS[size][geometry] * (1 if slots == 4 else 3)
                 options = {"slots": slots, "geometry": geometry, "tear": tear, "each": each}
                 found.append(Job("matrix", {**options, "readings": 4 if size == "long" else 2}))
+    if size == "short":  # other geometries, and more readings of what one cut left
+        found += [
+            Job("matrix", {"slots": slots, "geometry": g, "tear": tear, "depth": 1, "readings": 8})
+            for slots in (4, 3, 2)
+            for g in (6, 7, 8)
+            for tear in TEARS
+        ]
     if size == "long":  # a third and a fourth cut
         found += [
             Job("matrix", {"geometry": 4, "tear": tear, "depth": 4, "each": 3, "readings": 3})

@@ -6,12 +6,14 @@
  *                                             [withstands=N]
  *   power_cuts faults    scenarios=FILE geometry=N slots=N [each=N]
  *   power_cuts flips     scenarios=FILE geometry=N slots=N
- *   power_cuts deep      scenarios=FILE slots=N cuts=N
+ *   power_cuts deep      scenarios=FILE slots=N cuts=N [withstands=N]
  *   power_cuts histories first=N count=N [slots=N] [stable=1] [trace=1]
  *   power_cuts wear
  *
- * [only=NAME] takes one scenario; [from=N] begins with a board that was erased at generation N. Each prints a line for each of the first violations, then one JSON
- * object that counts. scripts/power_cuts.py runs all of it.
+ * [only=NAME] takes one scenario; [from=N] begins with a board that was erased at generation N;
+ * [turn=N] commits so many sets before a scenario, so that its records lie in other slots; [withstands=N]
+ * promises more cuts than STORAGE.md does. Each prints a line for each of the first violations, then one
+ * JSON object that counts. scripts/power_cuts.py runs all of it.
  */
 #include <inttypes.h>
 #include <stdarg.h>
@@ -29,11 +31,12 @@ typedef struct geometry {
 } geometry;
 
 /* From the smallest erase unit to the largest, with each program unit; the first two take two erase
- * units for a slot. The last is for `deep` alone: few operations, so that all histories can be
- * tried. */
+ * units for a slot. The next is for `deep`: few operations, so that all histories can be tried. The
+ * last two are for short runs. */
 static const geometry geometries[] = {
     {512, 256, 1},    {512, 256, 4},    {512, 512, 8},     {1024, 1024, 16},
     {2048, 2048, 32}, {4096, 4096, 256}, {1024, 1024, 256},
+    {512, 256, 8}, {512, 512, 1},
 };
 enum { GEOMETRIES = 6, COARSE = 6 };
 
@@ -160,6 +163,8 @@ static struct {
     uint64_t reported;
     bool trace;
     bool stable; /* what is torn reads alike at every start: then few slots promise more */
+    uint32_t turn;
+    uint32_t withstands; /* 0: what STORAGE.md says */
     uint32_t from; /* the generation that boards begin with */
     char where[256]; /* the run, as far as it does not change; then what happened in it */
     char story[4096];
@@ -407,9 +412,17 @@ static void empty_pool(void)
 /* The board just before the last step; a start begins a power cycle of its own. */
 static bool prepare(world *w, const scenario *one)
 {
-    step begin = {.request = START, .firmware = one->firmware};
+    step begin = {.request = START, .firmware = FIRST};
     total.story[0] = '\0';
     tell(" %s: before;", one->name);
+    for (uint32_t i = 0; i < total.turn; i++) {
+        step turn = {.request = COMMIT, .number = (uint16_t)(950 + i)};
+        if (!check(perform(w, &begin)) || !check(perform(w, &turn))) {
+            return false;
+        }
+        flash_power_on(&w->b->flash);
+    }
+    begin.firmware = one->firmware;
     if (one->count > 0 || one->last.request != START) {
         if (!check(perform(w, &begin))) {
             return false;
@@ -458,7 +471,7 @@ typedef struct plan {
     uint32_t depth;    /* cuts in succession */
     uint32_t each;     /* after the first cut: one operation in so many, 1: each */
     uint32_t readings; /* of torn units, at each start */
-    uint32_t limit;    /* cuts that the board withstands; 0: those of STORAGE.md */
+    uint32_t limit;    /* cuts that the board withstands */
 } plan;
 
 /* After how many bytes to cut, by turns: 0, every one of a program, and portions of an erase. */
@@ -535,7 +548,7 @@ static uint32_t promised(uint8_t slots, bool in_trial)
 {
     static const uint8_t outside[] = {1, 2, 4, 4}, inside[] = {0, 2, 3, 4}; /* with 2 slots to 5 */
     uint8_t i = slots > 5 ? 3 : (uint8_t)(slots - 2);
-    return total.stable ? 4 : in_trial ? inside[i] : outside[i];
+    return total.withstands ? total.withstands : total.stable ? 4 : in_trial ? inside[i] : outside[i];
 }
 
 static bool touches_trial(const scenario *one)
@@ -561,7 +574,7 @@ static void run_matrix(uint8_t number, uint8_t slots, const plan *how)
         const geometry *g = &geometries[number];
         plan mine = *how;
         world w = new_world(number, slots, one->firmware, 1);
-        mine.limit = how->limit ? how->limit : promised(slots, touches_trial(one));
+        mine.limit = promised(slots, touches_trial(one));
         if (offered(one, slots) && prepare(&w, one)) {
             outcome expected = look_ahead(&w, &pool[0], &one->last);
             size_t length = strlen(total.story);
@@ -1055,6 +1068,8 @@ int main(int count, char **arguments)
     uint8_t which = (uint8_t)number(count, arguments, "geometry", "1");
     uint8_t slots = (uint8_t)number(count, arguments, "slots", "4");
     total.from = (uint32_t)number(count, arguments, "from", "0");
+    total.turn = (uint32_t)number(count, arguments, "turn", "0");
+    total.withstands = (uint32_t)number(count, arguments, "withstands", "0");
     if (path != NULL) {
         read_scenarios(path, option(count, arguments, "only", NULL));
     }
@@ -1070,7 +1085,6 @@ int main(int count, char **arguments)
         how.depth = (uint32_t)number(count, arguments, "depth", "2");
         how.each = (uint32_t)number(count, arguments, "each", "1");
         how.readings = (uint32_t)number(count, arguments, "readings", "4");
-        how.limit = (uint32_t)number(count, arguments, "withstands", "0");
         run_matrix(which, slots, &how);
     } else if (strcmp(part, "faults") == 0) {
         run_faults(which, slots);

@@ -5,7 +5,6 @@ from __future__ import annotations
 
 import ctypes as c
 from dataclasses import dataclass
-from pathlib import Path
 
 from provision.board.engine import Board, from_declaration, settings_geometry
 from provision.board.flash import Flash
@@ -15,18 +14,10 @@ from provision.contract.messages import Message, check_body, decode_message, enc
 from provision.contract.profile import Item
 from provision.contract.table import CommitKey, MessageType
 from provision.schema.constraints import staged_digest
-from provision.schema.declaration import Declaration
-from provision.schema_file.load import read_declaration
 from tests.c_board.board import Stub
+from tests.vectors.boards import declaration
 
-VECTORS = Path(__file__).parents[2] / "shared" / "vectors"
 TOKEN = bytes(range(8))
-
-
-def declaration(name: str) -> Declaration:
-    """Return one of the boards that the vectors are about."""
-    file = VECTORS / f"{name}.toml"
-    return read_declaration(file.read_text(), file.name)
 
 
 def messages(sent: bytes) -> list[Message]:

@@ -4,7 +4,6 @@
 from __future__ import annotations
 
 import ctypes
-import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Self
@@ -38,7 +37,6 @@ class Geometry:
 FINE = Geometry(4, 512, 256, 8)
 COARSE = Geometry(4, 1024, 1024, 256)  # few operations
 GEOMETRIES = [FINE, Geometry(4, 512, 512, 1), COARSE]
-THREE = Geometry(3, 512, 256, 8)
 TWO = Geometry(2, 512, 256, 8)
 
 
@@ -162,13 +160,6 @@ class Board(board.Board):
         """The erase units in which something is torn, as a set of bits."""
         return int(self.library.flash_torn(self._flash))
 
-    @property
-    def durable(self) -> bytes:
-        """A digest of all that outlives a loss of power, what torn units may read as included."""
-        buffer = ctypes.create_string_buffer(3 * self.flash.size)
-        self.library.flash_durable(self._flash, buffer)
-        return hashlib.blake2b(buffer.raw, digest_size=16).digest()
-
     def slot_erases(self) -> list[int]:
         """Erases of the first erase unit of each slot."""
         units = self.geometry.slot_size // self.geometry.erase_unit
@@ -189,11 +180,6 @@ def commit(number: int, **more: bytes | int | None) -> Step:
 def token_of(number: int) -> bytes:
     """The token of commit(number)."""
     return b"token %2d" % number
-
-
-def restart(schema: int) -> Step:
-    """A start of the firmware; the power cycle begins outside, so that it can be cut."""
-    return lambda board: board.start(schema)
 
 
 def operations_of(board: Board, step: Step) -> range:

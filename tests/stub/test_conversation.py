@@ -20,7 +20,8 @@ from provision.contract.table import MAX_BODY, Refusal, Run, Security, Store
 from provision.contract.table import MessageType as Type
 from scripts.derive import source
 from tests.c_board.board import FELL_BACK, IN_FORCE, IS_ACTIVE, IS_SET, Stub
-from tests.stub.lockstep import TOKEN, Lockstep, declaration, in_lockstep, messages, request
+from tests.stub.lockstep import TOKEN, Lockstep, in_lockstep, messages, request
+from tests.vectors.boards import declaration
 
 TABLE = source.load(Path(__file__).parents[2] / "shared")
 SECRET = "the-canary-sings"

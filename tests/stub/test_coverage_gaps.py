@@ -21,7 +21,8 @@ from provision.schema.declaration import Declaration
 from provision.schema.model import Condition, Field, Schema, Section, Value
 from provision.schema.values import check_value
 from tests.c_board.board import FELL_BACK, IS_ACTIVE, CConfig, CReader, Stub
-from tests.stub.lockstep import TOKEN, Lockstep, declaration, in_lockstep, messages, request
+from tests.stub.lockstep import TOKEN, Lockstep, in_lockstep, messages, request
+from tests.vectors.boards import declaration
 
 ERROR_CONFIG, ERROR_VERSION, ERROR_SPACE = -1, -2, -3  # PV_ERROR_ of pv.h
 
@@ -101,7 +102,7 @@ def test_a_flash_too_small_for_the_largest_set_is_refused(library: c.CDLL) -> No
     """pv_start says so [pv.h], and the firmware's part is not told to put anything into use."""
     stub = Stub(library, declaration("board"))
     stub.geometry.slot_size = stub.geometry.erase_unit
-    stub.descriptors.schema.largest_payload = stub.geometry.slot_size
+    stub.schema.largest_payload = stub.geometry.slot_size
     assert stub.start() == ERROR_SPACE
     assert stub.c.applies == 0
 
@@ -109,7 +110,7 @@ def test_a_flash_too_small_for_the_largest_set_is_refused(library: c.CDLL) -> No
 def test_code_generated_for_another_stub_is_refused(library: c.CDLL) -> None:
     """It may have other structs."""
     stub = Stub(library, declaration("board"))
-    stub.descriptors.schema.stub_version = 2
+    stub.schema.stub_version = 2
     assert stub.start() == ERROR_VERSION
 
 
@@ -136,7 +137,7 @@ def test_a_firmware_without_apply_and_restart(library: c.CDLL) -> None:
 def test_has_of_a_number_beyond_the_fields(library: c.CDLL) -> None:
     """There is no such field."""
     stub = board(library, declaration("board"))
-    assert not library.pv_has(stub.state.address, len(stub.descriptors.fields))
+    assert not library.pv_has(stub.state.address, len(stub.fields))
 
 
 # ------------------------------------------------------------------ what a newer firmware finds
@@ -315,8 +316,8 @@ def decode(stub: Stub, key: str, item: bytes) -> int:
     memory = c.create_string_buffer(item, len(item))
     reader = CReader(memory=c.addressof(memory), left=len(item))
     number = stub.numbers[key]
-    schema = stub.descriptors.schema
-    field = stub.descriptors.fields[number]
+    schema = stub.schema
+    field = stub.fields[number]
     return int(
         stub.library.pv_decode_value(
             c.byref(schema), c.byref(field), c.byref(reader), stub.staged.address
@@ -343,10 +344,10 @@ def test_a_stored_value_that_is_none(library: c.CDLL, key: str, item: bytes) -> 
 def test_bytes_are_held_against_the_longest_length_again(library: c.CDLL) -> None:
     """Whoever assembled them."""
     stub = board(library, declaration("board"))
-    field = stub.descriptors.fields[stub.numbers["octets.hex"]]
+    field = stub.fields[stub.numbers["octets.hex"]]
     for size, expected in ((8, 0), (9, Refusal.LENGTH)):
         octets = bytes(size)
-        schema = c.byref(stub.descriptors.schema)
+        schema = c.byref(stub.schema)
         assert library.pv_check_bytes(schema, c.byref(field), octets, size) == expected
 
 

@@ -9,7 +9,6 @@ import dataclasses
 
 import pytest
 
-from provision.contract.line import crc32c
 from provision.contract.messages import Message, encode_message
 from provision.contract.profile import Item
 from provision.contract.table import Kind, Refusal
@@ -18,7 +17,9 @@ from provision.schema.constraints import staged_digest
 from provision.schema.declaration import Declaration
 from provision.schema.model import Field
 from tests.c_board.board import FELL_BACK, IS_SET, Stub
-from tests.stub.lockstep import TOKEN, declaration, messages, request
+from tests.conformance.making import framed
+from tests.stub.lockstep import TOKEN, messages, request
+from tests.vectors.boards import declaration
 
 
 class Asked(Stub):
@@ -46,7 +47,7 @@ class Asked(Stub):
         """Commit a set of the trial board."""
         self.stage(level)
         self.flash.operations = 0
-        digest = staged_digest(self.descriptors.model, {"lamp.level": level})
+        digest = staged_digest(self.model, {"lamp.level": level})
         token = bytes([level, *TOKEN[1:]])
         assert self.answer(Type.COMMIT, {1: 1, 2: digest, 3: token}).type == Type.COMMIT_REPLY
 
@@ -85,7 +86,7 @@ def test_a_request_whose_pad_bits_are_not_zero_is_ignored(
     )
     body = base64.urlsafe_b64encode(item).decode().rstrip("=")
     others = [body[:-1] + alphabet[alphabet.index(body[-1]) | bits] for bits in range(1 << unused)]
-    answered = [spelling for spelling in others if stub.receive(line_of(spelling))]
+    answered = [spelling for spelling in others if stub.receive(framed(spelling.encode()))]
     assert answered == [body]
 
 
@@ -93,17 +94,17 @@ def test_a_request_whose_pad_bits_are_not_zero_is_ignored(
 def test_a_request_with_a_character_too_many_is_ignored(library: c.CDLL, body: str) -> None:
     """A zero byte behind the item, padding, and a character that carries no whole byte."""
     stub = Asked(library, "trial-board")
-    assert stub.receive(line_of("hAEBAaA"))  # hello with id 1
-    assert stub.receive(line_of(body)) == b""
+    assert stub.receive(framed(b"hAEBAaA"))  # hello with id 1
+    assert stub.receive(framed(body.encode())) == b""
 
 
 def test_a_request_with_a_foreign_character_is_ignored(library: c.CDLL) -> None:
     """Wherever it stands, even where its bits would be those of what belongs there."""
     stub = Asked(library, "trial-board")
-    body = "hAEBAaA"
-    for foreign in "+/=*@[`{ .\x00\x7f\xff":
+    body = b"hAEBAaA"
+    for foreign in b"+/=*@[`{ .\x00\x7f\xff":
         for at in range(len(body)):
-            assert stub.receive(line_of(body[:at] + foreign + body[at + 1 :])) == b""
+            assert stub.receive(framed(body[:at] + bytes([foreign]) + body[at + 1 :])) == b""
 
 
 @pytest.mark.parametrize(
@@ -124,19 +125,12 @@ def test_what_would_overflow_a_count_or_a_number_is_no_item(
     assert not library.pv_is_item(octets, len(octets)), what
 
 
-def line_of(body: str) -> bytes:
-    """Return the line with this BODY, whatever it is, and the CHECK that is right for it."""
-    digits = f"{crc32c(body.encode('latin-1')):08x}"
-    check = "".join(chr(0x40 + int(digit, 16)) for digit in digits)
-    return f"\n~{body}{check}\n".encode("latin-1")
-
-
 @pytest.mark.parametrize("count", [2, 32])
 def test_a_count_that_is_wrong_beside_a_right_digest_differs(library: c.CDLL, count: int) -> None:
     """Clause 6.5 has the board compare both: the digest alone is 32 bits of a guess."""
     stub = Asked(library, "trial-board")
     stub.stage(3)
-    digest = staged_digest(stub.descriptors.model, {"lamp.level": 3})
+    digest = staged_digest(stub.model, {"lamp.level": 3})
     reply = stub.answer(Type.COMMIT, {1: count, 2: digest, 3: TOKEN})
     assert (reply.type, reply.body) == (Type.REFUSAL, {1: Refusal.SET_DIFFERS})
     assert stub.generation == 0
@@ -169,7 +163,7 @@ def test_a_stored_value_longer_than_its_field_writes_nothing_behind_the_settings
     staged: dict[str, int | str] = {"lamp.level": 7, "lamp.note": "n" * 30}
     for key, value in staged.items():
         assert older.answer(Type.SET_FIELD, {1: key, 2: value}).type == Type.SET_FIELD_REPLY
-    digest = staged_digest(older.descriptors.model, staged)
+    digest = staged_digest(older.model, staged)
     assert older.answer(Type.COMMIT, {1: 2, 2: digest, 3: TOKEN}).type == Type.COMMIT_REPLY
     newer = Asked(library, with_a_note(4), older.content)
     assert newer.poll() == b""  # and looks at the guards around all memory
@@ -186,7 +180,7 @@ def test_flash_that_says_it_failed_is_believed_whatever_reads_back(
     stub.store(1)
     stub.flash.doubted = getattr(stub.geometry, f"{kind}_unit")
     stub.stage(2)
-    digest = staged_digest(stub.descriptors.model, {"lamp.level": 2})
+    digest = staged_digest(stub.model, {"lamp.level": 2})
     reply = stub.answer(Type.COMMIT, {1: 1, 2: digest, 3: bytes(8)})
     assert (reply.type, reply.body) == (Type.REFUSAL, {1: Refusal.STORAGE})
     assert stub.generation == 1
@@ -202,7 +196,7 @@ def test_the_set_in_force_is_not_overwritten_for_want_of_another_slot(library: c
     units = slot_size // stub.geometry.erase_unit
     stub.flash.worn_out = ~(((1 << units) - 1) << only * units)
     stub.stage(2)
-    digest = staged_digest(stub.descriptors.model, {"lamp.level": 2})
+    digest = staged_digest(stub.model, {"lamp.level": 2})
     reply = stub.answer(Type.COMMIT, {1: 1, 2: digest, 3: bytes(8)})
     assert (reply.type, reply.body) == (Type.REFUSAL, {1: Refusal.STORAGE})
     assert stub.content[only * slot_size :].startswith(slots[only])
@@ -231,7 +225,7 @@ def test_a_stored_number_of_another_unit_is_not_taken(
     staged: dict[str, int | str] = {"lamp.level": 7, "lamp.pause": 90}
     for key, value in staged.items():
         assert older.answer(Type.SET_FIELD, {1: key, 2: value}).type == Type.SET_FIELD_REPLY
-    digest = staged_digest(older.descriptors.model, staged)
+    digest = staged_digest(older.model, staged)
     assert older.answer(Type.COMMIT, {1: 2, 2: digest, 3: TOKEN}).type == Type.COMMIT_REPLY
     newer = Asked(library, with_a_pause(unit), older.content)
     assert bool(newer.flags("lamp.pause") & IS_SET) is taken

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import ctypes as c
+import dataclasses
 from typing import Any
 
 import pytest
@@ -12,22 +13,11 @@ from hypothesis import strategies as st
 
 from provision.contract.profile import encode
 from provision.contract.table import Ability, Characters, Kind, Refusal
-from provision.schema.capacity import number_limits
+from provision.schema.capacity import TEXT_KINDS, number_limits
 from provision.schema.model import Field, Option, Pin, Schema, Section, Value
 from provision.schema.values import check_value
-from tests.c_board.board import (
-    BYTE_KINDS,
-    TEXT_KINDS,
-    CField,
-    CPin,
-    CReader,
-    CSchema,
-    Guarded,
-    Sink,
-    detail,
-    kind_symbol,
-    names,
-)
+from tests.c_board.board import CReader, Sink, Stub
+from tests.vectors.boards import declaration
 
 PINS = (
     Pin(0, Ability.IN | Ability.OUT, taken="console"),
@@ -35,58 +25,47 @@ PINS = (
     Pin(7, Ability.IN | Ability.OUT | Ability.PWM),
 )
 FIELDS = {
-    "text": Field("text", Kind.TEXT, "", minimum=2, maximum=12),
-    "ascii": Field("ascii", Kind.TEXT, "", maximum=8, characters=Characters.ASCII),
-    "word": Field("word", Kind.TEXT, "", maximum=8, characters=Characters.WORD),
-    "digits": Field("digits", Kind.TEXT, "", maximum=4, characters=Characters.DIGITS),
-    "secret": Field("secret", Kind.SECRET, "", minimum=8, maximum=24),
-    "integer": Field("integer", Kind.INTEGER, "", minimum=-10, maximum=100),
-    "free": Field("free", Kind.INTEGER, ""),
-    "decimal": Field("decimal", Kind.DECIMAL, "", digits=2, minimum=-500, maximum=4000),
-    "yes-no": Field("yes-no", Kind.YES_NO, ""),
-    "choice": Field("choice", Kind.CHOICE, "", options=(Option("slow", ""), Option("off", ""))),
-    "pin": Field("pin", Kind.PIN, "", needs=Ability.OUT),
-    "network-name": Field("network-name", Kind.NETWORK_NAME, ""),
-    "passphrase": Field("passphrase", Kind.PASSPHRASE, ""),
-    "host": Field("host", Kind.HOST, ""),
-    "url": Field("url", Kind.URL, "", schemes=("https", "http")),
-    "short-url": Field("short-url", Kind.URL, "", maximum=40, schemes=("mqtts",)),
-    "ip": Field("ip", Kind.IP, ""),
-    "ipv4": Field("ipv4", Kind.IP, "", families=1),
-    "ipv6": Field("ipv6", Kind.IP, "", families=2),
-    "port": Field("port", Kind.PORT, ""),
-    "time-zone": Field("time-zone", Kind.TIME_ZONE, ""),
-    "duration": Field("duration", Kind.DURATION, "", unit="s"),
-    "hex": Field("hex", Kind.HEX, "", minimum=6, maximum=6),
-    "blob": Field("blob", Kind.BLOB, "", maximum=300),
+    "text": Field("text", Kind.TEXT, "x", minimum=2, maximum=12),
+    "ascii": Field("ascii", Kind.TEXT, "x", maximum=8, characters=Characters.ASCII),
+    "word": Field("word", Kind.TEXT, "x", maximum=8, characters=Characters.WORD),
+    "digits": Field("digits", Kind.TEXT, "x", maximum=4, characters=Characters.DIGITS),
+    "secret": Field("secret", Kind.SECRET, "x", minimum=8, maximum=24),
+    "integer": Field("integer", Kind.INTEGER, "x", minimum=-10, maximum=100),
+    "free": Field("free", Kind.INTEGER, "x"),
+    "decimal": Field("decimal", Kind.DECIMAL, "x", digits=2, minimum=-500, maximum=4000),
+    "yes-no": Field("yes-no", Kind.YES_NO, "x"),
+    "choice": Field("choice", Kind.CHOICE, "x", options=(Option("slow", "x"), Option("off", "x"))),
+    "pin": Field("pin", Kind.PIN, "x", needs=Ability.OUT),
+    "network-name": Field("network-name", Kind.NETWORK_NAME, "x"),
+    "passphrase": Field("passphrase", Kind.PASSPHRASE, "x", network="all.network-name"),
+    "host": Field("host", Kind.HOST, "x"),
+    "url": Field("url", Kind.URL, "x", schemes=("https", "http")),
+    "short-url": Field("short-url", Kind.URL, "x", maximum=40, schemes=("mqtts",)),
+    "ip": Field("ip", Kind.IP, "x"),
+    "ipv4": Field("ipv4", Kind.IP, "x", families=1),
+    "ipv6": Field("ipv6", Kind.IP, "x", families=2),
+    "port": Field("port", Kind.PORT, "x"),
+    "time-zone": Field("time-zone", Kind.TIME_ZONE, "x"),
+    "duration": Field("duration", Kind.DURATION, "x", unit="s"),
+    "hex": Field("hex", Kind.HEX, "x", minimum=6, maximum=6),
+    "blob": Field("blob", Kind.BLOB, "x", maximum=300),
 }
-SCHEMA = Schema("", (Section("all", "", tuple(FIELDS.values())),), PINS)
-C_PINS = (CPin * len(PINS))(*(CPin(p.number, p.abilities, p.taken is not None) for p in PINS))
-C_SCHEMA = CSchema(pins=c.addressof(C_PINS), pin_count=len(PINS))
+SCHEMA = Schema("", (Section("all", "x", tuple(FIELDS.values())),), PINS)
 ROOM = 512
 READ = dict(CReader._fields_)["read"]
 
 
 class Checker:
-    """One field of the stub, with a settings struct that has only its member."""
+    """One field of the stub, with a settings struct of which its member is the last."""
 
     def __init__(self, library: c.CDLL, field: Field) -> None:
         self.library = library
         self.field = field
-        least, most = number_limits(field)
-        kind = c.addressof(c.c_uint8.in_dll(library, kind_symbol(field.kind)))
-        self.c_field = CField(kind=kind, minimum=least, maximum=most, tag=field.kind)
-        self.c_field.detail = detail(field)
-        self.names = names([o.key for o in field.options] or field.schemes)
-        self.c_field.names = c.addressof(self.names)
-        self.struct = Guarded(self._width(most))
-
-    def _width(self, most: int) -> int:
-        if self.field.kind in TEXT_KINDS:
-            return most + 1
-        if self.field.kind in BYTE_KINDS:
-            return most + 2
-        return 1 if self.field.kind in {Kind.YES_NO, Kind.CHOICE} else 4
+        fields = (FIELDS["network-name"], field) if field.network else (field,)
+        schema = Schema("Any", (Section("all", "All", fields),), PINS)
+        self.stub = Stub(library, dataclasses.replace(declaration("board"), schema=schema))
+        self.field_address = c.addressof(self.stub.fields[len(fields) - 1])
+        self.struct = self.stub.staged
 
     def from_memory(self, value: Value) -> int:
         """Return the stub's refusal of a value in a request, 0 for none."""
@@ -112,16 +91,16 @@ class Checker:
 
     def _decode(self, reader: Any) -> int:
         refusal = self.library.pv_decode_value(
-            c.byref(C_SCHEMA), c.byref(self.c_field), c.byref(reader), self.struct.address
+            c.byref(self.stub.schema), self.field_address, c.byref(reader), self.struct.address
         )
-        assert self.struct.whole()
+        self.stub.check_rules()
         assert reader.left == 0, "the value was not passed over whole"
         return int(refusal)
 
     def encoded(self) -> bytes:
         """Return the member as the stub encodes it."""
         sink = Sink(self.library)
-        self.library.pv_encode_value(sink.address, c.byref(self.c_field), self.struct.address)
+        self.library.pv_encode_value(sink.address, self.field_address, self.struct.address)
         return sink.bytes()
 
     def agrees(self, value: Value) -> None:
@@ -297,6 +276,6 @@ def test_parts_that_are_no_text(library: c.CDLL, kind: Kind, octets: bytes) -> N
         expected = Refusal.CHARACTERS if least <= len(octets) <= most else Refusal.LENGTH
     checker = Checker(library, field)
     refusal = library.pv_check_bytes(
-        c.byref(C_SCHEMA), c.byref(checker.c_field), octets, len(octets)
+        c.byref(checker.stub.schema), checker.field_address, octets, len(octets)
     )
     assert refusal == expected

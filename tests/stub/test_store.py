@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: MIT
 """The stub's store (firmware_stub/STORAGE.md): its format, its requests, what it makes of content.
 
-What happens when power is lost has a file of its own, test_store_power.py.
+What happens when power is lost is the affair of tests/power.
 """
 
 from __future__ import annotations

@@ -26,7 +26,8 @@ from provision.contract.table import MessageType as Type
 from provision.contract.table import Refusal
 from provision.schema.constraints import staged_digest
 from tests.c_board.board import STUB, Stub, build
-from tests.stub.lockstep import declaration, messages, request
+from tests.stub.lockstep import messages, request
+from tests.vectors.boards import declaration
 
 PRIVATE_STACK = Path(__file__).with_name("private_stack.c")
 LEVELS = ("-O0", "-Os", "-O2")
@@ -149,7 +150,7 @@ class Lab(Stub):
 
     def commit(self, token: bytes = TOKENS[0], *, wrong: int = 0) -> Message:
         """Commit what is staged."""
-        digest = staged_digest(self.descriptors.model, self._values) ^ wrong
+        digest = staged_digest(self.model, self._values) ^ wrong
         reply = self.ask(Type.COMMIT, {1: len(self._values), 2: digest, 3: token})
         if reply.type == Type.COMMIT_REPLY:
             self._values.clear()
@@ -400,7 +401,7 @@ def undoing(lab: Lab) -> None:
 
 def being_refused(lab: Lab) -> None:
     """A value that is refused leaves nothing, whole or when its last part has come."""
-    field = lab.descriptors.fields[lab.numbers[lab.canary.key]]
+    field = lab.fields[lab.numbers[lab.canary.key]]
     long = lab.canary.content.ljust(field.maximum + 1, b"!")[:460]
     value = long.decode() if isinstance(lab.canary.value, str) else long
     if len(long) > field.maximum:
