@@ -9,7 +9,8 @@
         print(done.outcome, done.run, done.address)
 
 connect_async() is the same for programs with an event loop. Every error is a ProvisionError: its
-text is for a person, its `code` and `parameters` are for the program.
+text is for a person, in English unless a Catalogue says it; its `code` and `parameters` are for the
+program.
 
 Modules are imported only when they are used, the serial library included.
 """
@@ -20,6 +21,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from provision.catalogue import Catalogue
     from provision.client.board import (
         SET,
         UNSET,
@@ -65,6 +67,7 @@ __all__ = [
     "Board",
     "BoardFault",
     "BoardRefused",
+    "Catalogue",
     "Done",
     "ErasedUnseen",
     "Event",
@@ -98,6 +101,7 @@ __all__ = [
 ]
 
 _HOMES = {
+    "provision.catalogue": {"Catalogue"},
     "provision.client.board_client": {"Event"},
     "provision.client.changes": {"ValueFault", "ValuesError"},
     "provision.client.changing": {"ErasedUnseen", "OutcomeUnknown", "StillHeld"},

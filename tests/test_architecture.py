@@ -53,7 +53,7 @@ ARROWS: dict[str, frozenset[str]] = {
     "__main__": frozenset({"cli"}),
     # provision/__init__.py, which every import of any room runs: it imports what it exports only
     # when that is asked for.
-    "": frozenset({"errors", "client", "link", "schema", "schema_file", "testing"}),
+    "": frozenset({"catalogue", "errors", "client", "link", "schema", "schema_file", "testing"}),
 }
 
 # Of a room that another one may know, these modules only. The kit reads a board's schema with the

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 
 import pytest
 
+import provision
 from provision import catalogue
 from provision.contract.table import MessageType
 from provision.link.errors import BoardRefused, Refused
@@ -135,7 +136,7 @@ def test_what_a_catalogue_lacks_is_said_in_english() -> None:
 def test_two_languages_are_spoken_in_one_process() -> None:
     """A phrase is data: two people are told the same, each in their language."""
     refused = BoardRefused(MessageType.COMMIT, Refused(99))
-    english, german = catalogue.Catalogue(["en"]), catalogue.Catalogue(["de"])
+    english, german = provision.Catalogue(["en"]), provision.Catalogue(["de"])
     assert english.spoken(refused) == "The board refused the request commit: code 99."
     assert german.spoken(refused) == "Das Board hat die Anfrage commit abgelehnt: Code 99."
     assert str(refused) == english.spoken(refused)
