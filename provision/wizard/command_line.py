@@ -106,9 +106,12 @@ def add_plain(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def add_yes(parser: argparse.ArgumentParser) -> None:
-    """Add whether a person has agreed already."""
+def add_agreement(parser: argparse.ArgumentParser) -> None:
+    """Add what a command takes that a person has to agree to."""
+    add_port(parser)
     parser.add_argument("--yes", action="store_true", help="do it without asking")
+    add_plain(parser)
+    add_json(parser)
 
 
 def add_replace(parser: argparse.ArgumentParser) -> None:
@@ -225,15 +228,6 @@ def no_terminal(options: argparse.Namespace, command: str) -> int:
     return refuse(options, said)
 
 
-def nobody_agrees(options: argparse.Namespace, command: str) -> int:
-    """Refuse a command that wants a person's word; return the exit code."""
-    said = tr(
-        "There is no terminal to ask at: `provision {command} --yes` does it without asking.",
-        command=command,
-    )
-    return refuse(options, said)
-
-
 def place_of(options: argparse.Namespace) -> PortSearch:
     """Return where the board is to be looked for."""
     from provision.client.discovery import PortSearch  # noqa: PLC0415
@@ -267,6 +261,21 @@ def _quiet(person: Person) -> AbstractContextManager[None]:
     from provision.wizard.screen import without_echo  # noqa: PLC0415
 
     return without_echo()
+
+
+def conclude_if_agreed(
+    options: argparse.Namespace,
+    command: str,
+    dialog: Callable[[Person], Coroutine[Any, Any, DialogResult]],
+) -> int:
+    """Do as conclude() does, if a person agrees: before, by --yes, or is there to be asked."""
+    if options.yes or has_terminal():
+        return conclude(options, dialog)
+    said = tr(
+        "There is no terminal to ask at: `provision {command} --yes` does it without asking.",
+        command=command,
+    )
+    return refuse(options, said)
 
 
 def conclude(

@@ -21,6 +21,8 @@ import pytest
 
 import provision
 from provision import SET, UNSET
+from provision.board.engine import Board, Body
+from provision.contract.table import StatusReplyKey
 from tests.waiting import PATIENCE
 
 ALARM = Path(__file__).parents[2] / "schemas" / "orchard-frost-alarm.toml"
@@ -33,6 +35,7 @@ NEEDED: dict[str, Any] = {
     "siren.relay": 6,
     "orchard.zone": "Europe/London",
 }
+FIELD = StatusReplyKey.FIELD
 READ = ("siren.relay",)  # the relay's caution
 
 
@@ -136,6 +139,23 @@ def test_a_wrong_passphrase_is_told_and_taken_back(virtual: provision.VirtualBoa
         )
         assert board.undo().is_working
     assert virtual.values["network.passphrase"] == "blossom-frost"
+
+
+def test_a_key_that_a_board_made_up_is_not_repeated(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A program prints what it is told: of keys it is told those of the schema only."""
+    status = Board._status
+
+    def made_up(self: Board, body: Body) -> Body:
+        reply = status(self, body)
+        return {**reply, **({FIELD: "\x1b[2Jsnow-in-may"} if FIELD in reply else {})}
+
+    monkeypatch.setattr(Board, "_status", made_up)
+    with (
+        provision.VirtualBoard(ALARM, networks=NETWORKS) as virtual,
+        provision.connect(virtual.port) as board,
+    ):
+        done = board.store({**NEEDED, "network.passphrase": "snow-in-may"}, accept=READ)
+        assert (done.run, done.reason, done.field) == ("failed", "passphrase-wrong", None)
 
 
 def test_an_open_network_has_no_passphrase(virtual: provision.VirtualBoard) -> None:
