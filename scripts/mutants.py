@@ -103,7 +103,7 @@ NAMED = (
                 ),
                 "p->apply_due = true;\n    reply_generation(p, r);": "p->apply_due = true;",
             },
-            "tests/stub/test_guards.py",
+            "tests/stub/test_flash_faults.py",
         ),
         (
             ENGINE,

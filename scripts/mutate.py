@@ -43,7 +43,7 @@ from scripts.operators import (  # noqa: E402
 from tests.c_board.board import WARNINGS  # noqa: E402
 
 # Without what drives a terminal, waits in real time, or asks what the compiler made of the stub.
-C_TESTS = "guards line_and_cbor kinds coverage_gaps staged_secrets store conversation"
+C_TESTS = "start line_and_cbor kinds newer_firmware flash_faults staged_secrets store conversation"
 WIZARD_TESTS = "flow answers status_text exact show choosing finder update"
 TESTS = {
     "firmware_stub/src": [f"tests/stub/test_{each}.py" for each in C_TESTS.split()],

@@ -1,10 +1,11 @@
 # SPDX-License-Identifier: MIT
-"""The C stub and the Python board beside each other: the same schema, the same bytes, one clock."""
+"""The C stub, asked by itself or beside the Python board: same schema, same bytes, one clock."""
 
 from __future__ import annotations
 
 import ctypes as c
 from dataclasses import dataclass
+from typing import Any
 
 from provision.board.engine import Board, from_declaration, settings_geometry
 from provision.board.flash import Flash
@@ -12,8 +13,13 @@ from provision.board.state import Limits
 from provision.contract.line import Frame, LineReceiver, encode_line
 from provision.contract.messages import Message, check_body, decode_message, encode_message
 from provision.contract.profile import Item
-from provision.contract.table import CommitKey, MessageType
+from provision.contract.table import (
+    CommitKey,
+    MessageType,
+)
+from provision.contract.table import MessageType as Type
 from provision.schema.constraints import staged_digest
+from provision.schema.declaration import Declaration
 from tests.c_board.board import Stub
 from tests.vectors.boards import declaration
 
@@ -36,6 +42,47 @@ def request(
 ) -> bytes:
     """Return the line of a request."""
     return encode_line(encode_message(Message(version, type_, id_, body or {})))
+
+
+class AskedStub(Stub):
+    """A stub that has been started, and is asked."""
+
+    def __init__(
+        self,
+        library: c.CDLL,
+        declared: str | Declaration,
+        content: bytes | None = None,
+        **rest: Any,
+    ) -> None:
+        if isinstance(declared, str):
+            declared = declaration(declared)
+        super().__init__(library, declared, content, **rest)
+        assert self.start() == 0
+
+    def answer(self, type_: int, body: dict[int, Any] | None = None) -> Any:
+        """Return the one reply to a request."""
+        (reply,) = messages(self.receive(request(type_, body)))
+        return reply
+
+    def stage(self, level: int) -> None:
+        """Stage the one setting of the trial board."""
+        reply = self.answer(Type.SET_FIELD, {1: "lamp.level", 2: level})
+        assert reply.type == Type.SET_FIELD_REPLY
+
+    def store(self, level: int) -> None:
+        """Commit a set of the trial board."""
+        self.stage(level)
+        self.flash.operations = 0
+        digest = staged_digest(self.model, {"lamp.level": level})
+        token = bytes([level, *TOKEN[1:]])
+        assert self.answer(Type.COMMIT, {1: 1, 2: digest, 3: token}).type == Type.COMMIT_REPLY
+
+    @property
+    def generation(self) -> int:
+        """The generation in force."""
+        generation = self.answer(Type.STATUS).body[8]
+        assert isinstance(generation, int)
+        return generation
 
 
 @dataclass

@@ -16,11 +16,18 @@ from provision.board.flash import Faults, FlashError, Operation, Tear
 from provision.board.state import Network
 from provision.contract.messages import encode_message
 from provision.contract.profile import Item
-from provision.contract.table import MAX_BODY, Refusal, Run, Security, Store
+from provision.contract.table import (
+    MAX_BODY,
+    Refusal,
+    Run,
+    Security,
+    Store,
+)
 from provision.contract.table import MessageType as Type
+from provision.schema.constraints import staged_digest
 from scripts.derive import source
 from tests.c_board.board import FELL_BACK, IN_FORCE, IS_ACTIVE, IS_SET, Stub
-from tests.stub.lockstep import TOKEN, Lockstep, in_lockstep, messages, request
+from tests.stub.lockstep import TOKEN, AskedStub, Lockstep, in_lockstep, messages, request
 from tests.vectors.boards import declaration
 
 TABLE = source.load(Path(__file__).parents[2] / "shared")
@@ -685,3 +692,43 @@ def test_random_conversations_with_trials(library: c.CDLL, steps: list[tuple[Any
         take(both, step)
     values(both)
     both.ask(Type.STATUS)
+
+
+@pytest.mark.parametrize("count", [2, 32])
+def test_a_count_that_is_wrong_beside_a_right_digest_differs(library: c.CDLL, count: int) -> None:
+    """Clause 6.5 has the board compare both: the digest alone is 32 bits of a guess."""
+    stub = AskedStub(library, "trial-board")
+    stub.stage(3)
+    digest = staged_digest(stub.model, {"lamp.level": 3})
+    reply = stub.answer(Type.COMMIT, {1: count, 2: digest, 3: TOKEN})
+    assert (reply.type, reply.body) == (Type.REFUSAL, {1: Refusal.SET_DIFFERS})
+    assert stub.generation == 0
+
+
+@pytest.mark.parametrize("octets", [b"\x7f\0\0\x01", b"\xfd" * 16])
+def test_an_address_is_shown(library: c.CDLL, octets: bytes) -> None:
+    """Of 4 or 16 bytes [6.6]; of another length it is none."""
+    stub = AskedStub(library, "board")
+    for size in (len(octets), len(octets) - 1):
+        stub.report_address(octets[:size])
+        body = stub.answer(Type.STATUS).body
+        assert body.get(7) == (octets if size == len(octets) else None)
+
+
+def test_at_most_64_networks_come_in_a_reply(library: c.CDLL) -> None:
+    """Where more would fit into the line [11.2]; the boards agree."""
+    both = in_lockstep(library, "board")
+    both.ask(Type.SURVEY)
+    found = [(bytes([number]), -1, Security.OPEN) for number in range(70)]
+    both.stub.found(found)
+    both.board.found([Network(*each) for each in found], done=True)
+    assert len(both.ask(Type.SURVEY, {1: 1}).body[5]) == 64  # type: ignore[arg-type]
+
+
+def test_scans_are_numbered_from_1_to_255_and_again_from_1(library: c.CDLL) -> None:
+    """A number tells scans apart [6.8]."""
+    both = in_lockstep(library, "board")
+    for number in [*range(1, 256), 1]:
+        assert both.ask(Type.SURVEY).body[1] == number
+        both.stub.found([])
+        both.board.found([], done=True)

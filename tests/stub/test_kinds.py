@@ -12,11 +12,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from provision.contract.profile import encode
-from provision.contract.table import Ability, Characters, Kind, Refusal
+from provision.contract.table import (
+    Ability,
+    Characters,
+    Kind,
+    Refusal,
+)
+from provision.contract.table import MessageType as Type
 from provision.schema.capacity import TEXT_KINDS, number_limits
 from provision.schema.model import Field, Option, Pin, Schema, Section, Value
 from provision.schema.values import check_value
 from tests.c_board.board import CReader, Sink, Stub
+from tests.stub.lockstep import AskedStub, Lockstep, in_lockstep
 from tests.vectors.boards import declaration
 
 PINS = (
@@ -279,3 +286,46 @@ def test_parts_that_are_no_text(library: c.CDLL, kind: Kind, octets: bytes) -> N
         c.byref(checker.stub.schema), checker.field_address, octets, len(octets)
     )
     assert refusal == expected
+
+
+def test_bytes_are_held_against_the_longest_length_again(library: c.CDLL) -> None:
+    """Whoever assembled them."""
+    stub = AskedStub(library, "board")
+    field = stub.fields[stub.numbers["octets.hex"]]
+    for size, expected in ((8, 0), (9, Refusal.LENGTH)):
+        octets = bytes(size)
+        schema = c.byref(stub.schema)
+        assert library.pv_check_bytes(schema, c.byref(field), octets, size) == expected
+
+
+# RFC 3986 §2.2 has no NUL; the TZ strings break the grammar of clause 9.4 at one place each.
+NO_VALUES: list[tuple[str, Value, Refusal]] = [
+    ("names.url", "https://a\0b", Refusal.CHARACTERS),
+    ("names.url", "https://a/\0", Refusal.CHARACTERS),
+    ("names.zone", "UTC0:5", Refusal.FORM),
+    ("names.zone", "UTC0:05:7", Refusal.FORM),
+    ("names.zone", "UTC0:60", Refusal.FORM),
+    ("names.zone", "UTC0:05:60", Refusal.FORM),
+    ("names.zone", "AAA0BBB25,M3.2.0,M10.1.0", Refusal.FORM),
+    ("names.zone", "AAA0BBB,M3", Refusal.FORM),
+    ("names.zone", "AAA0BBB,M3.2", Refusal.FORM),
+    ("names.zone", "AAA0BBB,M3.6.0,M10.1.0", Refusal.FORM),
+    ("names.zone", "AAA0BBB,M3.2.7,M10.1.0", Refusal.FORM),
+    ("names.zone", "AAA0BBB,M13.2.0,M10.1.0", Refusal.FORM),
+    ("names.zone", "AAA0BBB,J1", Refusal.FORM),
+    ("names.zone", "AAA0BBB,J1,J366", Refusal.FORM),
+    ("names.zone", "AAA0BBB,1,2x", Refusal.FORM),
+]
+
+
+@pytest.mark.parametrize(("key", "value", "expected"), NO_VALUES)
+def test_values_that_break_one_rule(
+    library: c.CDLL, key: str, value: Value, expected: Refusal
+) -> None:
+    """Stub, Python board and host refuse each with the code that clause 9 states."""
+    both: Lockstep = in_lockstep(library, "board")
+    reply = both.ask(Type.SET_FIELD, {1: key, 2: value})
+    assert reply.body == {1: expected, 2: key}
+    setting = both.board.schema.setting(key)
+    assert setting is not None
+    assert check_value(setting.field, value, both.board.schema) is expected

@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import base64
 import ctypes as c
 import json
 from pathlib import Path
@@ -11,9 +12,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from provision.contract.messages import Message, encode_message
 from provision.contract.profile import Item, ProfileError, decode, encode
-from provision.contract.table import MAX_BODY
-from tests.c_board.board import Sink
+from provision.contract.table import (
+    MAX_BODY,
+)
+from provision.contract.table import MessageType as Type
+from tests.c_board.board import CReader, Sink
+from tests.conformance.making import framed
+from tests.stub.lockstep import AskedStub, messages, request
 
 LARGEST_ITEM = MAX_BODY * 3 // 4
 DATA = Path(__file__).parents[1] / "contract" / "data"
@@ -220,3 +227,84 @@ def test_utf8_agrees_with_the_host(library: c.CDLL, text: str, data: st.DataObje
     except UnicodeDecodeError:
         expected = False
     assert library.pv_is_item(head + octets, len(head + octets)) is expected
+
+
+@pytest.mark.parametrize(("id_", "unused"), [(1, 2), (300, 4)])
+def test_a_request_whose_pad_bits_are_not_zero_is_ignored(
+    library: c.CDLL, id_: int, unused: int
+) -> None:
+    """A BODY has one spelling only [2.2]. Its CHECK is right, and its item is a request."""
+    stub = AskedStub(library, "trial-board")
+    item = encode_message(Message(1, Type.HELLO, id_))
+    assert len(item) * 8 % 6 == 6 - unused
+    alphabet = (
+        "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"  # RFC 4648 table 2
+    )
+    body = base64.urlsafe_b64encode(item).decode().rstrip("=")
+    others = [body[:-1] + alphabet[alphabet.index(body[-1]) | bits] for bits in range(1 << unused)]
+    answered = [spelling for spelling in others if stub.receive(framed(spelling.encode()))]
+    assert answered == [body]
+
+
+@pytest.mark.parametrize("body", ["hAEBAaAA", "hAEBAaA=", "hAEBAaAAA"])
+def test_a_request_with_a_character_too_many_is_ignored(library: c.CDLL, body: str) -> None:
+    """A zero byte behind the item, padding, and a character that carries no whole byte."""
+    stub = AskedStub(library, "trial-board")
+    assert stub.receive(framed(b"hAEBAaA"))  # hello with id 1
+    assert stub.receive(framed(body.encode())) == b""
+
+
+def test_a_request_with_a_foreign_character_is_ignored(library: c.CDLL) -> None:
+    """Wherever it stands, even where its bits would be those of what belongs there."""
+    stub = AskedStub(library, "trial-board")
+    body = b"hAEBAaA"
+    for foreign in b"+/=*@[`{ .\x00\x7f\xff":
+        for at in range(len(body)):
+            assert stub.receive(framed(body[:at] + bytes([foreign]) + body[at + 1 :])) == b""
+
+
+def test_lines_of_every_length_are_sent_whole(library: c.CDLL) -> None:
+    """However they fall into pieces for the port; none is a multiple of a piece."""
+    stub = AskedStub(library, "board")
+    lengths = set()
+    for length in range(1, 97):
+        reply = stub.receive(request(Type.GET_SCHEMA, {1: 0, 2: length}))
+        assert len(messages(reply)[0].body[2]) == length  # type: ignore[arg-type]
+        lengths.add(len(reply) % 4)
+    assert lengths == {1, 2, 3}
+
+
+@pytest.mark.parametrize(
+    ("item", "what"),
+    [
+        ("9a00010000", "an array of 2^16 items, of which none is there"),
+        ("b98000", "a map of 2^15 pairs, which are 2^16 items"),
+        ("ba80000000", "a map of 2^31 pairs, which are 2^32 items"),
+        ("3a80000000", "the integer -2^31 - 1"),
+        ("3affffffff", "the integer -2^32"),
+    ],
+)
+def test_what_would_overflow_a_count_or_a_number_is_no_item(
+    library: c.CDLL, item: str, what: str
+) -> None:
+    """Clause 3 bounds integers and admits no item that is not all there."""
+    octets = bytes.fromhex(item)
+    assert not library.pv_is_item(octets, len(octets)), what
+
+
+def test_no_item_is_longer_than_a_line_carries(library: c.CDLL) -> None:
+    """491 bytes are the most [2.3]."""
+    largest = 655 * 3 // 4
+    for size in (largest - 3, largest - 2):
+        item = b"\x59" + size.to_bytes(2, "big") + bytes(size)
+        assert library.pv_is_item(item, len(item)) is (len(item) <= largest)
+
+
+def test_a_reader_that_failed_reads_nothing_more(library: c.CDLL) -> None:
+    """Not even no bytes at all."""
+    memory = c.create_string_buffer(b"\x18\x01")
+    reader = CReader(memory=c.addressof(memory), left=2)
+    head = (c.c_uint32 * 2)()
+    assert not library.pv_read_head(c.byref(reader), head)  # 1 has a shorter form
+    assert reader.failed
+    assert not library.pv_read(c.byref(reader), None, 0)
