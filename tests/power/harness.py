@@ -135,12 +135,12 @@ def matrix(size: str) -> list[Job]:
                 each = SECOND_CUTS[size][geometry] * (1 if slots == 4 else 3)
                 options = {"slots": slots, "geometry": geometry, "tear": tear, "each": each}
                 found.append(Job("matrix", {**options, "readings": 4 if size == "long" else 2}))
-    if size == "short":  # other geometries, and more readings of what one cut left
+    if size == "short":  # other geometries, and in one more readings of what one cut left
+        others = [(4, geometry, tear) for geometry in (6, 8) for tear in TEARS[:4]]
+        others += [(slots, 7, tear) for slots in (4, 3, 2) for tear in TEARS]
         found += [
-            Job("matrix", {"slots": slots, "geometry": g, "tear": tear, "depth": 1, "readings": 8})
-            for slots in (4, 3, 2)
-            for g in (6, 7, 8)
-            for tear in TEARS
+            Job("matrix", {"slots": n, "geometry": g, "tear": tear, "depth": 1, "readings": 8})
+            for n, g, tear in others
         ]
     if size == "long":  # a third and a fourth cut
         found += [
