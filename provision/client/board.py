@@ -61,6 +61,8 @@ class Mark(Enum):
     def __repr__(self) -> str:
         return f"provision.{self.name}"
 
+    __str__ = __repr__
+
 
 SET, UNSET = Mark.SET, Mark.UNSET
 

@@ -69,7 +69,7 @@ def load_declaration(path: pathlib.Path) -> Declaration:
         with path.open("rb") as file:
             content = file.read(MAX_FILE + 1)
     except FileNotFoundError:
-        raise _unreadable(name, "there is no such file", "look at the name of the file") from None
+        raise _unreadable(name, "there is no such file", "check its name and its folder") from None
     except OSError as error:
         reason = (error.strerror or "unknown reason").lower()
         raise _unreadable(name, f"it cannot be read ({reason})", "give a file of yours") from None

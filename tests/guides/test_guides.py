@@ -22,8 +22,8 @@ def test_the_ten_minutes_to_a_dialog(clean_environment: dict[str, str], tmp_path
 
 
 def test_a_board_is_set_up_from_python(clean_environment: dict[str, str], tmp_path: Path) -> None:
-    """README.md, "From Python": a script that anybody can run."""
-    assert follow(README, tmp_path, clean_environment) == 2
+    """README.md, "From Python": a script and a test that anybody can run."""
+    assert follow(README, tmp_path, clean_environment) == 4
 
 
 @pytest.mark.needs("cc", "objcopy")
