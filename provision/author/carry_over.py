@@ -267,7 +267,7 @@ def _share(fitting: int, total: int) -> _Share:
 
 
 def _option_words(lost: Sequence[Value]) -> str:
-    be = "is no option" if len(lost) == 1 else "are no options"
+    be = "is not an option" if len(lost) == 1 else "are not options"
     return f"{_listed(lost)} {be} any more"
 
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: MIT
-"""Why a line of a board is no message, in words that help its author to mend it.
+"""Why a line of a board is not a message, in words that help its author to mend it.
 
 A wrong CHECK is compared with what usual mistakes make of the same line: another CRC of 32 bits,
 the four-bit groups in another order, other bytes than the characters of BODY. Their parameters are
@@ -84,7 +84,7 @@ def check_of(body: bytes) -> bytes:
 
 
 def why_no_message(line: bytes) -> tuple[str, str]:
-    """Return why a line that begins with a tilde is no message, and the figures that show it."""
+    """Return why a line that begins with a tilde is not a message, and the figures that show it."""
     body, check = line[1:-_LENGTH], line[-_LENGTH:]
     if len(line) < 2 + _LENGTH:
         return "it has fewer than 10 characters", f"it has {len(line)}"

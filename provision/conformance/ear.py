@@ -105,7 +105,9 @@ class Ear:
             if len(line) <= MAX_BODY + 9:
                 words, figures = why_no_message(line)
                 number = "2.1.2" if words == LOG_WITHIN else "2.1.1"
-                wrong.append(Wrong(number, f"a line of the board is no message: {words}", figures))
+                wrong.append(
+                    Wrong(number, f"a line of the board is not a message: {words}", figures)
+                )
             return Came(line, None, None, tuple(wrong))
         try:
             profile.decode(event.item)
@@ -113,7 +115,7 @@ class Ear:
         except profile.ProfileError as error:
             wrong.append(Wrong("3.1.1", f"an item of the board is not in the profile: {error}"))
         except MessageError as error:
-            wrong.append(Wrong("4.1.6", f"an item of the board is no message: {error}"))
+            wrong.append(Wrong("4.1.6", f"an item of the board is not a message: {error}"))
         if message is not None and message.type % 2:
             self.odd_types += 1
             return None

@@ -62,8 +62,8 @@ def show_line(raw: bytes, is_secret: Callable[[bytes, Message | None], bool]) ->
     if hidden:
         return Shown(f"{len(raw)} bytes, not shown since there is a secret in them", None)
     if item is not None:
-        return Shown("a line whose item is no message", raw)
-    return Shown(f"{len(raw)} bytes that are no message", raw)
+        return Shown("a line whose item is not a message", raw)
+    return Shown(f"{len(raw)} bytes that are not a message", raw)
 
 
 def show_without_values(raw: bytes, is_secret: Callable[[bytes, Message | None], bool]) -> Shown:

@@ -69,7 +69,7 @@ class LineFault(StrEnum):
     TOO_SHORT = "the line is too short for a frame"
     FOREIGN = "too many of its characters are none of a frame's"
     CHECK = "the check does not match"
-    SPELLING = "the body is no base64url without padding and with zero pad bits"
+    SPELLING = "the body is not base64url without padding and with zero pad bits"
 
     @property
     def may_be_a_frame(self) -> bool:

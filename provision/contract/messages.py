@@ -45,7 +45,7 @@ def code_name(code: int) -> str:
 
 
 class MessageError(ValueError):
-    """An item is no message, or a message is not of the form that its type has.
+    """An item is not a message, or a message is not of the form that its type has.
 
     refusal is what a board answers; None stands for no answer, since the item is to be ignored as
     if its line had been damaged (clauses 3 and 4.1). The text names message and key, never a value.

@@ -216,7 +216,7 @@ class _Map:
 
     def __init__(self, item: Item, where: str, keys: type[IntEnum]) -> None:
         if not isinstance(item, dict):
-            _invalid(where, "it is no map")
+            _invalid(where, "it is not a map")
         for key in item:
             if key not in keys.__members__.values() and key < SKIPPABLE_FROM:
                 _too_new(where, f"the key {key}")
@@ -251,7 +251,7 @@ def _bool(item: Item, where: str) -> bool:
 def _integer(least: int, most: int) -> Callable[[Item, str], int]:
     def read(item: Item, where: str) -> int:
         if type(item) is not int or not least <= item <= most:
-            _invalid(where, f"it is no integer from {least} to {most}")
+            _invalid(where, f"it is not an integer from {least} to {most}")
         return item
 
     return read
@@ -261,7 +261,7 @@ def _text(longest: int) -> Callable[[Item, str], str]:
     def read(item: Item, where: str) -> str:
         size = len(item.encode("utf-8", "surrogatepass")) if isinstance(item, str) else 0
         if not isinstance(item, str) or not 1 <= size <= longest:
-            _invalid(where, f"it is no text of 1 to {longest} bytes")
+            _invalid(where, f"it is not a text of 1 to {longest} bytes")
         return item
 
     return read
@@ -283,7 +283,7 @@ def _array(
 ) -> Callable[[Item, str], tuple[T, ...]]:
     def read(item: Item, where: str) -> tuple[T, ...]:
         if not isinstance(item, list) or not least <= len(item) <= most:
-            _invalid(where, f"it is no array of {least} to {most} items")
+            _invalid(where, f"it is not an array of {least} to {most} items")
         return tuple(reader(each, f"{where}, item {place}") for place, each in enumerate(item, 1))
 
     return read
@@ -337,10 +337,10 @@ def from_item(item: Item) -> Schema:
 
 def _translation(item: Item, where: str) -> Translation:
     if not isinstance(item, list) or len(item) != 2:
-        _invalid(where, "it is no array of a language and its texts")
+        _invalid(where, "it is not an array of a language and its texts")
     language, texts = _language(item[0], where), item[1]
     if not isinstance(texts, list):
-        _invalid(where, "its texts are no array")
+        _invalid(where, "its texts are not an array")
     return Translation(
         language,
         tuple(
@@ -442,7 +442,7 @@ def _code(codes: type[Code]) -> Callable[[Item, str], Code]:
 
 def _value(item: Item, where: str) -> Value:
     if not isinstance(item, int | str | bytes):
-        _invalid(where, "it is no value")
+        _invalid(where, "it is not a value")
     return item
 
 
@@ -458,7 +458,7 @@ def _any(item: Item, _where: str) -> Item:
 
 def _condition_value(item: Item, where: str) -> int | bool | str:
     if not isinstance(item, int | str):
-        _invalid(where, "it is no value")
+        _invalid(where, "it is not a value")
     return item
 
 
@@ -531,7 +531,9 @@ def _check_condition(schema: Schema, section: Section, field: Field) -> None:
     if named is None:
         _invalid(where, "it names no earlier field of the section, or of one that does not repeat")
     if condition.values and named.kind not in KINDS_IN_CONDITIONS:
-        _invalid(where, "it lists values of a field that is no yes-no, choice, integer or duration")
+        _invalid(
+            where, "it lists values of a field that is not a yes-no, choice, integer or duration"
+        )
     if any(check_value(named, value, schema) is not None for value in condition.values):
         _invalid(where, "it lists a value that the field can never have")
 

@@ -25,7 +25,7 @@ from provision.schema.time_zones import is_tz_string, zones
 
 
 class ValueProblem(ValueError):  # noqa: N818 - a problem of the person's, not of the program
-    """What was typed is no value for the field; `words` follow the field's label."""
+    """What was typed is not a value for the field; `words` follow the field's label."""
 
     def __init__(self, words: Phrase, code: Refusal) -> None:
         super().__init__(words)

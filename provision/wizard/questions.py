@@ -62,7 +62,7 @@ class Origin(Enum):
 
 
 class Move(Enum):
-    """An answer that is no value."""
+    """An answer that is not a value."""
 
     KEEP = auto()
     """What the question offers; of a secret, which is not shown, the one that is set."""

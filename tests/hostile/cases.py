@@ -240,9 +240,9 @@ for _name, _more, _where in (
     ("33 values in a condition", {"k12": ["door.motor", [True] * 33]}, "array of 0 to 32"),
     ("a key that another field has", {"k1": "note"}, "two fields have the same key"),
     ("a network of another section", {"k2": 9, "k8": None, "k16": "network.name"}, "of its sect"),
-    ("text for a number", {"k8": "twenty"}, "is no integer"),
+    ("text for a number", {"k8": "twenty"}, "is not an integer"),
     ("a number for a label", {"k3": 7}, "is no text"),
-    ("a map for a default", {"k6": {1: 2}}, "it is no value"),
+    ("a map for a default", {"k6": {1: 2}}, "it is not a value"),
 ):
 
     def _declares(item: Item) -> Change:

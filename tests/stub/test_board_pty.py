@@ -308,7 +308,7 @@ def refused(program: Path, *options: str) -> tuple[int, str]:
     [
         ("", 64, "--flash FILE is missing"),
         ("--flash", 64, "lacks its value"),
-        ("--unit-id xyz", 64, "xyz is no value for --unit-id"),
+        ("--unit-id xyz", 64, "xyz is not a value for --unit-id"),
         ("--boot-delay -1", 64, "no value for --boot-delay"),
         ("--flash f --colour red", 64, "--colour is no option"),
         ("--flash {folder}/no/flash", 66, "cannot be opened"),

@@ -194,7 +194,7 @@ def unknown_types(board: BoardUnderTest) -> Procedure[None]:
             if lacking:
                 raise NotMet(f"`supported` lacks type {lacking[0]}, which the board offers")
             if any(t % 2 == 0 for t in numbers):
-                raise NotMet("`supported` has an even type, which is no request")
+                raise NotMet("`supported` has an even type, which is not a request")
             yield from _lists_all_that_it_knows(board, numbers)
 
 

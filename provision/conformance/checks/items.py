@@ -89,7 +89,7 @@ def profile_values(board: BoardUnderTest) -> Procedure[None]:
 
 
 def profile_ends(board: BoardUnderTest) -> Procedure[None]:
-    """An item that ends too early, or has bytes behind it, is no message."""
+    """An item that ends too early, or has bytes behind it, is not a message."""
     for what, tail in (
         ("a byte behind the item", b"\xa0\x00"),
         ("another item behind it", b"\xa0\xa0"),

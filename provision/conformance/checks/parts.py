@@ -40,7 +40,7 @@ class Parts:
             if fits and limits(setting.field)[1] > longest:
                 best = setting
         if best is None:
-            what = "secret field" if secret else "field that is no secret,"
+            what = "secret field" if secret else "field that is not a secret,"
             raise NotApplicable(f"the board's schema has no {what} of 8 bytes or more for parts")
         self.setting = best
         self.others = [

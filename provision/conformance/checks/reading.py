@@ -326,7 +326,7 @@ def check_status(board: BoardUnderTest, body: Body) -> None:
     field = body.get(StatusReplyKey.FIELD)
     schema = board.schema
     if isinstance(field, str) and schema is not None and schema.setting(field) is None:
-        raise NotMet("`field` is no field of the schema")
+        raise NotMet("`field` is not a field of the schema")
 
 
 def _check_run(body: Body) -> None:

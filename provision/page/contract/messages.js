@@ -27,7 +27,7 @@ const ENVELOPE = [
 ];
 
 /**
- * An item is no message, or a message is not of the form that its type has.
+ * An item is not a message, or a message is not of the form that its type has.
  *
  * refusal is the code for what is wrong; null where the item is to be ignored as if its line had
  * been damaged (clauses 3 and 4.1). The text names message and key, never a value.

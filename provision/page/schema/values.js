@@ -28,7 +28,7 @@ export function ofKind(kind) {
   return { type, least, most };
 }
 
-/** What was typed is no value for the field; `words` follow the field's label. */
+/** What was typed is not a value for the field; `words` follow the field's label. */
 export class ValueProblem extends Error {
   /**
    * @param {string} words

@@ -48,7 +48,7 @@ export const Origin = Object.freeze({
   DEFAULT: "default",
 });
 
-/** An answer that is no value. */
+/** An answer that is not a value. */
 export const Move = Object.freeze({
   /** What the question offers; of a secret, which is not shown, the one that is set. */
   KEEP: "keep",

@@ -45,7 +45,7 @@ def taken(item: bytes) -> Event:
 
 
 DAMAGED: Event = {"damaged": True}
-"""A line that begins with a tilde and is no message: nothing of it may be shown."""
+"""A line that begins with a tilde and is not a message: nothing of it may be shown."""
 
 
 def log(*pieces: str | None) -> Event:

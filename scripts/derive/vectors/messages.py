@@ -13,7 +13,7 @@ FLAGS = {
     "valid": "a message of the form that the table gives its type",
     "form": "a body that lacks a key, or has a value outside its type, size or range",
     "growth": "what a later version may add must be refused, or skipped, as clause 4.2 says",
-    "envelope": "an item that is no message must be ignored, not refused",
+    "envelope": "an item that is not a message must be ignored, not refused",
     "profile": "CBOR outside the profile must be ignored, however harmless it looks",
     "order": "the first of two faults decides",
 }

@@ -980,7 +980,7 @@ _CASES: list[Case] = [
     ),
     _two(
         "condition-bare",
-        "a condition that is no array",
+        "a condition that is not an array",
         field(_YES_NO, "a"),
         field(_PORT, "b", _12="s.a"),
         flag="form",
