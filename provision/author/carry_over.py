@@ -69,7 +69,7 @@ class Chance(IntEnum):
     ALWAYS = 2
 
 
-class Verdict(Enum):
+class UpdateVerdict(Enum):
     """What an update comes to for whoever has a board."""
 
     NOTHING = "nothing to do"
@@ -140,12 +140,12 @@ class UpdateOutcome:
         return any(each.fate in LOST for each in self.settings)
 
     @property
-    def verdict(self) -> Verdict:
+    def verdict(self) -> UpdateVerdict:
         """What it comes to, by the worst that may happen to a board."""
         if self.stops is not Chance.NEVER:
-            return Verdict.STOPS
+            return UpdateVerdict.STOPS
         offered = any(each.offered for each in self.settings)
-        return Verdict.QUESTIONS if offered else Verdict.NOTHING
+        return UpdateVerdict.QUESTIONS if offered else UpdateVerdict.NOTHING
 
 
 def carry_over(old: Declaration, new: Declaration) -> UpdateOutcome:
@@ -778,17 +778,20 @@ def summary(update: UpdateOutcome) -> str:
     return f"{_loss_words(update.settings)}. {_VERDICT_WORDS[update.verdict, update.stops]}"
 
 
-_VERDICT_WORDS: Mapping[tuple[Verdict, Chance], str] = MappingProxyType(
+_VERDICT_WORDS: Mapping[tuple[UpdateVerdict, Chance], str] = MappingProxyType(
     {
-        (Verdict.NOTHING, Chance.NEVER): "Nothing has to be done: every board goes on working.",
-        (Verdict.QUESTIONS, Chance.NEVER): (
+        (
+            UpdateVerdict.NOTHING,
+            Chance.NEVER,
+        ): "Nothing has to be done: every board goes on working.",
+        (UpdateVerdict.QUESTIONS, Chance.NEVER): (
             "There are new questions for the next dialog; until then every board goes on working."
         ),
-        (Verdict.STOPS, Chance.PERHAPS): (
+        (UpdateVerdict.STOPS, Chance.PERHAPS): (
             "Boards may stop working, until somebody connects them and answers what is missing:"
             " that depends on what people have set."
         ),
-        (Verdict.STOPS, Chance.ALWAYS): (
+        (UpdateVerdict.STOPS, Chance.ALWAYS): (
             "Every board stops working until somebody connects it and answers what is missing."
         ),
     }
@@ -859,7 +862,7 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         heading = f"{_version(old)} -> {_version(new)}\n\n"
         sys.stdout.write(heading + "\n".join(lines(update)) + "\n")
-    if update.verdict is Verdict.STOPS and "stop" not in arguments.allow:
+    if update.verdict is UpdateVerdict.STOPS and "stop" not in arguments.allow:
         return STOPS
     return LOSES if update.loses and "loss" not in arguments.allow else FINE
 

@@ -82,7 +82,7 @@ def as_html(declaration: Declaration) -> str:
 # ----------------------------------------------------------------------------- what stands on it
 
 
-class Code(str):
+class Verbatim(str):
     """A key, or another word that is typed as it stands."""
 
     __slots__ = ()
@@ -237,7 +237,7 @@ def _facts(field: Field, section: Section, schema: Schema) -> Iterator[Fact]:
             yield _fact("Shared", "another setting that shares may have the same pin")
     yield _fact("Key", *_keys(field, section))
     if field.was:
-        older = [piece for key in field.was for piece in (", ", Code(key))]
+        older = [piece for key in field.was for piece in (", ", Verbatim(key))]
         yield _fact("Older keys", *older[1:])
 
 
@@ -321,7 +321,7 @@ def _is_limited(field: Field, refusal: Refusal) -> bool:
 
 def _options(field: Field) -> list[Words]:
     return [
-        (option.label, " (", Code(option.key), ")", f": {option.help}" if option.help else "")
+        (option.label, " (", Verbatim(option.key), ")", f": {option.help}" if option.help else "")
         for option in field.options
     ]
 
@@ -369,8 +369,8 @@ def _condition_words(condition: Condition, section: Section, schema: Schema) -> 
 
 def _keys(field: Field, section: Section) -> Words:
     if section.repeat is None:
-        return (Code(f"{section.key}.{field.key}"),)
-    first, last = (Code(f"{section.key}.{n}.{field.key}") for n in (1, section.repeat.most))
+        return (Verbatim(f"{section.key}.{field.key}"),)
+    first, last = (Verbatim(f"{section.key}.{n}.{field.key}") for n in (1, section.repeat.most))
     return (first,) if first == last else (first, " to ", last)
 
 
@@ -514,7 +514,9 @@ def _markdown(block: Block) -> str:
 
 
 def _run_of(words: Words) -> str:
-    return "".join(f"`{piece}`" if isinstance(piece, Code) else _escaped(piece) for piece in words)
+    return "".join(
+        f"`{piece}`" if isinstance(piece, Verbatim) else _escaped(piece) for piece in words
+    )
 
 
 def _escaped(text: str) -> str:
@@ -594,7 +596,7 @@ def _html(block: Block) -> str:
 
 def _html_run(words: Words) -> str:
     return "".join(
-        f"<code>{piece}</code>" if isinstance(piece, Code) else html.escape(_plain(piece))
+        f"<code>{piece}</code>" if isinstance(piece, Verbatim) else html.escape(_plain(piece))
         for piece in words
     )
 

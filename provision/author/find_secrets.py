@@ -73,7 +73,7 @@ class Pattern:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class SecretFound:
     """A form of a secret that is in the image."""
 
     pattern: Pattern
@@ -350,7 +350,7 @@ def base64_inside(value: bytes, alignment: int) -> bytes:
 # ------------------------------------------------------------------------------------ the search
 
 
-def search(image: Image, wanted: Sequence[Pattern]) -> list[Found]:
+def search(image: Image, wanted: Sequence[Pattern]) -> list[SecretFound]:
     """Return which patterns are in an image, in their order.
 
     Of raw bytes and ELF the file is searched, which has debug information, too; of Intel HEX and
@@ -373,7 +373,7 @@ def search(image: Image, wanted: Sequence[Pattern]) -> list[Found]:
         for tally in (by_address, in_file):
             if count := tally.counts[pattern]:
                 places = tuple(tally.places[pattern])
-                found.append(Found(pattern, count, places, tally is by_address))
+                found.append(SecretFound(pattern, count, places, tally is by_address))
                 break
     return found
 

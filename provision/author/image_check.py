@@ -76,7 +76,7 @@ def run(arguments: argparse.Namespace) -> int:
     schema: Path | None = arguments.schema
     try:
         board = load_schema(schema).board if schema is not None else None
-        flash = Flash(arguments.flash_base, board) if board is not None else None
+        flash = FlashArea(arguments.flash_base, board) if board is not None else None
         images = [_open(piece, arguments.uf2_family) for piece in pieces]
     except InputError as error:
         sys.stderr.write(f"{error}\n")
@@ -110,7 +110,7 @@ def _open(piece: PieceArgument, family: int | None) -> Image:
     return image
 
 
-class Flash:
+class FlashArea:
     """A board's flash, at the addresses at which the processor sees it."""
 
     def __init__(self, base: int, board: BoardDeclaration) -> None:
@@ -163,7 +163,7 @@ class PieceReport:
         return f"{_range(image.start, image.end)}  {image.path} ({form}): {said}."
 
 
-def check(images: Sequence[Image], flash: Flash | None) -> list[PieceReport]:
+def check(images: Sequence[Image], flash: FlashArea | None) -> list[PieceReport]:
     """Look at the pieces together, in the order of their addresses."""
     ordered = sorted(images, key=lambda image: (image.start, image.end))
     overlaps = _overlaps(ordered)
@@ -213,7 +213,7 @@ def _overlaps(images: Sequence[Image]) -> dict[int, dict[int, int]]:
     return found
 
 
-def _off_the_flash(image: Image, flash: Flash) -> Iterator[str]:
+def _off_the_flash(image: Image, flash: FlashArea) -> Iterator[str]:
     if image.start < flash.start:
         yield f"begins before the flash, which begins at {flash.start:#x}"
     if image.end > flash.end:
@@ -223,7 +223,7 @@ def _off_the_flash(image: Image, flash: Flash) -> Iterator[str]:
         )
 
 
-def _off_the_grid(image: Image, flash: Flash) -> Iterator[str]:
+def _off_the_grid(image: Image, flash: FlashArea) -> Iterator[str]:
     off = [(run, first) for run, first, _ in flash.erased_by(image.parts) if run != first]
     if off:
         run, first = off[0]
@@ -234,7 +234,7 @@ def _off_the_grid(image: Image, flash: Flash) -> Iterator[str]:
         )
 
 
-def _on_the_settings(image: Image, flash: Flash) -> list[str]:
+def _on_the_settings(image: Image, flash: FlashArea) -> list[str]:
     for start, _, end in flash.erased_by(image.parts):
         if start < flash.settings_end and end > flash.settings_start:
             first, after = max(start, flash.settings_start), min(end, flash.settings_end)
@@ -242,7 +242,7 @@ def _on_the_settings(image: Image, flash: Flash) -> list[str]:
     return []
 
 
-def verdict(findings: Sequence[PieceReport], flash: Flash | None) -> str:
+def verdict(findings: Sequence[PieceReport], flash: FlashArea | None) -> str:
     """Return the verdict, a sentence."""
     wrong = [finding for finding in findings if finding.faults]
     hurting = [str(finding.image.path) for finding in findings if not finding.spares_settings]

@@ -20,7 +20,7 @@ from provision.board.engine import Board
 from provision.board.state import (
     Applied,
     Erased,
-    Event,
+    FirmwareEvent,
     Located,
     Network,
     Restarting,
@@ -149,7 +149,7 @@ class Application:
         log, self._log = self._log, []
         return log
 
-    def handle(self, event: Event, now_ms: int) -> None:
+    def handle(self, event: FirmwareEvent, now_ms: int) -> None:
         """Do what the board's engine asks for."""
         match event:
             case Applied(values):

@@ -114,11 +114,11 @@ class SurveyStarted:
     """Look for networks in range, and give them to Board.found()."""
 
 
-Event = Applied | Waiting | Erased | Restarting | Located | SurveyStarted
+FirmwareEvent = Applied | Waiting | Erased | Restarting | Located | SurveyStarted
 
 
 @dataclass(frozen=True, slots=True)
-class Report:
+class RunReport:
     """How the firmware gets on with the set in force [6.6]."""
 
     run: Run
@@ -163,7 +163,7 @@ class BoardState:
             self.capabilities &= ~Capability.TRIAL
         if self.limits.presence is not None:
             self.capabilities |= Capability.PRESENCE
-        self._report = Report(Run.IDLE)
+        self._report = RunReport(Run.IDLE)
         self.restart(boot_number, now_ms)
 
     def restart(self, boot_number: int, now_ms: int) -> None:
@@ -172,7 +172,7 @@ class BoardState:
         self._now = self._started = self._answered = now_ms
         self._staging = Staging(self.schema)
         self._scan = Scan()
-        self._events: list[Event] = []
+        self._events: list[FirmwareEvent] = []
         self._present_until = now_ms
         self._brought: tuple[MessageType, int, int] | None = None
         self.store.boot(offers_trial=Capability.TRIAL in self.capabilities)
@@ -186,7 +186,7 @@ class BoardState:
         if self.store.current.on_trial and now_ms >= self._trial_ends:
             self._end_trial()
 
-    def take_events(self) -> list[Event]:
+    def take_events(self) -> list[FirmwareEvent]:
         """Return what the firmware has to do, each event once."""
         events, self._events = self._events, []
         return events
@@ -203,7 +203,7 @@ class BoardState:
 
         field: full key of the field at fault. address: of 4 or 16 bytes; None: as reported before.
         """
-        self._report = Report(run, step, reason, field, address or self._report.address)
+        self._report = RunReport(run, step, reason, field, address or self._report.address)
         if run is Run.PROVEN and self.store.current.on_trial:
             self._keep_trial()
 
@@ -268,12 +268,12 @@ class BoardState:
         if current.is_set and self._defect is None:
             values = in_force(self.schema, self.stored)
             is_active = active(self.schema, self.stored)
-            self._report = Report(Run.APPLYING)
+            self._report = RunReport(Run.APPLYING)
             self._events.append(
                 Applied({key: value for key, value in values.items() if key in is_active})
             )
         else:
-            self._report = Report(Run.IDLE)
+            self._report = RunReport(Run.IDLE)
             self._events.append(erased or Waiting())
 
     def _end_trial(self) -> None:

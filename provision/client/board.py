@@ -30,7 +30,7 @@ from provision.client.discovery import Answered, PortSearch, knock, open_connect
 from provision.client.held import HeldSetting, declared_key
 from provision.client.sanitize import printable
 from provision.client.snapshot import BoardSnapshot, meet
-from provision.client.typed import Given
+from provision.client.typed import GivenValue
 from provision.contract.messages import code_name
 from provision.contract.table import Held, Reason, Run, Store
 from provision.link.connection import Connection
@@ -141,7 +141,7 @@ class AsyncBoard:
 
     async def store(
         self,
-        values: Mapping[str, Given | None],
+        values: Mapping[str, GivenValue | None],
         *,
         accept: Collection[str] = (),
         follow: bool = True,
@@ -454,7 +454,7 @@ class Board:
 
     def store(
         self,
-        values: Mapping[str, Given | None],
+        values: Mapping[str, GivenValue | None],
         *,
         accept: Collection[str] = (),
         follow: bool = True,

@@ -8,7 +8,7 @@ from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
 from provision.client.snapshot import BoardSnapshot
-from provision.client.typed import Given, value_of
+from provision.client.typed import GivenValue, value_of
 from provision.contract.messages import code_name
 from provision.contract.table import Refusal
 from provision.errors import ProvisionError
@@ -46,7 +46,7 @@ class ValuesError(ProvisionError):
 
 
 def changes_of(
-    met: BoardSnapshot, given: Mapping[str, Given | None], accepted: Collection[str] = ()
+    met: BoardSnapshot, given: Mapping[str, GivenValue | None], accepted: Collection[str] = ()
 ) -> dict[str, Value | None]:
     """Return the changes that storing values makes on a board, by full key in schema order.
 

@@ -13,7 +13,7 @@ from provision.phrases import Phrase, phrase
 from provision.schema.model import Field, Schema, Value
 from provision.schema.values import ValueProblem, check_value, parse, refusal_words
 
-Given = bool | int | float | Decimal | str | bytes | timedelta | IPv4Address | IPv6Address
+GivenValue = bool | int | float | Decimal | str | bytes | timedelta | IPv4Address | IPv6Address
 """A value in its Python type, or as a person types it."""
 
 

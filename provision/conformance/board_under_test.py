@@ -14,7 +14,7 @@ from provision.conformance.findings import (
     NotMet,
 )
 from provision.conformance.shown import code_words
-from provision.conformance.steps import AskPerson, Procedure
+from provision.conformance.steps import AskPerson, Steps
 from provision.conformance.wire import Body
 from provision.contract.digest import staged_digest
 from provision.contract.profile import Item
@@ -55,7 +55,7 @@ class BoardUnderTest(Conversation):
 
     ended_scan: EndedScan | None = None
 
-    def say_hello(self) -> Procedure[Body]:
+    def say_hello(self) -> Steps[Body]:
         """Ask hello; keep and return what it says."""
         reply = yield from self.ask(MessageType.HELLO)
         if reply.type != MessageType.HELLO_REPLY:
@@ -63,7 +63,7 @@ class BoardUnderTest(Conversation):
         self.keep_hello(reply.body)
         return reply.body
 
-    def fresh(self) -> Procedure[None]:
+    def fresh(self) -> Steps[None]:
         """Begin a check: the board is there, and nothing is staged. Gone if it is not there."""
         try:
             yield from self.say_hello()
@@ -72,7 +72,7 @@ class BoardUnderTest(Conversation):
         self.staged.clear()
         yield from self.ask(MessageType.DISCARD, {DiscardKey.BOOT: self.boot})
 
-    def _find_again(self) -> Procedure[None]:
+    def _find_again(self) -> Steps[None]:
         listens = self.hello.get(HelloReplyKey.LISTENS) is not None
         try:
             yield from self.meet(1000 if listens else MEETING)
@@ -85,18 +85,18 @@ class BoardUnderTest(Conversation):
                 raise
             yield from self.meet(PRESS_TIME)
 
-    def status(self) -> Procedure[Body]:
+    def status(self) -> Steps[Body]:
         """Ask for the status."""
         return (yield from self.answer(MessageType.STATUS))
 
-    def store(self) -> Procedure[Store]:
+    def store(self) -> Steps[Store]:
         """Ask what is stored."""
         code = (yield from self.status())[StatusReplyKey.STORE]
         if code not in tuple(Store):
             raise NotMet(f"`store` is {code!a}, which version 1 does not have")
         return Store(_whole(code))
 
-    def values(self) -> Procedure[list[list[Item]]]:
+    def values(self) -> Steps[list[list[Item]]]:
         """Read all entries of get-values."""
         entries: list[list[Item]] = []
         while True:
@@ -149,9 +149,7 @@ class BoardUnderTest(Conversation):
             size -= 1
         return size
 
-    def stage(
-        self, setting: Setting, value: Value | None, *, parts: bool = False
-    ) -> Procedure[None]:
+    def stage(self, setting: Setting, value: Value | None, *, parts: bool = False) -> Steps[None]:
         """Stage a value that the board must take."""
         bodies = self.requests_for(setting, value, parts=parts)
         if not bodies:
@@ -162,7 +160,7 @@ class BoardUnderTest(Conversation):
         self.staged[setting.key] = value
         self.check_count((yield from self.answer(MessageType.SET_FIELD, last)))
 
-    def stage_all(self, values: Mapping[str, Value | None]) -> Procedure[None]:
+    def stage_all(self, values: Mapping[str, Value | None]) -> Steps[None]:
         """Stage many values, all of which the board must take."""
         schema = self.known_schema()
         bodies: list[tuple[int, Body]] = []
@@ -202,7 +200,7 @@ class BoardUnderTest(Conversation):
         """Return a token."""
         return self.random.randbytes(8)
 
-    def commit(self, token: bytes | None = None) -> Procedure[int]:
+    def commit(self, token: bytes | None = None) -> Steps[int]:
         """Commit what is staged, which the board must do; return the generation."""
         body = yield from self.answer(MessageType.COMMIT, self.commit_body(token))
         self.staged.clear()

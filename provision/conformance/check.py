@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from provision.conformance.board_under_test import BoardUnderTest
-from provision.conformance.steps import Procedure
+from provision.conformance.steps import Steps
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ class Watched:
 class Check(Watched):
     """Promises of the page that a board is held to by asking it."""
 
-    run: Callable[[BoardUnderTest], Procedure[None]]
+    run: Callable[[BoardUnderTest], Steps[None]]
     changes: bool = False
     """Whether it changes what the board has stored."""
 

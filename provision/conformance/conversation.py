@@ -12,7 +12,7 @@ from provision.conformance.findings import (
 )
 from provision.conformance.refusals import wrong_details
 from provision.conformance.shown import code_words
-from provision.conformance.steps import AskPerson, Procedure
+from provision.conformance.steps import AskPerson, Steps
 from provision.conformance.wire import LONGEST_REPLY, Body, Wire
 from provision.contract.messages import (
     Message,
@@ -67,7 +67,7 @@ class Conversation(Wire):
         version: int = PROTOCOL_VERSION,
         id_: int | None = None,
         again: bytes | None = None,
-    ) -> Procedure[Message]:
+    ) -> Steps[Message]:
         """Send one request; return its reply or refusal, its form looked at.
 
         again: the line of an earlier request, to be repeated as it was.
@@ -93,7 +93,7 @@ class Conversation(Wire):
         self.may_restart |= reply.type in (MessageType.COMMIT_REPLY, MessageType.UNDO_REPLY)
         return reply
 
-    def _restarted(self) -> Procedure[bool]:
+    def _restarted(self) -> Steps[bool]:
         """Whether the firmware restarted once to apply a set, and may have lost what came (6.5)."""
         if not self.may_restart:
             return False
@@ -108,7 +108,7 @@ class Conversation(Wire):
             return self.number(HelloReplyKey.COMMIT_TIME)
         return self.number(HelloReplyKey.ERASE_TIME) if type_ == MessageType.ERASE else 0
 
-    def press(self) -> Procedure[None]:
+    def press(self) -> Steps[None]:
         """Have the person show presence; end the check if nobody does."""
         heard = yield AskPerson(
             "Press the button of the board by which it knows that you are there."
@@ -164,7 +164,7 @@ class Conversation(Wire):
             for number, words in wrong_details(reply, type_):
                 self.watch.broke(number, self.fault(words))
 
-    def answer(self, type_: int, body: Mapping[int, Item] | None = None) -> Procedure[Body]:
+    def answer(self, type_: int, body: Mapping[int, Item] | None = None) -> Steps[Body]:
         """Send a request that the board must grant; return the body of its reply."""
         reply = yield from self.ask(type_, body)
         if reply.type == MessageType.REFUSAL:
@@ -180,7 +180,7 @@ class Conversation(Wire):
         *,
         what: str = "",
         version: int = PROTOCOL_VERSION,
-    ) -> Procedure[None]:
+    ) -> Steps[None]:
         """Send a request that the board must refuse with this code, and with these details."""
         reply = yield from self.ask(type_, body, version=version)
         self.must_refuse(reply, code, details, what)
@@ -204,7 +204,7 @@ class Conversation(Wire):
                 name = RefusalKey(key).name.lower()
                 raise NotMet(f"{what}`{name}` is {reply.body[key]!a}, where {item!a} is due")
 
-    def ask_many(self, requests: Sequence[tuple[int, Body]]) -> Procedure[list[Message]]:
+    def ask_many(self, requests: Sequence[tuple[int, Body]]) -> Steps[list[Message]]:
         """Send requests as the board's credit admits; return their replies in order."""
         replies: list[Message] = []
         at = 0
@@ -232,7 +232,7 @@ class Conversation(Wire):
             at += len(lines)
         return replies
 
-    def after(self, *lines: bytes) -> Procedure[list[Message]]:
+    def after(self, *lines: bytes) -> Steps[list[Message]]:
         """Send what may be ignored, and a status request behind it; return what came before.
 
         Since replies come in order [4.1], what has not come before the answer to the status request
@@ -244,20 +244,20 @@ class Conversation(Wire):
             raise NotMet("the request behind it got no answer")
         return got[:-1]
 
-    def ignored(self, what: str, line: bytes) -> Procedure[None]:
+    def ignored(self, what: str, line: bytes) -> Steps[None]:
         """Send what must be ignored in silence."""
         got = yield from self.after(line)
         if got:
             raise NotMet(f"{what}: it was answered, and must be ignored")
 
-    def taken(self, what: str, line: bytes, id_: int) -> Procedure[Message]:
+    def taken(self, what: str, line: bytes, id_: int) -> Steps[Message]:
         """Send what must be answered, whatever the answer; return that."""
         got = yield from self.after(line)
         if [message.id for message in got] != [id_]:
             raise NotMet(f"{what}: it got {len(got)} answers, where one is due")
         return got[0]
 
-    def silence(self, ms: int) -> Procedure[None]:
+    def silence(self, ms: int) -> Steps[None]:
         """Listen for some time in which nothing may come but log text."""
         self._sent, self._came = [], []
         end = self._now + ms
@@ -269,7 +269,7 @@ class Conversation(Wire):
 
     # --------------------------------------------------------------------------- whole requests
 
-    def meet(self, ms: int = MEETING) -> Procedure[None]:
+    def meet(self, ms: int = MEETING) -> Steps[None]:
         """Send hello every 250 ms until the board answers; Gone if it never does."""
         yield from self._listen(1)  # sets the clock
         end = self._now + ms
@@ -302,14 +302,14 @@ class Conversation(Wire):
             words = "hello was answered by another type than hello-reply"
             self.watch.broke("4.1.4", self.fault(words, f"the answer has type {message.type}"))
 
-    def await_hello(self, ms: int) -> Procedure[None]:
+    def await_hello(self, ms: int) -> Steps[None]:
         """Wait until the board answers hello, as after a restart; NotMet if it does not."""
         try:
             yield from self.meet(ms)
         except Gone:
             raise NotMet(f"the board did not answer within {ms // 1000} s of its start") from None
 
-    def _settle(self, line: bytes) -> Procedure[None]:
+    def _settle(self, line: bytes) -> Steps[None]:
         """Let the answers to repeats of hello come in, so that they are not taken for others."""
         end = self._now + self.time_of(len(line) + LONGEST_REPLY) + 100
         while self._now < end:

@@ -52,7 +52,7 @@ class Logged:
     raw: bytes
 
 
-class Ear:
+class LineListener:
     """Splits what a board sends into lines, and leaves the echoes of what was sent aside."""
 
     def __init__(self) -> None:

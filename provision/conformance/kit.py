@@ -20,7 +20,7 @@ from provision.conformance.findings import (
     tell_once,
 )
 from provision.conformance.refusals import REFUSAL_NUMBERS
-from provision.conformance.steps import Procedure, Tell
+from provision.conformance.steps import Steps, Tell
 from provision.conformance.watch import Setup
 from provision.conformance.wire import SLOW
 from provision.contract.table import (
@@ -80,7 +80,7 @@ def is_known(number: str) -> bool:
     return any(each.is_about(number) for each in EVERYTHING)
 
 
-def examine(setup: Setup) -> Procedure[Report]:
+def examine(setup: Setup) -> Steps[Report]:
     """Hold the board that is on the line against the page. Raises NoBoard if there is none."""
     board = BoardUnderTest(setup)
     try:
@@ -103,7 +103,7 @@ def examine(setup: Setup) -> Procedure[Report]:
     return _report(board, findings, settings or "What the board holds now is not known.")
 
 
-def _run_all(board: BoardUnderTest, checks: list[Check]) -> Procedure[list[Finding]]:
+def _run_all(board: BoardUnderTest, checks: list[Check]) -> Steps[list[Finding]]:
     findings = []
     for check in checks:
         why = _why_not(board, check)
@@ -135,7 +135,7 @@ def _not_applicable(check: Check, why: str) -> Finding:
     return Finding(check.looks_at, check.title, Verdict.NOT_APPLICABLE, why)
 
 
-def _run(board: BoardUnderTest, check: Check) -> Procedure[Finding]:
+def _run(board: BoardUnderTest, check: Check) -> Steps[Finding]:
     if board.setup.on_check:
         board.setup.on_check(check.name)
     if board.is_slow:
@@ -160,7 +160,7 @@ def _run(board: BoardUnderTest, check: Check) -> Procedure[Finding]:
 # ----------------------------------------------------------------------- what is stored, at the end
 
 
-def _what_is_stored(board: BoardUnderTest) -> Procedure[object]:
+def _what_is_stored(board: BoardUnderTest) -> Steps[object]:
     """Return what the board tells of what is stored, to be compared; None if it does not."""
     try:
         yield from board.say_hello()
@@ -177,7 +177,7 @@ def _what_is_stored(board: BoardUnderTest) -> Procedure[object]:
     )
 
 
-def _untouched(board: BoardUnderTest, before: object) -> Procedure[tuple[Finding, str]]:
+def _untouched(board: BoardUnderTest, before: object) -> Steps[tuple[Finding, str]]:
     """Look whether the board holds what it held before."""
     numbers, title = _UNTOUCHED.looks_at, _UNTOUCHED.title
     after = None
@@ -201,7 +201,7 @@ def _untouched(board: BoardUnderTest, before: object) -> Procedure[tuple[Finding
     return Finding(numbers, title, Verdict.MET), settings
 
 
-def _leave(board: BoardUnderTest) -> Procedure[str]:
+def _leave(board: BoardUnderTest) -> Steps[str]:
     """Leave no made-up settings in force, if that can be."""
     if board.gone:
         return ""

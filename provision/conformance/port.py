@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from provision.conformance.findings import Report
 from provision.conformance.kit import examine
-from provision.conformance.steps import Action, AskPerson, Heard, Listen, Procedure, Send, Tell
+from provision.conformance.steps import Action, ActionResult, AskPerson, Listen, Send, Steps, Tell
 from provision.conformance.watch import Setup
 from provision.link.errors import LineLost, PortMissing
 from provision.link.ports import Driver, open_stream
@@ -50,7 +50,7 @@ class _Line:
             await self._stream.close()
             self._stream = None
 
-    async def take(self, step: Action) -> Heard:
+    async def take(self, step: Action) -> ActionResult:
         """Do one step; return what was heard."""
         data, done = b"", False
         try:
@@ -70,7 +70,7 @@ class _Line:
                         self.say(words)
         except LineLost as lost:
             await self._open_again(lost)
-        return Heard(int(asyncio.get_running_loop().time() * 1000), data, done)
+        return ActionResult(int(asyncio.get_running_loop().time() * 1000), data, done)
 
     async def _open_again(self, lost: LineLost) -> None:
         await self.close()
@@ -91,7 +91,7 @@ async def examine_port(
 ) -> Report:
     """Hold the board on a port against the page. Raises LinkError and NoBoard."""
     line = _Line(place, say, somebody_is_there)
-    work: Procedure[Report] = examine(setup)
+    work: Steps[Report] = examine(setup)
     await line.open()
     try:
         step = next(work)

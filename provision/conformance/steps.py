@@ -46,7 +46,7 @@ Action = Send | Listen | AskPerson | Tell
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class ActionResult:
     """What came of a step, and the time in milliseconds, from any start, at its end."""
 
     now: int
@@ -55,4 +55,4 @@ class Heard:
     """Whether the person did what was asked."""
 
 
-Procedure = Generator[Action, Heard, _Result]
+Steps = Generator[Action, ActionResult, _Result]

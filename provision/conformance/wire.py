@@ -10,14 +10,14 @@ from __future__ import annotations
 import random
 from collections.abc import Mapping, Sequence
 
-from provision.conformance.ear import Came, Ear, Logged
+from provision.conformance.ear import Came, LineListener, Logged
 from provision.conformance.findings import (
     Fault,
     NotApplicable,
 )
 from provision.conformance.leaks import LeakSearch
 from provision.conformance.shown import asks_values, show_line, show_without_values
-from provision.conformance.steps import Listen, Procedure, Send, Tell
+from provision.conformance.steps import Listen, Send, Steps, Tell
 from provision.conformance.watch import Setup, Watch
 from provision.contract.line import encode_line
 from provision.contract.messages import (
@@ -89,7 +89,7 @@ class Wire:
         self.absent_at = 0
         """When a request was refused with presence last."""
 
-        self._ear = Ear()
+        self._ear = LineListener()
         self._id = self.random.randint(0, MAX_ID)
         self._now = 0
         self._sent: list[bytes] = []
@@ -196,7 +196,7 @@ class Wire:
 
     # --------------------------------------------------------------------------- conversation
 
-    def _listen(self, ms: int) -> Procedure[list[Came]]:
+    def _listen(self, ms: int) -> Steps[list[Came]]:
         """Wait for bytes once; return the lines that they complete, each looked at."""
         heard = yield Listen(max(1, ms))
         self._now = heard.now
@@ -237,7 +237,7 @@ class Wire:
             )
         return tuple(told)
 
-    def send(self, data: bytes) -> Procedure[None]:
+    def send(self, data: bytes) -> Steps[None]:
         """Send bytes, those beyond the board's credit only after the ones before had their time."""
         credit = max(64, self.number(HelloReplyKey.CREDIT) or 139)
         for at in range(0, len(data), credit):
@@ -262,7 +262,7 @@ class Wire:
         number: str = "",
         *,
         later: Sequence[bytes] = (),
-    ) -> Procedure[list[Message]]:
+    ) -> Steps[list[Message]]:
         """Send lines; return all messages that come up to the replies to these ids.
 
         Ends as well when no reply came in time. announced: milliseconds that the board asked for,
@@ -299,7 +299,7 @@ class Wire:
             self.late_of.setdefault(None, []).append(latest)
         return self._messages()
 
-    def _look_at_time(self, late: int | None, number: str) -> Procedure[None]:
+    def _look_at_time(self, late: int | None, number: str) -> Steps[None]:
         """Note by how much a reply came too late, None for one that did not come; judge early.
 
         number: the requirement on the time of this one, if it has one of its own.

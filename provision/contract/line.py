@@ -93,7 +93,7 @@ class LogText:
     text: str
 
 
-Event = Frame | Damaged | LogText
+LineEvent = Frame | Damaged | LogText
 
 
 def crc32c(data: bytes) -> int:
@@ -138,13 +138,13 @@ class LineReceiver:
         self._held = b""
         self._longest_frame = 1 + max_body + _CHECK_LENGTH
 
-    def feed(self, data: bytes) -> list[Event]:
+    def feed(self, data: bytes) -> list[LineEvent]:
         """Take bytes as they arrive; return one event for each line that they complete."""
         lines = data.replace(b"\r", b"\n").split(b"\n")
         lines[0] = self._held + lines[0]
         # One byte more than a log line may have tells a line that ran on from one that just fits.
         self._held = lines.pop()[: _LONGEST_LOG + 1]
-        events: list[Event] = []
+        events: list[LineEvent] = []
         for line in filter(None, lines):
             if line.startswith(b"~"):
                 events.append(self._frame(line))

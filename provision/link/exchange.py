@@ -96,7 +96,7 @@ class Notice(Enum):
     """The port is gone."""
 
 
-class Why(Enum):
+class LossReason(Enum):
     """What came from the port while an answer did not."""
 
     SILENT = auto()
@@ -131,7 +131,7 @@ class Lost:
     lines that all fail alike, yet to be translated.
     """
 
-    why: Why
+    why: LossReason
     fault: str = ""
 
 
@@ -154,7 +154,7 @@ class Request:
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class RequestResult:
     """What came of a request: its reply's body, a refusal, or nothing.
 
     losses: how often it was sent in vain.
@@ -167,7 +167,7 @@ class Answer:
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class LineLimits:
     """What a board announced in hello; before that, what every board takes. Times in seconds."""
 
     line: int = MIN_BODY_LIMIT
@@ -217,7 +217,7 @@ class Exchange:
 
     def __init__(self, *, baud: int, first_id: int) -> None:
         """baud: bits a second; first_id: random, so that replies to an earlier host are told."""
-        self.limits = Limits()
+        self.limits = LineLimits()
         self._byte_time = _BITS_PER_BYTE / baud
         self._next_id = first_id
         self.secrets = KnownSecrets()
@@ -225,7 +225,7 @@ class Exchange:
         self._lines = LineReceiver(blank=self._blanked)
         self._queue: list[_Pending] = []
         self._sent: dict[int, _Pending] = {}  # by id, in the order of first sending
-        self._answers: list[Answer] = []
+        self._answers: list[RequestResult] = []
         self._log: list[str] = []
         self._may_echo = False  # whether an echo of values that were sent may still come
         self._notices: list[Notice] = []
@@ -296,7 +296,7 @@ class Exchange:
         # What is not in the future although it was polled waits for something else.
         return min((t for t in times if self._polled < t < math.inf), default=None)
 
-    def take_answers(self) -> list[Answer]:
+    def take_answers(self) -> list[RequestResult]:
         """Return the answers since the last call."""
         answers, self._answers = self._answers, []
         return answers
@@ -371,7 +371,7 @@ class Exchange:
             not pending.counted and now >= pending.due and pending.sends == pending.request.sends
         ):
             self._complete(pending, self._lost(pending), pending.sends)
-        elif now >= pending.judged and (lost := self._lost(pending)).why is Why.ALIKE:
+        elif now >= pending.judged and (lost := self._lost(pending)).why is LossReason.ALIKE:
             self._complete(pending, lost, pending.sends)
 
     def _lost(self, pending: _Pending) -> Lost:
@@ -379,10 +379,10 @@ class Exchange:
         damaged = now.damaged - before.damaged
         if damaged >= _DAMAGE_BOUND:
             fault = self._same_fault(damaged)
-            return Lost(Why.DAMAGED) if fault is None else Lost(Why.ALIKE, fault)
+            return Lost(LossReason.DAMAGED) if fault is None else Lost(LossReason.ALIKE, fault)
         if now.echoes > before.echoes:
-            return Lost(Why.ECHO)
-        return Lost(Why.ELSE if now.bytes > before.bytes else Why.SILENT)
+            return Lost(LossReason.ECHO)
+        return Lost(LossReason.ELSE if now.bytes > before.bytes else LossReason.SILENT)
 
     # --- In
 
@@ -415,7 +415,7 @@ class Exchange:
         if fault := _reply_fault(pending.request, message):
             pending.malformed += 1
             if pending.malformed == _MALFORMED_BOUND:
-                self._complete(pending, Lost(Why.MALFORMED, fault), pending.sends)
+                self._complete(pending, Lost(LossReason.MALFORMED, fault), pending.sends)
             return
         if message.type == MessageType.REFUSAL:
             self._refused(pending, message.body, now)
@@ -444,11 +444,11 @@ class Exchange:
     def _complete(self, pending: _Pending, result: Body | Refused | Lost, losses: int) -> None:
         del self._sent[pending.id]
         if not pending.abandoned:
-            self._answers.append(Answer(pending.id, pending.request, result, losses))
+            self._answers.append(RequestResult(pending.id, pending.request, result, losses))
 
     def _adopt(self, hello: Body) -> None:
         capabilities = Capability(hello[HelloReplyKey.CAPABILITIES])
-        self.limits = Limits(
+        self.limits = LineLimits(
             hello[HelloReplyKey.LINE],
             hello[HelloReplyKey.CREDIT],
             hello[HelloReplyKey.COMMIT_TIME] / 1000,

@@ -55,7 +55,14 @@ from provision.link.errors import (
     SpeaksElse,
     WrongVersion,
 )
-from provision.link.exchange import HELLO_INTERVAL, PATIENCE, Answer, Lost, Request, Why
+from provision.link.exchange import (
+    HELLO_INTERVAL,
+    PATIENCE,
+    LossReason,
+    Lost,
+    Request,
+    RequestResult,
+)
 from provision.link.replies import (
     Body,
     CommitOutcome,
@@ -74,7 +81,7 @@ from provision.phrases import phrase
 
 _Result = TypeVar("_Result")
 
-Procedure = Generator[Sequence[Request], Answer, _Result]
+Procedure = Generator[Sequence[Request], RequestResult, _Result]
 
 
 class Instead(tuple[Request, ...]):
@@ -215,7 +222,7 @@ def read_schema(size: int) -> Procedure[bytes]:
             length = min(length, max(span // 2, _LEAST_PIECE))
             losses = 0
         if isinstance(answer.result, Lost) and span > _LEAST_PIECE:
-            if answer.result.why == Why.MALFORMED:
+            if answer.result.why == LossReason.MALFORMED:
                 raise _unanswered(answer)
             wanted.append((offset, offset + span))
             continue
@@ -241,7 +248,7 @@ def _other_pieces() -> BoardFault:
     )
 
 
-def _count_late(late: int, answer: Answer) -> int:
+def _count_late(late: int, answer: RequestResult) -> int:
     """Return how many replies were late, this answer's included; LinkError if it is too many.
 
     Each wait is bounded, but a board that makes thousands of them last would hold the host for
@@ -528,7 +535,7 @@ class _Staging:
         )
         # Sent once: after the commit the firmware may be busy restarting.
         ask_status = [Request(MessageType.STATUS, sends=1)] if while_storing else []
-        status: Answer | None = None
+        status: RequestResult | None = None
         unanswered = len(fields)
         refused: Refused | None = None
         at_once, afterwards = fields, [commit, *ask_status]
@@ -570,7 +577,7 @@ class _Staging:
             self._on_open(is_open)
 
 
-def _stored(generation: int, status: Answer | None) -> Stored:
+def _stored(generation: int, status: RequestResult | None) -> Stored:
     """Return the outcome, with the status that rode along if it came from after the commit."""
     if status is None or isinstance(status.result, Refused | Lost):
         return Stored(generation)
@@ -610,7 +617,7 @@ def _change(type_: MessageType, body: dict[int, Item], generation: int) -> Proce
     return _new_generation(answer)
 
 
-def _may_be_done(answer: Answer) -> bool:
+def _may_be_done(answer: RequestResult) -> bool:
     """Tell whether a request that was refused may have changed the board all the same.
 
     It was done, the reply was lost, and the board restarted (clause 6.7); or a copy of it was done.
@@ -620,7 +627,7 @@ def _may_be_done(answer: Answer) -> bool:
     )
 
 
-def _new_generation(answer: Answer) -> int:
+def _new_generation(answer: RequestResult) -> int:
     generation: int = _body(answer)[UndoReplyKey.GENERATION]  # the same key in all three
     return generation
 
@@ -629,11 +636,11 @@ def _ask(request: Request) -> Procedure[Body]:
     return _body((yield [request]))
 
 
-def _is_refused(answer: Answer, code: Refusal) -> bool:
+def _is_refused(answer: RequestResult, code: Refusal) -> bool:
     return isinstance(answer.result, Refused) and answer.result.code == code
 
 
-def _body(answer: Answer) -> Body:
+def _body(answer: RequestResult) -> Body:
     """Return the body of the reply; raise what a refusal or a lost answer means."""
     if isinstance(answer.result, Refused):
         raise BoardRefused(answer.request.type, answer.result)
@@ -642,11 +649,11 @@ def _body(answer: Answer) -> Body:
     return answer.result
 
 
-def _unanswered(answer: Answer) -> LinkError:
+def _unanswered(answer: RequestResult) -> LinkError:
     """Return what it means that a board which answered before does not answer this request."""
     lost = answer.result
     assert isinstance(lost, Lost)
-    if lost.why in (Why.MALFORMED, Why.ALIKE, Why.DAMAGED):
+    if lost.why in (LossReason.MALFORMED, LossReason.ALIKE, LossReason.DAMAGED):
         return _unheard(lost)
     name = MESSAGES[answer.request.type].name
     return NoReply(
@@ -661,29 +668,29 @@ def _unanswered(answer: Answer) -> LinkError:
 def _unheard(lost: Lost) -> LinkError:
     """Return what it means that no board answers."""
     match lost.why:
-        case Why.MALFORMED | Why.ALIKE:
-            fault = phrase(lost.fault) if lost.why is Why.ALIKE else lost.fault
+        case LossReason.MALFORMED | LossReason.ALIKE:
+            fault = phrase(lost.fault) if lost.why is LossReason.ALIKE else lost.fault
             return BoardFault(
                 phrase(
                     "The board breaks the protocol ({fault}): its firmware needs fixing.",
                     fault=fault,
                 )
             )
-        case Why.DAMAGED:
+        case LossReason.DAMAGED:
             return OtherReader(
                 phrase(
                     "The board's answers arrive damaged: another program is probably reading this"
                     " port; close it (or try another cable)."
                 )
             )
-        case Why.ECHO:
+        case LossReason.ECHO:
             return Echo(
                 phrase(
                     "The port sends back what it is sent, and no board answers: check that this is"
                     " the board's port, and press its reset button."
                 )
             )
-        case Why.ELSE:
+        case LossReason.ELSE:
             return SpeaksElse(
                 phrase(
                     "Something speaks on this port, but not a board that can be set up: check the"

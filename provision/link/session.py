@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import Any, Generic, TypeVar
 
 from provision.link.errors import LinkError
-from provision.link.exchange import Answer, Exchange, Limits, Notice
+from provision.link.exchange import Exchange, LineLimits, Notice, RequestResult
 from provision.link.known_secrets import KnownSecrets
 from provision.link.operations import Instead, Procedure
 
@@ -56,7 +56,7 @@ class Session:
         self._finished: list[ProcedureRun[Any]] = []
 
     @property
-    def limits(self) -> Limits:
+    def limits(self) -> LineLimits:
         """What the board announced in its last hello."""
         return self._exchange.limits
 
@@ -114,7 +114,7 @@ class Session:
                 self._step(run, answer, now)
         return bool(answers)
 
-    def _step(self, run: ProcedureRun[Any], answer: Answer | None, now: float) -> None:
+    def _step(self, run: ProcedureRun[Any], answer: RequestResult | None, now: float) -> None:
         try:
             requests = next(run.procedure) if answer is None else run.procedure.send(answer)
         except StopIteration as end:

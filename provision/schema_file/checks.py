@@ -31,7 +31,7 @@ from provision.schema_file.fields import (
     value_of,
     words,
 )
-from provision.schema_file.reader import Reader, Report, Spot, Table
+from provision.schema_file.reader import MistakeReport, Reader, Spot, Table
 
 # These three are what the generated C counts in one byte, one byte and two bytes.
 _MAX_COUNTED_INSTANCES = 255
@@ -365,7 +365,7 @@ def _collide(one: Field, other: Field) -> bool:
     return one.condition is None or other.condition is None or one.condition == other.condition
 
 
-def check_defaults(report: Report, sections: Sequence[SectionDraft], schema: Schema) -> None:
+def check_defaults(report: MistakeReport, sections: Sequence[SectionDraft], schema: Schema) -> None:
     """Note defaults that put two fields on one pin as long as nothing is stored.
 
     Fields that are always asked together are check()'s to note, whatever their defaults.
@@ -388,7 +388,7 @@ def check_defaults(report: Report, sections: Sequence[SectionDraft], schema: Sch
 
 
 def check_sizes(
-    report: Report,
+    report: MistakeReport,
     sections: Sequence[SectionDraft],
     schema: Schema,
     board: BoardDeclaration | None,
@@ -444,7 +444,7 @@ def _needed_area(record: int, board: BoardDeclaration) -> int:
     return -(-record // board.erase_unit) * board.erase_unit * board.slots
 
 
-def _check_counts(report: Report, sections: Sequence[SectionDraft]) -> None:
+def _check_counts(report: MistakeReport, sections: Sequence[SectionDraft]) -> None:
     fields = counted = 0
     for section in sections:
         least, most = (section.repeat.least, section.repeat.most) if section.repeat else (1, 1)

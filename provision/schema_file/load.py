@@ -29,8 +29,8 @@ from provision.schema_file.fields import (
 from provision.schema_file.reader import (
     FileMistakes,
     Mistake,
+    MistakeReport,
     NotedError,
-    Report,
     Spot,
     Table,
 )
@@ -102,7 +102,7 @@ def read_declaration(text: str, name: str) -> Declaration:
         raise _unreadable(name, "it is nested too deep", "write it without nesting") from None
     except ValueError as error:
         raise FileMistakes(name, [_syntax_mistake(str(error), text)]) from None
-    report = Report(document, places)
+    report = MistakeReport(document, places)
     declaration = _declaration(Table(report, (), document))
     if report.mistakes or declaration is None:
         raise FileMistakes(name, report.in_order())

@@ -69,7 +69,7 @@ class FileMistakes(ProvisionError, ValueError):  # noqa: N818 - several of them,
         super().__init__("\n".join(f"{name}:{mistake}" for mistake in self.mistakes))
 
 
-class Report:
+class MistakeReport:
     """The mistakes of one file."""
 
     def __init__(self, document: dict[str, object], places: Places) -> None:
@@ -107,7 +107,7 @@ class Report:
 class Spot:
     """One value of the file, and where it stands."""
 
-    report: Report
+    report: MistakeReport
     path: Path
     value: object
 
@@ -133,7 +133,7 @@ Reader = Callable[[Spot], T]
 class Table:
     """One table of the file; remembers which of its keys had a mistake."""
 
-    def __init__(self, report: Report, path: Path, content: Mapping[str, object]) -> None:
+    def __init__(self, report: MistakeReport, path: Path, content: Mapping[str, object]) -> None:
         self.report = report
         self.path = path
         self.content = content

@@ -26,7 +26,7 @@ from provision.contract.table import Store
 from provision.schema.declaration import Declaration
 from provision.schema.model import Value
 from provision.schema_file.load import load_declaration
-from provision.testing.conversation import Ear, Heard, Replay, Said, read
+from provision.testing.conversation import RecordedBoard, Replay, Said, TrafficRecorder, read
 
 _SIGNAL = -50  # dBm of the networks in range
 _STARTS_WITHIN = 10.0  # seconds in which a program has to put its port where it was told
@@ -221,8 +221,8 @@ class VirtualBoard(_Served):
                 boot_numbers=itertools.count(board.boot_number + 1),
                 logs=logs,
             )
-            self._ear = Ear(self.declaration.schema)
-            heard = Heard(_Supplied(self._inner), self._ear)
+            self._ear = TrafficRecorder(self.declaration.schema)
+            heard = RecordedBoard(_Supplied(self._inner), self._ear)
             super().__init__(FaultyLine(heard, *struck), folder, tcp=tcp)
             self._let_go = stack.pop_all().close
 

@@ -62,7 +62,7 @@ class Said:
         return f"{self.who} {self.name} {json.dumps(_as_json(self.body), ensure_ascii=False)}"
 
 
-class Ear:
+class TrafficRecorder:
     """Hears both sides of a line, and keeps what was said."""
 
     def __init__(self, schema: Schema | None = None) -> None:
@@ -125,10 +125,10 @@ def messages_of(who: Who, receiver: LineReceiver, data: bytes) -> Iterator[Messa
             yield message
 
 
-class Heard:
+class RecordedBoard:
     """A running board whose messages are recorded."""
 
-    def __init__(self, device: Running, ear: Ear) -> None:
+    def __init__(self, device: Running, ear: TrafficRecorder) -> None:
         self._device = device
         self._ear = ear
 

@@ -15,7 +15,7 @@ from provision.conformance.port import PortOptions, examine_port
 from provision.conformance.watch import Setup
 from provision.link.ports import open_stream
 from provision.link.streams import Stream
-from provision.testing.conversation import Ear, read, write
+from provision.testing.conversation import TrafficRecorder, read, write
 from provision.testing.playing import Player
 from provision.wizard.answers import AnswersFile, read_file
 from provision.wizard.at_port import Person, set_up_in_memory
@@ -28,7 +28,7 @@ class HasPort(Protocol):
     port: str
 
 
-Answers = Mapping[str, Any] | str | Path
+AnswersSource = Mapping[str, Any] | str | Path
 """Answers by section and key, as in an answers file, with its `accept` and `clear`; or a file."""
 
 
@@ -66,7 +66,7 @@ class SetUp:
     def __call__(
         self,
         board: HasPort | str,
-        answers: Answers,
+        answers: AnswersSource,
         *,
         record: Path | str | None = None,
         baud: int = 115200,
@@ -82,7 +82,7 @@ class SetUp:
         port = board if isinstance(board, str) else board.port
         said: list[str] = []
         person = Person(said.append, answers=_answers(answers))
-        ear = Ear()
+        ear = TrafficRecorder()
         try:
             ending = asyncio.run(_set_up(port, baud, person, ear))
         finally:
@@ -149,7 +149,7 @@ class PlayRecording:
 class _Heard:
     """A stream, and an ear on it."""
 
-    def __init__(self, stream: Stream, ear: Ear) -> None:
+    def __init__(self, stream: Stream, ear: TrafficRecorder) -> None:
         self._stream = stream
         self._ear = ear
 
@@ -169,7 +169,7 @@ class _Heard:
         await self._stream.close()
 
 
-async def _set_up(port: str, baud: int, person: Person, ear: Ear) -> DialogResult:
+async def _set_up(port: str, baud: int, person: Person, ear: TrafficRecorder) -> DialogResult:
     stream = await open_stream(port, baud=baud)
     return await set_up_in_memory(_Heard(stream, ear), person)
 
@@ -182,7 +182,7 @@ async def _play(port: str, baud: int, player: Player) -> str | None:
         await stream.close()
 
 
-def _answers(answers: Answers) -> AnswersFile:
+def _answers(answers: AnswersSource) -> AnswersFile:
     if isinstance(answers, str | Path):
         return read_file(Path(answers))
     entries = dict(answers)

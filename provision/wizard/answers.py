@@ -47,7 +47,7 @@ from provision.wizard.questions import (
     ReviewLine,
     answered,
 )
-from provision.wizard.ui import Asker, ChangeAnswer, UnanswerableError, Verdict
+from provision.wizard.ui import Asker, ChangeAnswer, ReviewVerdict, UnanswerableError
 
 _LARGEST_FILE = 1 << 20  # bytes; the longest value has 16 KiB
 _LISTS = ("clear", "accept")
@@ -331,7 +331,9 @@ class AnswersAsker:
         self._say(f"  {said}")
         return True
 
-    async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | ChangeAnswer:
+    async def review(
+        self, lines: Sequence[ReviewLine], untouched: int
+    ) -> ReviewVerdict | ChangeAnswer:
         """Send, unless a person answered as well: whoever wrote the file has reviewed it."""
         if self._person is not None and self._asked_in_person:
             verdict = await self._person.review(lines, untouched)
@@ -342,7 +344,7 @@ class AnswersAsker:
         if untouched:
             said += " " + tr("{untouched} more stay as they are.", untouched=untouched)
         self._say(said)
-        return Verdict.SEND
+        return ReviewVerdict.SEND
 
     async def does_it_work(self) -> bool:
         """Ask a person. Raises UnanswerableError without one: a file cannot see the board."""

@@ -52,7 +52,14 @@ from provision.wizard.result import (
     Result,
     nothing_changed,
 )
-from provision.wizard.ui import Asker, ChangeAnswer, LeftError, Say, UnanswerableError, Verdict
+from provision.wizard.ui import (
+    Asker,
+    ChangeAnswer,
+    LeftError,
+    ReviewVerdict,
+    Say,
+    UnanswerableError,
+)
 
 _HINT_AFTER = 1.5  # seconds without an answer after which the person is told what to do
 _SURVEY_TIME = 12.0  # seconds that looking for networks may take
@@ -374,10 +381,10 @@ class _Dialog:
                 verdict = await self._asker.review(lines, flow.untouched())
                 if isinstance(verdict, ChangeAnswer):
                     flow.change(verdict.key)
-                elif verdict is Verdict.BACK:
+                elif verdict is ReviewVerdict.BACK:
                     flow.back()
                 else:
-                    return verdict is Verdict.SEND
+                    return verdict is ReviewVerdict.SEND
 
     async def _ask(self, flow: Flow, question: Question) -> None:
         if question.network in self._open_networks and question.can_clear and not question.fault:

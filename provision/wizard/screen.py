@@ -58,7 +58,7 @@ from provision.wizard.questions import (
     yes_and_no,
     yes_or_no,
 )
-from provision.wizard.ui import ChangeAnswer, LeftError, Verdict
+from provision.wizard.ui import ChangeAnswer, LeftError, ReviewVerdict
 
 if sys.platform != "win32":  # whose terminals echo nothing by themselves
     import termios
@@ -289,7 +289,9 @@ class ScreenAsker:
         answer = await self._yes_or_no(tr("Does the board do what it should?"), default=None)
         return answer is True
 
-    async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | ChangeAnswer:
+    async def review(
+        self, lines: Sequence[ReviewLine], untouched: int
+    ) -> ReviewVerdict | ChangeAnswer:
         """Show what is to be stored; return what is to be done. Raises LeftError."""
         self._heading = ""
         self._print()
@@ -320,14 +322,14 @@ class ScreenAsker:
                 check=problem,
             )
             if text is Word.BACK:
-                return Verdict.BACK
+                return ReviewVerdict.BACK
             if isinstance(text, Word):
                 continue
             word = text.strip().casefold()
             if not word:
-                return Verdict.SEND
+                return ReviewVerdict.SEND
             if word == "q":
-                return Verdict.QUIT
+                return ReviewVerdict.QUIT
             chosen = _number(word, len(lines))
             assert chosen is not None
             return ChangeAnswer(lines[chosen].key)

@@ -15,7 +15,7 @@ Say = Callable[[str], None]
 """Tells the person something."""
 
 
-class Verdict(Enum):
+class ReviewVerdict(Enum):
     """What is to be done with the answers once they are reviewed."""
 
     SEND = auto()
@@ -70,7 +70,9 @@ class Asker(Protocol):
     async def stands_by(self, question: Question, doubt: str) -> bool:
         """Return whether the person means an answer that looks wrong, as `doubt` says."""
 
-    async def review(self, lines: Sequence[ReviewLine], untouched: int) -> Verdict | ChangeAnswer:
+    async def review(
+        self, lines: Sequence[ReviewLine], untouched: int
+    ) -> ReviewVerdict | ChangeAnswer:
         """Show what is to be stored, and how many settings stay; return what is to be done."""
 
     async def does_it_work(self) -> bool:

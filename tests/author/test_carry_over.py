@@ -31,7 +31,7 @@ from provision.author.carry_over import (
     Chance,
     Fate,
     UpdateOutcome,
-    Verdict,
+    UpdateVerdict,
     add_arguments,
     carry_over,
     lines,
@@ -584,31 +584,31 @@ CAREFUL = LEVEL + ", default = 4, caution = 'Mind the heat.'"
 @pytest.mark.parametrize(
     ("old", "new", "verdict", "stops"),
     [
-        ((NAME,), (NAME,), Verdict.NOTHING, Chance.NEVER),
-        ((NAME, LEVEL), (NAME,), Verdict.NOTHING, Chance.NEVER),  # lost, and nobody is asked
-        ((NAME,), (NAME, LEVEL), Verdict.QUESTIONS, Chance.NEVER),
-        ((LEVEL,), (LEVEL.replace("9", "5"),), Verdict.QUESTIONS, Chance.NEVER),
-        ((NAME,), (NAME, LEVEL + ", required = true"), Verdict.STOPS, Chance.ALWAYS),
+        ((NAME,), (NAME,), UpdateVerdict.NOTHING, Chance.NEVER),
+        ((NAME, LEVEL), (NAME,), UpdateVerdict.NOTHING, Chance.NEVER),  # lost, and nobody is asked
+        ((NAME,), (NAME, LEVEL), UpdateVerdict.QUESTIONS, Chance.NEVER),
+        ((LEVEL,), (LEVEL.replace("9", "5"),), UpdateVerdict.QUESTIONS, Chance.NEVER),
+        ((NAME,), (NAME, LEVEL + ", required = true"), UpdateVerdict.STOPS, Chance.ALWAYS),
         (
             (NAME,),
             (NAME, LEVEL + ", required = true, default = 4"),
-            Verdict.QUESTIONS,
+            UpdateVerdict.QUESTIONS,
             Chance.NEVER,
         ),
-        ((NAME,), (NAME, CAREFUL), Verdict.STOPS, Chance.ALWAYS),
-        ((LEVEL + ", default = 4",), (CAREFUL,), Verdict.STOPS, Chance.PERHAPS),
-        ((CAREFUL,), (CAREFUL,), Verdict.NOTHING, Chance.NEVER),
+        ((NAME,), (NAME, CAREFUL), UpdateVerdict.STOPS, Chance.ALWAYS),
+        ((LEVEL + ", default = 4",), (CAREFUL,), UpdateVerdict.STOPS, Chance.PERHAPS),
+        ((CAREFUL,), (CAREFUL,), UpdateVerdict.NOTHING, Chance.NEVER),
         (
             (CAREFUL,),
             (CAREFUL.replace("4", "5"),),
-            Verdict.NOTHING,
+            UpdateVerdict.NOTHING,
             Chance.NEVER,
         ),  # all have chosen
-        ((CAREFUL,), (CAREFUL.replace("9", "5"),), Verdict.STOPS, Chance.PERHAPS),
+        ((CAREFUL,), (CAREFUL.replace("9", "5"),), UpdateVerdict.STOPS, Chance.PERHAPS),
         (
             (LEVEL + ", required = true",),
             (LEVEL.replace("9", "5") + ", required = true",),
-            Verdict.STOPS,
+            UpdateVerdict.STOPS,
             Chance.PERHAPS,
         ),
         # A condition that now asks.
@@ -618,7 +618,7 @@ CAREFUL = LEVEL + ", default = 4, caution = 'Mind the heat.'"
                 "key = 'lit', kind = 'yes-no', default = true",
                 LEVEL + ", required = true, asked-if = { field = 'lit', is = true }",
             ),
-            Verdict.STOPS,
+            UpdateVerdict.STOPS,
             Chance.PERHAPS,
         ),
         (
@@ -627,13 +627,13 @@ CAREFUL = LEVEL + ", default = 4, caution = 'Mind the heat.'"
                 LEVEL + ", asked-if = { field = 'lit', is = true }",
             ),
             ("key = 'lit', kind = 'yes-no', default = false", LEVEL),
-            Verdict.QUESTIONS,
+            UpdateVerdict.QUESTIONS,
             Chance.NEVER,
         ),
     ],
 )
 def test_the_verdict_is_of_the_worst_that_may_happen_to_a_board(
-    old: tuple[str, ...], new: tuple[str, ...], verdict: Verdict, stops: Chance
+    old: tuple[str, ...], new: tuple[str, ...], verdict: UpdateVerdict, stops: Chance
 ) -> None:
     """Boards that stop come before new questions, and those before nothing to do (clause 9.6)."""
     update = carry_over(declare(*old), declare(*new))
@@ -681,7 +681,7 @@ def test_settings_that_lie_elsewhere_are_lost(
     assert (carried.fate is Fate.KEPT) is found
     assert found or why in carried.words
     # A board that finds nothing has nothing to work with.
-    assert update.verdict is (Verdict.NOTHING if found else Verdict.STOPS)
+    assert update.verdict is (UpdateVerdict.NOTHING if found else UpdateVerdict.STOPS)
 
     whole = bytearray(b"\xff" * old.board.flash_size)
     area = Flash(settings_geometry(old))
@@ -705,7 +705,7 @@ def test_other_slots_may_lose_the_newest_set(change: dict[str, int]) -> None:
     """Which slot it is in depends on how often settings were stored."""
     update = carry_over(declare(NAME), declare(NAME, **change))
     (carried,) = update.settings
-    assert (update.verdict, update.stops) == (Verdict.STOPS, Chance.PERHAPS)
+    assert (update.verdict, update.stops) == (UpdateVerdict.STOPS, Chance.PERHAPS)
     assert carried.fate is Fate.PARTLY
     assert "slot" in carried.words
 

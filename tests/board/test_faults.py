@@ -7,7 +7,7 @@ import pytest
 
 from provision.board.faults import FAULTS, Echo, FaultyLine, InjectedFault
 from provision.board.firmware import Device
-from provision.contract.line import Damaged, Event, Frame, LineReceiver, LogText
+from provision.contract.line import Damaged, Frame, LineEvent, LineReceiver, LogText
 from provision.contract.table import MessageType
 from tests.board.host import make_board, request_line
 
@@ -15,14 +15,14 @@ REQUESTS = b"".join(request_line(MessageType.STATUS, number) for number in range
 """Four requests; the faults below strike the second."""
 
 
-def events(name: str, step: int = len(REQUESTS)) -> list[Event]:
+def events(name: str, step: int = len(REQUESTS)) -> list[LineEvent]:
     """What the host receives when it sends the requests in pieces of this size."""
     line = FaultyLine(Device(make_board()), FAULTS[name](2))
     pieces = [REQUESTS[at : at + step] for at in range(0, len(REQUESTS), step)]
     return LineReceiver().feed(b"".join(line.receive(piece, 0) for piece in pieces))
 
 
-def kinds(received: list[Event]) -> list[type[Event]]:
+def kinds(received: list[LineEvent]) -> list[type[LineEvent]]:
     """Of each event its kind."""
     return [type(event) for event in received]
 
@@ -42,7 +42,7 @@ def kinds(received: list[Event]) -> list[type[Event]]:
         ("cr-lf", [Frame] * 4),
     ],
 )
-def test_a_fault_does_what_its_name_says(name: str, expected: list[type[Event]]) -> None:
+def test_a_fault_does_what_its_name_says(name: str, expected: list[type[LineEvent]]) -> None:
     """The line of the host shows it."""
     assert kinds(events(name)) == expected
 

@@ -14,7 +14,7 @@ import pytest
 
 from provision.board.store import pack_values
 from provision.conformance.checks.sets import grew_once
-from provision.conformance.ear import Came, Ear, Logged
+from provision.conformance.ear import Came, LineListener, Logged
 from provision.conformance.findings import NotMet
 from provision.conformance.leaks import LeakSearch
 from provision.conformance.shown import show_line
@@ -68,8 +68,8 @@ def test_lines_are_the_same_however_they_arrive() -> None:
     """Whole, and byte by byte, with log text between them."""
     message = line_of(bytes.fromhex("84010c07a0"))
     stream = b"boot\r\n" + message + b"4.5 C\n" + message + b"~damaged\n"
-    whole = list(Ear().feed(stream))
-    ear = Ear()
+    whole = list(LineListener().feed(stream))
+    ear = LineListener()
     assert [came for byte in stream for came in ear.feed(bytes([byte]))] == whole
     assert [bool(came.wrong) for came in whole if isinstance(came, Came)] == [False, False, True]
     assert [came.raw for came in whole if isinstance(came, Logged)] == [b"boot", b"4.5 C"]

@@ -7,7 +7,7 @@ from typing import Protocol
 
 from provision.conformance.findings import Report
 from provision.conformance.kit import NoBoard, examine
-from provision.conformance.steps import Action, AskPerson, Heard, Listen, Procedure, Send, Tell
+from provision.conformance.steps import Action, ActionResult, AskPerson, Listen, Send, Steps, Tell
 from provision.conformance.watch import Setup
 
 TICK_MS, LONG_TICK_MS = 20, 500  # the longer one in waits beyond two seconds
@@ -35,16 +35,16 @@ class _Line:
         self._now = 0
         self._came = b""
 
-    def take(self, step: Action) -> Heard:
+    def take(self, step: Action) -> ActionResult:
         """Do a step; return what was heard."""
         if isinstance(step, Send):
             self._came += self._board.receive(step.data, self._now)
-            return Heard(self._now)
+            return ActionResult(self._now)
         if isinstance(step, Tell):
             self._told.append(step.words)
-            return Heard(self._now)
+            return ActionResult(self._now)
         if isinstance(step, AskPerson):
-            return Heard(self._now, done=self._board.asked(step.words, self._now))
+            return ActionResult(self._now, done=self._board.asked(step.words, self._now))
         assert isinstance(step, Listen)
         end = self._now + step.ms
         while not self._came and self._now < end:
@@ -52,7 +52,7 @@ class _Line:
             self._now = min(end, self._now + (LONG_TICK_MS if is_long else TICK_MS))
             self._came += self._board.tick(self._now)
         data, self._came = self._came, b""
-        return Heard(self._now, data)
+        return ActionResult(self._now, data)
 
 
 def hold(board: Held, setup: Setup | None = None, told: list[str] | None = None) -> Report:
@@ -61,7 +61,7 @@ def hold(board: Held, setup: Setup | None = None, told: list[str] | None = None)
     Of one that does not answer hello the report is on what came. told: gets what a person is told.
     """
     line = _Line(board, [] if told is None else told)
-    work: Procedure[Report] = examine(setup or Setup(may_change=True, patient=True, seed=1))
+    work: Steps[Report] = examine(setup or Setup(may_change=True, patient=True, seed=1))
     step = next(work)
     while True:
         try:

@@ -10,7 +10,7 @@ from typing import Any, NoReturn
 
 from provision.board.engine import Board, Body, _integer, _octets
 from provision.board.staging import RequestRefused, Staging, _Parts
-from provision.board.state import Applied, Report
+from provision.board.state import Applied, RunReport
 from provision.board.store import DecodedSet
 from provision.contract.messages import Message
 from provision.contract.profile import Item, encode
@@ -366,7 +366,7 @@ class AddressStays(Board):
     def _take_up_erase(self) -> None:
         address = self._report.address
         super()._take_up_erase()
-        self._report = Report(self._report.run, address=address)
+        self._report = RunReport(self._report.run, address=address)
 
 
 class RepeatDrops(Board):

@@ -17,8 +17,8 @@ from provision.contract.line import (
     MAX_BODY,
     MIN_BODY_LIMIT,
     Damaged,
-    Event,
     Frame,
+    LineEvent,
     LineFault,
     LineReceiver,
     LogText,
@@ -49,12 +49,12 @@ class Arrival:
 
     name: str
     before: bytes = b""
-    seen_before: tuple[Event, ...] = ()
+    seen_before: tuple[LineEvent, ...] = ()
     after: bytes = b""
-    seen_after: tuple[Event, ...] = ()
+    seen_after: tuple[LineEvent, ...] = ()
     piece: int | None = None
 
-    def events(self, line: bytes, max_body: int = MAX_BODY) -> list[Event]:
+    def events(self, line: bytes, max_body: int = MAX_BODY) -> list[LineEvent]:
         """Return what the line yields, having seen that its surroundings yield what is theirs."""
         data = self.before + line + self.after
         receiver = LineReceiver(max_body)

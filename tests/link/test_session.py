@@ -40,7 +40,7 @@ from provision.link.errors import (
     SpeaksElse,
     WrongVersion,
 )
-from provision.link.exchange import Answer, Exchange, Lost, Notice, Request, Why
+from provision.link.exchange import Exchange, LossReason, Lost, Notice, Request, RequestResult
 from provision.link.operations import StagedChange
 from provision.link.replies import (
     CommitOutcome,
@@ -432,9 +432,9 @@ def test_a_board_that_gives_values_twice_is_at_fault(again: str) -> None:
     reading = operations.read_values()
     (request,) = next(reading)
     page: list[Item] = [["a.one", 0], ["a.two", 0]]
-    (request,) = reading.send(Answer(0, request, {1: 0, 2: 3, 3: page}))
+    (request,) = reading.send(RequestResult(0, request, {1: 0, 2: 3, 3: page}))
     with pytest.raises(BoardFault, match="contradicts itself"):
-        reading.send(Answer(1, request, {1: 2, 2: 3, 3: [[again, 0]]}))
+        reading.send(RequestResult(1, request, {1: 2, 2: 3, 3: [[again, 0]]}))
 
 
 # --- Storing
@@ -799,7 +799,9 @@ def test_what_is_on_its_way_and_what_came_back_show_no_secret() -> None:
     waiting = repr(exchange._sent)
     assert "_Pending" in waiting
     assert line.strip().decode() not in waiting
-    answer = Answer(0, Request(MessageType.GET_VALUES), {3: [["net.name", 1, "blossom-road"]]})
+    answer = RequestResult(
+        0, Request(MessageType.GET_VALUES), {3: [["net.name", 1, "blossom-road"]]}
+    )
     assert "blossom-road" not in repr(answer)
 
 
@@ -818,7 +820,7 @@ def test_a_reply_of_another_version_is_malformed(version: int, taken: bool) -> N
         assert answer.result == status
     else:
         assert isinstance(answer.result, Lost)
-        assert answer.result.why is Why.MALFORMED
+        assert answer.result.why is LossReason.MALFORMED
         assert f"version {version}" in answer.result.fault
 
 

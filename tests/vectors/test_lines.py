@@ -11,7 +11,7 @@ import re
 import cbor2
 import pytest
 
-from provision.contract.line import Damaged, Event, Frame, LineReceiver, LogText, encode_line
+from provision.contract.line import Damaged, Frame, LineEvent, LineReceiver, LogText, encode_line
 from scripts.derive.vectors import encoding
 from tests.vectors.boards import Maker
 from tests.vectors.files import Row, each, rows
@@ -21,7 +21,7 @@ BEFORE = b"reading 4.5 C\r\n\x00\xfe\n"
 AFTER = b"\nreading 4.5 C\n" + encoding.line(encoding.message("hello", 99, {}))
 
 
-def judged(event: Event, expected: Row) -> bool:
+def judged(event: LineEvent, expected: Row) -> bool:
     """Tell whether an event is the one expected."""
     match event:
         case Frame():
@@ -36,7 +36,7 @@ def judged(event: Event, expected: Row) -> bool:
             return "log" in expected and re.fullmatch("".join(parts), event.text) is not None
 
 
-def received(data: bytes, limit: int, step: int) -> list[Event]:
+def received(data: bytes, limit: int, step: int) -> list[LineEvent]:
     """Feed bytes, `step` at a time."""
     receiver = LineReceiver(limit)
     return [
@@ -44,7 +44,7 @@ def received(data: bytes, limit: int, step: int) -> list[Event]:
     ]
 
 
-def assert_events(events: list[Event], expected: list[Row]) -> None:
+def assert_events(events: list[LineEvent], expected: list[Row]) -> None:
     """Each event is the one expected, and there is no other."""
     assert len(events) == len(expected)
     assert all(map(judged, events, expected)), (events, expected)

@@ -27,7 +27,7 @@ from provision.conformance.expected_values import TYPES, takes_parts, value_refu
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.sample_values import good_value
 from provision.conformance.shown import code_words
-from provision.conformance.steps import Procedure
+from provision.conformance.steps import Steps
 from provision.conformance.wire import Body
 from provision.contract.profile import Item
 from provision.contract.table import (
@@ -51,7 +51,7 @@ _POLL = 100  # ms between two looks at the status
 _SOON = 5000  # ms until a firmware reports, beyond which it is not waited for more than once
 
 
-def whole_set(board: BoardUnderTest) -> Procedure[None]:
+def whole_set(board: BoardUnderTest) -> Steps[None]:
     """Commit stores all that is staged; generation, token, values and status tell of it."""
     before, _ = yield from generation_and_token(board)
     values, token = full_set(board, 0), board.token()
@@ -72,7 +72,7 @@ def whole_set(board: BoardUnderTest) -> Procedure[None]:
     yield from confirm(board)
 
 
-def same_token(board: BoardUnderTest) -> Procedure[None]:
+def same_token(board: BoardUnderTest) -> Steps[None]:
     """The newest commit again is answered with the generation, and not done; no older one is."""
     values, token = full_set(board, 1), board.token()
     yield from board.stage_all(values)
@@ -104,7 +104,7 @@ def same_token(board: BoardUnderTest) -> Procedure[None]:
     )
 
 
-def set_differs(board: BoardUnderTest) -> Procedure[None]:
+def set_differs(board: BoardUnderTest) -> Steps[None]:
     """Another count or digest is refused with `set-differs`, and what is staged is discarded."""
     older, _ = yield from store_set(board, 1)
     values, token = yield from store_set(board, 0)
@@ -137,7 +137,7 @@ def set_differs(board: BoardUnderTest) -> Procedure[None]:
         yield from must_hold(board, older, "after `set-differs` and an undo")
 
 
-def some_of_it(board: BoardUnderTest) -> Procedure[None]:
+def some_of_it(board: BoardUnderTest) -> Steps[None]:
     """A commit of some fields leaves the others as they were; null clears."""
     values, _ = yield from store_set(board, 0)
     for setting, value in small_changes(board, values):
@@ -174,7 +174,7 @@ def small_changes(board: BoardUnderTest, values: Values) -> Iterator[tuple[Setti
                 yield setting, value
 
 
-def behind_storing(board: BoardUnderTest) -> Procedure[None]:
+def behind_storing(board: BoardUnderTest) -> Steps[None]:
     """What follows a commit, confirm, undo or erase in the same flight is kept and answered."""
     board.needs(Capability.RECEIVES_WHILE_STORING)
     yield from store_set(board, 1)
@@ -192,7 +192,7 @@ def behind_storing(board: BoardUnderTest) -> Procedure[None]:
             yield from _with_more_behind(board, type_, {1: status[StatusReplyKey.GENERATION]})
 
 
-def _with_more_behind(board: BoardUnderTest, type_: int, body: Body) -> Procedure[None]:
+def _with_more_behind(board: BoardUnderTest, type_: int, body: Body) -> Steps[None]:
     """Send a request that stores, one behind it and more a moment later; all are answered."""
     id_, line = board.line(type_, body)
     ids, lines, name = [id_], [line], MESSAGES[type_].name
@@ -206,7 +206,7 @@ def _with_more_behind(board: BoardUnderTest, type_: int, body: Body) -> Procedur
         raise NotMet(f"of {len(ids)} requests, {name} the first, {len(got)} were answered")
 
 
-def generation_grows(board: BoardUnderTest) -> Procedure[None]:
+def generation_grows(board: BoardUnderTest) -> Steps[None]:
     """The generation grows with every commit, in hello, in status and in the reply alike."""
     for turn in range(3):
         before, _ = yield from generation_and_token(board)
@@ -216,7 +216,7 @@ def generation_grows(board: BoardUnderTest) -> Procedure[None]:
         yield from hello_and_status(board)
 
 
-def shown_when_stored(board: BoardUnderTest) -> Procedure[None]:
+def shown_when_stored(board: BoardUnderTest) -> Steps[None]:
     """With a set of all fields stored, get-values gives each as it must."""
     values, _ = yield from store_set(board, 0)
     yield from must_hold(board, values, "with a set of all fields stored")
@@ -225,7 +225,7 @@ def shown_when_stored(board: BoardUnderTest) -> Procedure[None]:
     yield from not_shown(board)
 
 
-def staged_in_any_order(board: BoardUnderTest) -> Procedure[None]:
+def staged_in_any_order(board: BoardUnderTest) -> Steps[None]:
     """The digest is over the fields in schema order, whatever the order in which they came."""
     values = full_set(board, 1)
     settings = [s for s in board.known_schema().settings if s.key in values]
@@ -236,7 +236,7 @@ def staged_in_any_order(board: BoardUnderTest) -> Procedure[None]:
     yield from confirm(board)
 
 
-def secret_in_parts(board: BoardUnderTest) -> Procedure[None]:
+def secret_in_parts(board: BoardUnderTest) -> Steps[None]:
     """A secret that came in parts is what came first, whatever the repeats of parts contained.
 
     The commit shows it by its digest.
@@ -254,7 +254,7 @@ def secret_in_parts(board: BoardUnderTest) -> Procedure[None]:
     yield from confirm(board)
 
 
-def drops_parts(board: BoardUnderTest) -> Procedure[None]:
+def drops_parts(board: BoardUnderTest) -> Steps[None]:
     """Commit, set-differs, undo and erase drop incomplete parts; these count for nothing."""
     parts = Parts(board)
     yield from store_set(board, 0)
@@ -286,7 +286,7 @@ def drops_parts(board: BoardUnderTest) -> Procedure[None]:
             yield from parts.gap(next_part, 0, f"after {type_.name.lower()}")
 
 
-def refused_changes_nothing(board: BoardUnderTest) -> Procedure[None]:
+def refused_changes_nothing(board: BoardUnderTest) -> Steps[None]:
     """Whatever is refused leaves what is stored, what is staged and the generation as they were.
 
     The commit at the end shows by its digest that the staged values are the same.
@@ -333,7 +333,7 @@ def refused_changes_nothing(board: BoardUnderTest) -> Procedure[None]:
     yield from _refused_commit_leaves_parts(board, {**values, **changes})
 
 
-def _refused_commit_leaves_parts(board: BoardUnderTest, stored: Values) -> Procedure[None]:
+def _refused_commit_leaves_parts(board: BoardUnderTest, stored: Values) -> Steps[None]:
     parts, schema = parts_if_any(board), board.known_schema()
     for wrong in mutations(board, stored):
         due = commit_refusal(schema, stored, wrong)
@@ -345,7 +345,7 @@ def _refused_commit_leaves_parts(board: BoardUnderTest, stored: Values) -> Proce
             return
 
 
-def presence_when_stored(board: BoardUnderTest) -> Procedure[None]:
+def presence_when_stored(board: BoardUnderTest) -> Steps[None]:
     """With a set stored, or on trial, changes want a person present; with none, they do not."""
     board.needs(Capability.PRESENCE)
     yield from store_set(board, 0)
@@ -373,7 +373,7 @@ def presence_when_stored(board: BoardUnderTest) -> Procedure[None]:
     yield from board.answer(MessageType.ERASE, {1: generation})
 
 
-def reports(board: BoardUnderTest) -> Procedure[None]:
+def reports(board: BoardUnderTest) -> Steps[None]:
     """After a commit the set is applied, and proven or failed in the time announced.
 
     Proven ends a trial well. When undo brings a set back it is applied anew; an erase forgets what
@@ -406,7 +406,7 @@ def reports(board: BoardUnderTest) -> Procedure[None]:
         check_status(board, (yield from board.status()))
 
 
-def _reported(board: BoardUnderTest) -> Procedure[tuple[int, Item]]:
+def _reported(board: BoardUnderTest) -> Steps[tuple[int, Item]]:
     """Wait until the firmware has reported on a complete set; return after how long, and what."""
     began = board.now
     allowed = board.number(HelloReplyKey.APPLY_TIME)

@@ -9,7 +9,7 @@ from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
 from provision.conformance.checks.crafted import STATUS, carried
 from provision.conformance.findings import NotApplicable, NotMet
-from provision.conformance.steps import Procedure
+from provision.conformance.steps import Steps
 from provision.conformance.wire import Body
 from provision.contract.profile import Item, encode
 from provision.contract.shapes import Array, Bytes, Either, FieldValue, Integer, Shape, Text
@@ -30,7 +30,7 @@ from provision.contract.table import (
 )
 
 
-def envelopes(board: BoardUnderTest) -> Procedure[None]:
+def envelopes(board: BoardUnderTest) -> Steps[None]:
     """An item that is not [1...255, 0...255, 0...65535, map] is ignored."""
     id_ = board.next_id()
     forms: tuple[tuple[str, Item], ...] = (
@@ -58,7 +58,7 @@ def envelopes(board: BoardUnderTest) -> Procedure[None]:
         yield from board.ignored(what, carried(encode(item)))
 
 
-def ids(board: BoardUnderTest) -> Procedure[None]:
+def ids(board: BoardUnderTest) -> Steps[None]:
     """Every id is carried back, those at the ends of the range too."""
     for id_ in (0, 1, 23, 24, 255, 256, 65535):
         _, line = board.line(STATUS, id_=id_)
@@ -67,7 +67,7 @@ def ids(board: BoardUnderTest) -> Procedure[None]:
             raise NotMet(f"the request with id {id_} was not answered with this id")
 
 
-def in_order(board: BoardUnderTest) -> Procedure[None]:
+def in_order(board: BoardUnderTest) -> Steps[None]:
     """One reply to each request, in the order in which they came."""
     kinds: tuple[tuple[int, Body], ...] = (
         (MessageType.HELLO, {}),
@@ -80,7 +80,7 @@ def in_order(board: BoardUnderTest) -> Procedure[None]:
     yield from board.after()
 
 
-def unasked(board: BoardUnderTest) -> Procedure[None]:
+def unasked(board: BoardUnderTest) -> Steps[None]:
     """A board speaks only when asked."""
     yield from board.silence(1500)
 
@@ -113,7 +113,7 @@ def _requests(board: BoardUnderTest) -> Iterator[int]:
             yield int(type_)
 
 
-def unknown_keys(board: BoardUnderTest) -> Procedure[None]:
+def unknown_keys(board: BoardUnderTest) -> Steps[None]:
     """A key below 64 that is not known makes any request `malformed`."""
     for type_ in _requests(board):
         for key in (0, 30, 63):
@@ -124,7 +124,7 @@ def unknown_keys(board: BoardUnderTest) -> Procedure[None]:
             )
 
 
-def skipped_keys(board: BoardUnderTest) -> Procedure[None]:
+def skipped_keys(board: BoardUnderTest) -> Steps[None]:
     """A key from 64 up is skipped, whatever its value within the profile."""
     values: tuple[Item, ...] = (
         0, -1, -(2**31), 2**32 - 1, True, False, None, "", "é", b"", bytes(40), [], {},
@@ -147,7 +147,7 @@ def skipped_keys(board: BoardUnderTest) -> Procedure[None]:
             raise NotMet(f"{MESSAGES[number].name} with key 64 got another answer than without")
 
 
-def hello_of_any_version(board: BoardUnderTest) -> Procedure[None]:
+def hello_of_any_version(board: BoardUnderTest) -> Steps[None]:
     """A hello of any version is answered, and of its body nothing is looked at."""
     hellos: tuple[tuple[int, Body], ...] = (
         (2, {}),
@@ -161,7 +161,7 @@ def hello_of_any_version(board: BoardUnderTest) -> Procedure[None]:
             raise NotMet(f"a hello of version {version} was refused")
 
 
-def other_versions(board: BoardUnderTest) -> Procedure[None]:
+def other_versions(board: BoardUnderTest) -> Steps[None]:
     """A request of another version is refused with `unsupported-version`, before all else."""
     spoken = board.hello[HelloReplyKey.VERSIONS]
     assert isinstance(spoken, list)
@@ -178,7 +178,7 @@ def other_versions(board: BoardUnderTest) -> Procedure[None]:
             )  # fmt: skip
 
 
-def unknown_types(board: BoardUnderTest) -> Procedure[None]:
+def unknown_types(board: BoardUnderTest) -> Steps[None]:
     """A type that the board does not know is refused with `unknown-type` and those it knows."""
     for type_ in (27, 29, 63, 99, 127, 255):
         for body in ({}, {1: 1}):
@@ -198,7 +198,7 @@ def unknown_types(board: BoardUnderTest) -> Procedure[None]:
             yield from _lists_all_that_it_knows(board, numbers)
 
 
-def _lists_all_that_it_knows(board: BoardUnderTest, listed: list[int]) -> Procedure[None]:
+def _lists_all_that_it_knows(board: BoardUnderTest, listed: list[int]) -> Steps[None]:
     """End the check if a type is known, though not offered, and not listed.
 
     A board that tells a body of the wrong form knows the form, and so the type.
@@ -211,7 +211,7 @@ def _lists_all_that_it_knows(board: BoardUnderTest, listed: list[int]) -> Proced
             raise NotMet(f"`supported` lacks type {int(type_)}, of which the board knows the form")
 
 
-def not_offered(board: BoardUnderTest) -> Procedure[None]:
+def not_offered(board: BoardUnderTest) -> Steps[None]:
     """A type whose capability the board does not offer is refused with `not-offered`."""
     offered = set(_requests(board))
     missing = [int(t) for t, row in MESSAGES.items() if row.is_request and t not in offered]
@@ -222,7 +222,7 @@ def not_offered(board: BoardUnderTest) -> Procedure[None]:
         yield from board.refused(type_, _base_body(board, type_), Refusal.NOT_OFFERED, what=what)
 
 
-def forms(board: BoardUnderTest) -> Procedure[None]:
+def forms(board: BoardUnderTest) -> Steps[None]:
     """A body that lacks a key, or has a value outside the table, is `malformed`."""
     for type_ in _requests(board):
         row = MESSAGES[type_]
@@ -296,7 +296,7 @@ def _bad_set_fields() -> list[tuple[str, Body]]:
     ]
 
 
-def order_of_checks(board: BoardUnderTest) -> Procedure[None]:
+def order_of_checks(board: BoardUnderTest) -> Steps[None]:
     """Version, type, form, capability, presence, state, generation: the first fault decides."""
     yield from board.refused(
         99, {1: 1}, Refusal.UNSUPPORTED_VERSION, version=3, what="version, type"

@@ -7,7 +7,7 @@ from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
 from provision.conformance.checks.crafted import STATUS, padded
 from provision.conformance.findings import NotMet
-from provision.conformance.steps import Procedure
+from provision.conformance.steps import Steps
 from provision.conformance.wire import Body
 from provision.contract.table import (
     DiscardKey,
@@ -19,7 +19,7 @@ from provision.contract.table import (
 )
 
 
-def full_credit(board: BoardUnderTest) -> Procedure[None]:
+def full_credit(board: BoardUnderTest) -> Steps[None]:
     """With as many bytes on their way as the credit admits, all is answered, in order."""
     credit = board.number(HelloReplyKey.CREDIT)
     _, short = board.line(STATUS)
@@ -48,7 +48,7 @@ def full_credit(board: BoardUnderTest) -> Procedure[None]:
             )
 
 
-def repeats(board: BoardUnderTest) -> Procedure[None]:
+def repeats(board: BoardUnderTest) -> Steps[None]:
     """The same bytes again get the same answer."""
     requests: tuple[tuple[int, Body], ...] = (
         (MessageType.GET_SCHEMA, {GetSchemaKey.OFFSET: 0, GetSchemaKey.LENGTH: 20}),

@@ -6,7 +6,7 @@ from __future__ import annotations
 from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
 from provision.conformance.checks.crafted import carried
-from provision.conformance.steps import Procedure
+from provision.conformance.steps import Steps
 from provision.contract.profile import encode
 
 
@@ -20,7 +20,7 @@ def _skipped(board: BoardUnderTest, value: bytes) -> bytes:
     return _item(board, b"\xa1\x18\x40" + value)
 
 
-def profile_heads(board: BoardUnderTest) -> Procedure[None]:
+def profile_heads(board: BoardUnderTest) -> Steps[None]:
     """Heads that are not the shortest, or of indefinite length, make a message none."""
     id_ = b"\x19" + (0x0100 | board.next_id()).to_bytes(2)
     for what, item in (
@@ -45,7 +45,7 @@ def profile_heads(board: BoardUnderTest) -> Procedure[None]:
         yield from board.ignored(what, carried(item))
 
 
-def profile_maps(board: BoardUnderTest) -> Procedure[None]:
+def profile_maps(board: BoardUnderTest) -> Steps[None]:
     """Keys of maps are unsigned integers, ascend, and do not repeat."""
     for what, tail in (
         ("keys that descend", b"\xa2\x18\x41\x00\x18\x40\x00"),
@@ -62,7 +62,7 @@ def profile_maps(board: BoardUnderTest) -> Procedure[None]:
         yield from board.ignored(what, carried(_item(board, tail)))
 
 
-def profile_values(board: BoardUnderTest) -> Procedure[None]:
+def profile_values(board: BoardUnderTest) -> Steps[None]:
     """Tags, floating-point numbers, other simple values and integers out of range have no place."""
     for what, value in (
         ("a tag", b"\xc0\x60"),
@@ -88,7 +88,7 @@ def profile_values(board: BoardUnderTest) -> Procedure[None]:
         yield from board.ignored(what, carried(_skipped(board, value)))
 
 
-def profile_ends(board: BoardUnderTest) -> Procedure[None]:
+def profile_ends(board: BoardUnderTest) -> Steps[None]:
     """An item that ends too early, or has bytes behind it, is not a message."""
     for what, tail in (
         ("a byte behind the item", b"\xa0\x00"),
@@ -104,7 +104,7 @@ def profile_ends(board: BoardUnderTest) -> Procedure[None]:
         yield from board.ignored(what, carried(_item(board, tail)))
 
 
-def profile_depth(board: BoardUnderTest) -> Procedure[None]:
+def profile_depth(board: BoardUnderTest) -> Steps[None]:
     """A depth of 6 is taken, a depth of 7 is not."""
     for what, inner in (("arrays", b"\x81"), ("maps", b"\xa1\x00")):
         for depth in (3, 4):

@@ -8,7 +8,7 @@ import base64
 from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
 from provision.conformance.checks.crafted import STATUS, carried, framed, padded
-from provision.conformance.steps import Procedure
+from provision.conformance.steps import Steps
 from provision.conformance.wire import Body
 from provision.contract.profile import encode
 from provision.contract.table import (
@@ -24,7 +24,7 @@ _LONG_PAUSE = 400  # ms for which a host may be held up within a line
 _ALPHABET = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
 
 
-def line_ends(board: BoardUnderTest) -> Procedure[None]:
+def line_ends(board: BoardUnderTest) -> Steps[None]:
     """LF, CR and both end a line, and a message needs no empty line before it."""
     for what, before, after in (
         ("LF before and behind", b"\n", b"\n"),
@@ -38,7 +38,7 @@ def line_ends(board: BoardUnderTest) -> Procedure[None]:
         yield from board.taken(what, before + line.strip(b"\n") + after, id_)
 
 
-def noise(board: BoardUnderTest) -> Procedure[None]:
+def noise(board: BoardUnderTest) -> Steps[None]:
     """Whatever stood on the line before a message, the message is taken."""
     for what, before in (
         ("log text before it", b"\nfrost watch: 4.5 C"),
@@ -58,7 +58,7 @@ def noise(board: BoardUnderTest) -> Procedure[None]:
             yield from board.taken(what, b"\n" + b"x" * size + end + line.lstrip(b"\n"), id_)
 
 
-def tilde_within(board: BoardUnderTest) -> Procedure[None]:
+def tilde_within(board: BoardUnderTest) -> Steps[None]:
     """A tilde that does not begin a line has no meaning."""
     for what, before in (
         ("text before the tilde", b"\nlog: "),
@@ -74,7 +74,7 @@ def tilde_within(board: BoardUnderTest) -> Procedure[None]:
         yield from board.ignored(what, before + line.lstrip(b"\n"))
 
 
-def damaged(board: BoardUnderTest) -> Procedure[None]:
+def damaged(board: BoardUnderTest) -> Steps[None]:
     """What has a wrong CHECK, a foreign character, or too few characters, is ignored."""
     _, line = board.line(STATUS)
     text = line.strip(b"\n")
@@ -98,7 +98,7 @@ def damaged(board: BoardUnderTest) -> Procedure[None]:
     yield from board.ignored("CHECK without BODY", b"\n~" + text[-8:] + b"\n")
 
 
-def alphabet(board: BoardUnderTest) -> Procedure[None]:
+def alphabet(board: BoardUnderTest) -> Steps[None]:
     """BODY is in the alphabet of base64url; plus and slash are not in it."""
     id_ = board.next_id()
     # Six bits of 62 four times in a row at any alignment, and of 63: hyphens and underscores.
@@ -111,7 +111,7 @@ def alphabet(board: BoardUnderTest) -> Procedure[None]:
         yield from board.ignored(f"a BODY with {what}", framed(text.replace(old, new)))
 
 
-def lengths(board: BoardUnderTest) -> Procedure[None]:
+def lengths(board: BoardUnderTest) -> Steps[None]:
     """A length of 1 modulo 4 and bits that are not used and not zero make a line no message."""
     # Longer by one byte each: one of these has two unused bits, one four, one none.
     for extra in range(3):
@@ -126,7 +126,7 @@ def lengths(board: BoardUnderTest) -> Procedure[None]:
             yield from board.ignored("a BODY of length 1 modulo 4", framed(text + b"A"))
 
 
-def flipped_bits(board: BoardUnderTest) -> Procedure[None]:
+def flipped_bits(board: BoardUnderTest) -> Steps[None]:
     """One flipped bit anywhere in a request is noticed, and so are two."""
     _, line = board.line(STATUS)
     text = line.strip(b"\n")
@@ -141,7 +141,7 @@ def flipped_bits(board: BoardUnderTest) -> Procedure[None]:
         yield from board.ignored(f"{len(flips)} flipped bit(s)", b"\n" + other + b"\n")
 
 
-def longest_line(board: BoardUnderTest) -> Procedure[None]:
+def longest_line(board: BoardUnderTest) -> Steps[None]:
     """A line of exactly the announced length is taken."""
     size = board.line_limit * 3 // 4
     for less in (0, 1, 2):
@@ -149,7 +149,7 @@ def longest_line(board: BoardUnderTest) -> Procedure[None]:
         yield from board.taken(f"a BODY of {len(line) - LINE_OVERHEAD} characters", line, id_)
 
 
-def oversize(board: BoardUnderTest) -> Procedure[None]:
+def oversize(board: BoardUnderTest) -> Steps[None]:
     """What is longer than the announced length is dropped up to its end, and holds nothing up."""
     size = board.line_limit * 3 // 4 + 1
     while -(-size * 4 // 3) <= board.line_limit:
@@ -168,7 +168,7 @@ def oversize(board: BoardUnderTest) -> Procedure[None]:
             )
 
 
-def log_text(board: BoardUnderTest) -> Procedure[None]:
+def log_text(board: BoardUnderTest) -> Steps[None]:
     """Nobody answers log text."""
     for text in (
         b"hello",
@@ -182,7 +182,7 @@ def log_text(board: BoardUnderTest) -> Procedure[None]:
         yield from board.ignored("log text", b"\n" + text + b"\n")
 
 
-def echoes(board: BoardUnderTest) -> Procedure[None]:
+def echoes(board: BoardUnderTest) -> Steps[None]:
     """An echo of the board's own lines, and every even type, is ignored."""
     lines = []
     for type_ in (int(MessageType.HELLO), STATUS, int(MessageType.GET_SCHEMA)):
@@ -200,7 +200,7 @@ def echoes(board: BoardUnderTest) -> Procedure[None]:
         yield from board.ignored("a refusal", line)
 
 
-def stalls(board: BoardUnderTest) -> Procedure[None]:
+def stalls(board: BoardUnderTest) -> Steps[None]:
     """A request that comes in pieces of three bytes, with pauses, one of them long, is taken."""
     id_, line = board.line(STATUS)
     yield from board.after()

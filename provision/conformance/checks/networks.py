@@ -8,7 +8,7 @@ from provision.conformance.check import Check
 from provision.conformance.checks.reading import leaves_room
 from provision.conformance.checks.undoing import restart_board
 from provision.conformance.findings import NotApplicable, NotMet
-from provision.conformance.steps import Procedure
+from provision.conformance.steps import Steps
 from provision.conformance.wire import Body
 from provision.contract.profile import Item
 from provision.contract.table import (
@@ -29,7 +29,7 @@ _LAST_NUMBER = 255
 _LARGEST_NETWORK: Item = [bytes(32), -128, 3]
 
 
-def survey(board: BoardUnderTest) -> Procedure[None]:
+def survey(board: BoardUnderTest) -> Steps[None]:
     """A scan is answered at once, read by its number, and its networks keep their numbers."""
     board.needs(Capability.SURVEY)
     body = yield from _start_scan(board)
@@ -52,7 +52,7 @@ def survey(board: BoardUnderTest) -> Procedure[None]:
 
 def _read_scan(
     board: BoardUnderTest, number: Item, ended: int | None = None
-) -> Procedure[tuple[Body, list[Item]]]:
+) -> Steps[tuple[Body, list[Item]]]:
     """Read all networks that a scan has found; return the last reply, and them.
 
     ended: how many there are, if the scan has ended.
@@ -71,13 +71,13 @@ def _read_scan(
             return body, known
 
 
-def _still_ended(board: BoardUnderTest, scan: EndedScan) -> Procedure[None]:
+def _still_ended(board: BoardUnderTest, scan: EndedScan) -> Steps[None]:
     _, networks = yield from _read_scan(board, scan.number, len(scan.networks))
     if networks != scan.networks:
         raise NotMet("networks that were given changed within a scan")
 
 
-def ended_for_good(board: BoardUnderTest) -> Procedure[None]:
+def ended_for_good(board: BoardUnderTest) -> Steps[None]:
     """A scan that has ended is the same some seconds later."""
     board.needs(Capability.SURVEY)
     scan = board.ended_scan
@@ -87,7 +87,7 @@ def ended_for_good(board: BoardUnderTest) -> Procedure[None]:
     yield from _still_ended(board, scan)
 
 
-def _start_scan(board: BoardUnderTest) -> Procedure[Body]:
+def _start_scan(board: BoardUnderTest) -> Steps[Body]:
     for _ in range(_BUSY_TRIES):
         reply = yield from board.ask(MessageType.SURVEY)
         if reply.type != MessageType.REFUSAL:
@@ -105,7 +105,7 @@ def _count(body: Body) -> int:
     return count
 
 
-def _networks(board: BoardUnderTest, body: Body, known: list[Item]) -> Procedure[list[Item]]:
+def _networks(board: BoardUnderTest, body: Body, known: list[Item]) -> Steps[list[Item]]:
     page = body[SurveyReplyKey.NETWORKS]
     assert isinstance(page, list)
     if body[SurveyReplyKey.FIRST] != len(known):
@@ -121,7 +121,7 @@ def _networks(board: BoardUnderTest, body: Body, known: list[Item]) -> Procedure
     return known + page
 
 
-def survey_bounds(board: BoardUnderTest) -> Procedure[None]:
+def survey_bounds(board: BoardUnderTest) -> Steps[None]:
     """Another scan's number, or a `first` above the count, is refused with `out-of-bounds`."""
     board.needs(Capability.SURVEY)
     body = yield from _start_scan(board)
@@ -155,7 +155,7 @@ def survey_bounds(board: BoardUnderTest) -> Procedure[None]:
             raise NotMet("a scan was started while one runs")
 
 
-def _until_done(board: BoardUnderTest, body: Body) -> Procedure[tuple[Body, int]]:
+def _until_done(board: BoardUnderTest, body: Body) -> Steps[tuple[Body, int]]:
     """Wait until a scan has ended; return the last reply, and its number."""
     number = body[SurveyReplyKey.SCAN]
     assert isinstance(number, int)
@@ -167,7 +167,7 @@ def _until_done(board: BoardUnderTest, body: Body) -> Procedure[tuple[Body, int]
     return body, number
 
 
-def numbers_begin_again(board: BoardUnderTest) -> Procedure[None]:
+def numbers_begin_again(board: BoardUnderTest) -> Steps[None]:
     """Of as many scans as there are numbers each has the one after that before it."""
     board.needs(Capability.SURVEY)
     before = None
@@ -178,7 +178,7 @@ def numbers_begin_again(board: BoardUnderTest) -> Procedure[None]:
         before = number
 
 
-def numbers_after_start(board: BoardUnderTest) -> Procedure[None]:
+def numbers_after_start(board: BoardUnderTest) -> Steps[None]:
     """The first scan after a start has the number 1."""
     board.needs(Capability.SURVEY)
     yield from _start_scan(board)
@@ -188,7 +188,7 @@ def numbers_after_start(board: BoardUnderTest) -> Procedure[None]:
         raise NotMet(f"the first scan after a start has the number {body[SurveyReplyKey.SCAN]!a}")
 
 
-def locate(board: BoardUnderTest) -> Procedure[None]:
+def locate(board: BoardUnderTest) -> Steps[None]:
     """Locate is granted at any time, and does not hold the conversation up."""
     board.needs(Capability.LOCATE)
     yield from board.answer(MessageType.LOCATE)

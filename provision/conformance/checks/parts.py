@@ -9,7 +9,7 @@ from provision.conformance.checks.staging import any_two
 from provision.conformance.expected_values import TYPES, limits, takes_parts
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.sample_values import good_value
-from provision.conformance.steps import Procedure
+from provision.conformance.steps import Steps
 from provision.conformance.wire import Body
 from provision.contract.table import (
     DiscardKey,
@@ -68,7 +68,7 @@ class Parts:
             SetFieldKey.PART: part,
         }
 
-    def take(self, offset: int, end: int, held: int) -> Procedure[None]:
+    def take(self, offset: int, end: int, held: int) -> Steps[None]:
         """Send the bytes from offset to end; `received` must be `held`."""
         reply = yield from self.board.answer(
             MessageType.SET_FIELD, self.body(offset, self.octets[offset:end])
@@ -78,13 +78,13 @@ class Parts:
             raise NotMet(f"`received` is {received!a} at {offset} to {end}, where {held} is due")
         self.board.check_count(reply)
 
-    def gap(self, body: Body, held: int, what: str) -> Procedure[None]:
+    def gap(self, body: Body, held: int, what: str) -> Steps[None]:
         """Send a part that must be refused with `gap`, and with what is held as detail."""
         yield from self.board.refused(
             MessageType.SET_FIELD, body, Refusal.GAP, {RefusalKey.DETAIL: held}, what=what
         )
 
-    def finish(self, offset: int) -> Procedure[int]:
+    def finish(self, offset: int) -> Steps[int]:
         """Send the rest, which stages the value; return where the last part began."""
         self.board.staged[self.setting.key] = self.value
         last = at = offset
@@ -108,7 +108,7 @@ def parts_if_any(board: BoardUnderTest) -> Parts | None:
         return None
 
 
-def parts_in_order(board: BoardUnderTest) -> Procedure[None]:
+def parts_in_order(board: BoardUnderTest) -> Steps[None]:
     """Parts are appended, counted, and staged when the last is there; they may repeat even then."""
     parts = Parts(board)
     yield from parts.take(0, 2, 2)
@@ -129,7 +129,7 @@ def parts_in_order(board: BoardUnderTest) -> Procedure[None]:
     yield from parts.gap(last, 0, "the last part, after the field was set whole")
 
 
-def parts_repeat(board: BoardUnderTest) -> Procedure[None]:
+def parts_repeat(board: BoardUnderTest) -> Steps[None]:
     """A part within what is held, and equal to it, is acknowledged again."""
     parts = Parts(board)
     yield from parts.take(0, 3, 3)
@@ -141,7 +141,7 @@ def parts_repeat(board: BoardUnderTest) -> Procedure[None]:
     yield from parts.finish(5)
 
 
-def parts_gap(board: BoardUnderTest) -> Procedure[None]:
+def parts_gap(board: BoardUnderTest) -> Steps[None]:
     """A part that neither continues nor repeats is refused with `gap`, and changes nothing."""
     parts = Parts(board)
     octets = parts.octets
@@ -160,7 +160,7 @@ def parts_gap(board: BoardUnderTest) -> Procedure[None]:
     yield from parts.finish(5)
 
 
-def parts_of_secrets(board: BoardUnderTest) -> Procedure[None]:
+def parts_of_secrets(board: BoardUnderTest) -> Steps[None]:
     """Of a secret the last part may repeat, whatever it contains; any other forgets the field."""
     parts = Parts(board, secret=True)
     octets = parts.octets
@@ -184,7 +184,7 @@ def parts_of_secrets(board: BoardUnderTest) -> Procedure[None]:
         yield from parts.gap(parts.body(6, octets[6:7]), 0, f"the next part after {what}")
 
 
-def gap_unstages_secrets(board: BoardUnderTest) -> Procedure[None]:
+def gap_unstages_secrets(board: BoardUnderTest) -> Steps[None]:
     """A part of a secret that does not continue unstages it, however that was staged."""
     parts = Parts(board, secret=True)
     probe = parts.body(1, parts.octets[1:2])
@@ -202,7 +202,7 @@ def gap_unstages_secrets(board: BoardUnderTest) -> Procedure[None]:
         board.staged.clear()
 
 
-def parts_restart(board: BoardUnderTest) -> Procedure[None]:
+def parts_restart(board: BoardUnderTest) -> Steps[None]:
     """A part at 0 that differs starts the field again, and unstages it."""
     parts = Parts(board)
     yield from parts.take(0, 3, 3)
@@ -218,7 +218,7 @@ def parts_restart(board: BoardUnderTest) -> Procedure[None]:
     yield from parts.gap(parts.body(5, parts.octets[5:6]), 2, "a part of the value before")
 
 
-def parts_forgotten(board: BoardUnderTest) -> Procedure[None]:
+def parts_forgotten(board: BoardUnderTest) -> Steps[None]:
     """A whole set-field that is accepted forgets incomplete parts; one that is refused does not."""
     parts = Parts(board)
     unknown: Body = {SetFieldKey.FIELD: "no-such.field", SetFieldKey.VALUE: 0}
@@ -250,7 +250,7 @@ def parts_forgotten(board: BoardUnderTest) -> Procedure[None]:
     yield from parts.gap(last, 0, "the last part, after its value was discarded")
 
 
-def parts_of_another(board: BoardUnderTest) -> Procedure[None]:
+def parts_of_another(board: BoardUnderTest) -> Steps[None]:
     """Starting parts of another field forgets those of the first, but not what they staged."""
     parts = Parts(board)
     if not parts.others:
@@ -269,7 +269,7 @@ def parts_of_another(board: BoardUnderTest) -> Procedure[None]:
     yield from parts.gap(repeat, 0, "the last of complete parts, after another field started")
 
 
-def parts_wrong(board: BoardUnderTest) -> Procedure[None]:
+def parts_wrong(board: BoardUnderTest) -> Steps[None]:
     """What cannot come in parts, is too long, or is no text, is refused in the order of 6.4."""
     parts = Parts(board)
     schema = board.known_schema()

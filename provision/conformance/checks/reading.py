@@ -8,7 +8,7 @@ from provision.conformance.check import Check
 from provision.conformance.expected import Due, default_in_force, first_defect
 from provision.conformance.expected_values import value_refusal
 from provision.conformance.findings import NotMet
-from provision.conformance.steps import Procedure
+from provision.conformance.steps import Steps
 from provision.conformance.wire import Body
 from provision.contract.line import MAX_BODY
 from provision.contract.messages import MAX_ID
@@ -38,7 +38,7 @@ _HEAD_GROWS = (24, 256)  # with these items the head of an array is a byte longe
 # --------------------------------------------------------------------------- hello, clause 6.1, 5.2
 
 
-def hello(board: BoardUnderTest) -> Procedure[None]:
+def hello(board: BoardUnderTest) -> Steps[None]:
     """What hello announces is within its limits and fits together."""
     body = yield from board.say_hello()
     versions = body[HelloReplyKey.VERSIONS]
@@ -58,7 +58,7 @@ def hello(board: BoardUnderTest) -> Procedure[None]:
         raise NotMet("something is stored, and `token` is null")
 
 
-def same_again(board: BoardUnderTest) -> Procedure[None]:
+def same_again(board: BoardUnderTest) -> Steps[None]:
     """Nothing in hello changes while nothing is done, save `listens`."""
     first = dict((yield from board.say_hello()))
     began = board.now
@@ -77,7 +77,7 @@ def same_again(board: BoardUnderTest) -> Procedure[None]:
         raise NotMet(f"`listens` went from {before!a} to {after!a} while {passed} ms passed")
 
 
-def hello_and_status(board: BoardUnderTest) -> Procedure[None]:
+def hello_and_status(board: BoardUnderTest) -> Steps[None]:
     """Hello and status give the same boot number and generation."""
     for last in (False, False, True):
         yield from board.say_hello()
@@ -90,7 +90,7 @@ def hello_and_status(board: BoardUnderTest) -> Procedure[None]:
             raise NotMet("status gives another generation than hello")
 
 
-def trial_has_time(board: BoardUnderTest) -> Procedure[None]:
+def trial_has_time(board: BoardUnderTest) -> Steps[None]:
     """A board that offers trials states in its schema how long they last."""
     board.needs(Capability.TRIAL)
     yield from board.say_hello()
@@ -101,7 +101,7 @@ def trial_has_time(board: BoardUnderTest) -> Procedure[None]:
 # ---------------------------------------------------------------------------- schema, clause 6.2, 8
 
 
-def _piece(board: BoardUnderTest, offset: int, length: int) -> Procedure[bytes]:
+def _piece(board: BoardUnderTest, offset: int, length: int) -> Steps[bytes]:
     body = yield from board.answer(
         MessageType.GET_SCHEMA, {GetSchemaKey.OFFSET: offset, GetSchemaKey.LENGTH: length}
     )
@@ -116,7 +116,7 @@ def _piece(board: BoardUnderTest, offset: int, length: int) -> Procedure[bytes]:
     return piece
 
 
-def _deflated(board: BoardUnderTest, length: int) -> Procedure[bytes]:
+def _deflated(board: BoardUnderTest, length: int) -> Steps[bytes]:
     size = board.number(HelloReplyKey.SCHEMA_SIZE)
     data = b""
     pieces = 0
@@ -128,7 +128,7 @@ def _deflated(board: BoardUnderTest, length: int) -> Procedure[bytes]:
     return data
 
 
-def schema(board: BoardUnderTest) -> Procedure[None]:
+def schema(board: BoardUnderTest) -> Steps[None]:
     """The deflated schema inflates under the limit, ends there, has the digest, and is in form."""
     board.schema = None
     deflated = yield from _deflated(board, 470)
@@ -140,7 +140,7 @@ def schema(board: BoardUnderTest) -> Procedure[None]:
         raise NotMet(str(error)) from None
 
 
-def pieces(board: BoardUnderTest) -> Procedure[None]:
+def pieces(board: BoardUnderTest) -> Steps[None]:
     """Pieces of any size, from any offset, agree."""
     whole = yield from _deflated(board, 470)
     size = len(whole)
@@ -155,7 +155,7 @@ def pieces(board: BoardUnderTest) -> Procedure[None]:
             raise NotMet("the last bytes differ from what came before")
 
 
-def beyond_schema(board: BoardUnderTest) -> Procedure[None]:
+def beyond_schema(board: BoardUnderTest) -> Steps[None]:
     """An offset not below `schema-size` is refused with `out-of-bounds`, the size as detail."""
     size = board.number(HelloReplyKey.SCHEMA_SIZE)
     for offset in (size, size + 1, 65536 + size, 262_143):
@@ -172,7 +172,7 @@ def beyond_schema(board: BoardUnderTest) -> Procedure[None]:
 # ------------------------------------------------------------------------------- values, clause 6.3
 
 
-def entries(board: BoardUnderTest) -> Procedure[None]:
+def entries(board: BoardUnderTest) -> Steps[None]:
     """One entry for each field, in schema order, with what is in force, and never a secret."""
     schema = board.known_schema()
     found = yield from board.values()
@@ -211,7 +211,7 @@ def _check_given(key: str, is_blob: bool, value: Item) -> None:
         raise NotMet(f"{key} is a blob, and its value is not its length in bytes")
 
 
-def pages(board: BoardUnderTest) -> Procedure[None]:
+def pages(board: BoardUnderTest) -> Steps[None]:
     """A page begins where it was asked for, wherever that is, and says how many there are."""
     count = len(board.known_schema().settings)
     whole = yield from board.values()
@@ -265,7 +265,7 @@ def leaves_room(board: BoardUnderTest, page: list[Item], follows: Item) -> bool:
     return _fits(len(came.item) + len(encode(follows)) + (len(page) + 1 in _HEAD_GROWS))
 
 
-def beyond_values(board: BoardUnderTest) -> Procedure[None]:
+def beyond_values(board: BoardUnderTest) -> Steps[None]:
     """A `first` not below the count is refused with `out-of-bounds`, the count as detail."""
     count = len(board.known_schema().settings)
     for first in (count, count + 1, 511):
@@ -282,7 +282,7 @@ def beyond_values(board: BoardUnderTest) -> Procedure[None]:
 # ------------------------------------------------------------------------------- status, clause 6.6
 
 
-def status(board: BoardUnderTest) -> Procedure[None]:
+def status(board: BoardUnderTest) -> Steps[None]:
     """Status has each key exactly when there is something to say, and fits what is stored."""
     body = yield from board.status()
     check_status(board, body)
@@ -351,7 +351,7 @@ def _spelled(key: int) -> str:
     return StatusReplyKey(key).name.lower().replace("_", "-")
 
 
-def _defect(board: BoardUnderTest) -> Procedure[Due | None]:
+def _defect(board: BoardUnderTest) -> Steps[Due | None]:
     """Return the first rule that what is stored breaks, by what get-values tells."""
     schema = board.known_schema()
     stored = {}

@@ -13,7 +13,7 @@ from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.expected import commit_refusal
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.sample_values import good_set
-from provision.conformance.steps import Procedure
+from provision.conformance.steps import Steps
 from provision.conformance.wire import Body
 from provision.contract.profile import Item
 from provision.contract.table import (
@@ -50,7 +50,7 @@ def less_one(board: BoardUnderTest, values: Values) -> Values:
 
 def store_set(
     board: BoardUnderTest, turn: int, *, less: bool = False
-) -> Procedure[tuple[Values, bytes]]:
+) -> Steps[tuple[Values, bytes]]:
     """Store a set of all fields; return it and its token. A trial that this begins is confirmed.
 
     less: one field that can do without is stored without a value.
@@ -64,7 +64,7 @@ def store_set(
     return values, token
 
 
-def confirm(board: BoardUnderTest) -> Procedure[None]:
+def confirm(board: BoardUnderTest) -> Steps[None]:
     """Keep the set on trial, if there is one, whatever the firmware does in the meantime."""
     for _ in range(3):
         status = yield from board.status()
@@ -77,7 +77,7 @@ def confirm(board: BoardUnderTest) -> Procedure[None]:
     raise NotMet("a trial could not be confirmed")
 
 
-def generation_and_token(board: BoardUnderTest) -> Procedure[tuple[int, Item]]:
+def generation_and_token(board: BoardUnderTest) -> Steps[tuple[int, Item]]:
     """Ask hello for the generation and the token."""
     body = yield from board.say_hello()
     return board.generation, body[HelloReplyKey.TOKEN]
@@ -96,9 +96,7 @@ def grew_once(before: int, after: int, what: str) -> None:
         raise NotMet(f"the generation grew by {grown} with {what}, where 1 is due")
 
 
-def must_hold(
-    board: BoardUnderTest, values: Mapping[str, Value | None], when: str
-) -> Procedure[None]:
+def must_hold(board: BoardUnderTest, values: Mapping[str, Value | None], when: str) -> Steps[None]:
     """End the check unless the board shows exactly these values as stored."""
     schema = board.known_schema()
     for setting, entry in zip(schema.settings, (yield from board.values()), strict=True):
@@ -116,9 +114,7 @@ def must_hold(
             )
 
 
-def repeat_commit(
-    board: BoardUnderTest, token: bytes, generation: int, when: str
-) -> Procedure[None]:
+def repeat_commit(board: BoardUnderTest, token: bytes, generation: int, when: str) -> Steps[None]:
     """Commit with the token of the set in force, which must be answered and not done."""
     reply = yield from board.ask(MessageType.COMMIT, board.commit_body(token))
     if reply.type == MessageType.REFUSAL:
@@ -127,7 +123,7 @@ def repeat_commit(
         raise NotMet(f"{when}, the repeat of a commit did not give the present generation")
 
 
-def counts(board: BoardUnderTest, store: Store | None, staged: int) -> Procedure[Body]:
+def counts(board: BoardUnderTest, store: Store | None, staged: int) -> Steps[Body]:
     """End the check unless the status counts so; return the status."""
     status = yield from board.status()
     if status[StatusReplyKey.STAGED] != staged:

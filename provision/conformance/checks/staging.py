@@ -9,7 +9,7 @@ from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.sample_values import good_value, pins_for
-from provision.conformance.steps import Procedure
+from provision.conformance.steps import Steps
 from provision.conformance.wire import Body
 from provision.contract.table import (
     HelloReplyKey,
@@ -47,7 +47,7 @@ def any_two(board: BoardUnderTest) -> tuple[tuple[Setting, Value], tuple[Setting
     return found[0], found[-1]
 
 
-def whole_values(board: BoardUnderTest) -> Procedure[None]:
+def whole_values(board: BoardUnderTest) -> Steps[None]:
     """A value takes the place of what was staged for its field; null is staged as well."""
     (one, first), (other, second) = any_two(board)
     yield from board.stage(one, first)
@@ -62,14 +62,14 @@ def whole_values(board: BoardUnderTest) -> Procedure[None]:
         raise NotMet("status counts otherwise than set-field what is staged")
 
 
-def clearing(board: BoardUnderTest) -> Procedure[None]:
+def clearing(board: BoardUnderTest) -> Steps[None]:
     """Any field can be cleared, and a field that is not active can be set."""
     schema = board.known_schema()
     for setting in schema.settings:
         yield from board.stage(setting, None)
 
 
-def not_shown(board: BoardUnderTest) -> Procedure[None]:
+def not_shown(board: BoardUnderTest) -> Steps[None]:
     """Staged values are not shown, neither by get-values nor by hello."""
     before = yield from board.values()
     hello = dict((yield from board.say_hello()))
@@ -85,7 +85,7 @@ def not_shown(board: BoardUnderTest) -> Procedure[None]:
         raise NotMet("hello changed with what is staged")
 
 
-def by_themselves(board: BoardUnderTest) -> Procedure[None]:
+def by_themselves(board: BoardUnderTest) -> Steps[None]:
     """A value is looked at by itself: two fields may have the same pin staged, until commit."""
     schema = board.known_schema()
     pins = [s for s in schema.settings if s.field.kind is Kind.PIN]
@@ -100,7 +100,7 @@ def by_themselves(board: BoardUnderTest) -> Procedure[None]:
     raise NotApplicable("no two fields of the board's schema can have the same pin")
 
 
-def unknown_fields(board: BoardUnderTest) -> Procedure[None]:
+def unknown_fields(board: BoardUnderTest) -> Steps[None]:
     """A key that no field has is refused with `unknown-field`, whatever comes with it."""
     schema = board.known_schema()
     keys = {setting.key for setting in schema.settings}

@@ -8,7 +8,7 @@ from provision.conformance.check import Check
 from provision.conformance.checks.parts import parts_if_any
 from provision.conformance.checks.staging import any_one, any_two
 from provision.conformance.findings import NotApplicable, NotMet
-from provision.conformance.steps import Procedure, Tell
+from provision.conformance.steps import Steps, Tell
 from provision.conformance.wire import Body
 from provision.contract.table import (
     STAGED_LIFETIME_MS,
@@ -31,7 +31,7 @@ PRESENCE_WINDOW = 300_000
 """Milliseconds for which a person may count as present, before the kit gives up waiting."""
 
 
-def discard(board: BoardUnderTest) -> Procedure[None]:
+def discard(board: BoardUnderTest) -> Steps[None]:
     """Discard drops what is staged, if it names the boot number."""
     (one, first), (other, _) = any_two(board)
     generation = board.generation
@@ -56,7 +56,7 @@ def discard(board: BoardUnderTest) -> Procedure[None]:
     yield from board.answer(MessageType.DISCARD, {DiscardKey.BOOT: board.boot})
 
 
-def nothing_staged(board: BoardUnderTest) -> Procedure[None]:
+def nothing_staged(board: BoardUnderTest) -> Steps[None]:
     """Commit with nothing staged is refused with `wrong-state`."""
     body: Body = {CommitKey.COUNT: 1, CommitKey.DIGEST: 0, CommitKey.TOKEN: board.token()}
     yield from board.refused(MessageType.COMMIT, body, Refusal.WRONG_STATE, what="commit")
@@ -69,7 +69,7 @@ def nothing_staged(board: BoardUnderTest) -> Procedure[None]:
     )
 
 
-def not_in_this_state(board: BoardUnderTest) -> Procedure[None]:
+def not_in_this_state(board: BoardUnderTest) -> Steps[None]:
     """Undo, restart and confirm want nothing staged, undo a set, confirm a trial."""
     # Each names a wrong generation or boot number: a board that grants it changes nothing.
     other = {1: board.generation ^ 0x5A5A}
@@ -101,7 +101,7 @@ def not_in_this_state(board: BoardUnderTest) -> Procedure[None]:
         raise NotMet("a refused request dropped what is staged")
 
 
-def legal_when_staged(board: BoardUnderTest) -> Procedure[None]:
+def legal_when_staged(board: BoardUnderTest) -> Steps[None]:
     """Hello, get-schema, get-values, status are legal whatever is staged, and drop nothing."""
     (one, first), _ = any_two(board)
     yield from board.stage(one, first)
@@ -122,7 +122,7 @@ def legal_when_staged(board: BoardUnderTest) -> Procedure[None]:
         raise NotMet("a request that only reads dropped what is staged")
 
 
-def dropped_in_time(board: BoardUnderTest) -> Procedure[None]:
+def dropped_in_time(board: BoardUnderTest) -> Steps[None]:
     """What is staged is dropped after 10 minutes without an answered request, and not before.
 
     A board that listens for as long as it runs still answers then.
@@ -142,7 +142,7 @@ def dropped_in_time(board: BoardUnderTest) -> Procedure[None]:
 # ----------------------------------------------------------------------------- presence, clause 5.5
 
 
-def presence(board: BoardUnderTest) -> Procedure[None]:
+def presence(board: BoardUnderTest) -> Steps[None]:
     """With something stored, whatever changes something is refused until the button is pressed."""
     board.needs(Capability.PRESENCE)
     if (yield from board.store()) is Store.EMPTY:
@@ -150,9 +150,7 @@ def presence(board: BoardUnderTest) -> Procedure[None]:
     yield from wants_presence(board)
 
 
-def wants_presence(
-    board: BoardUnderTest, within: int = PRESENCE_WINDOW
-) -> Procedure[tuple[int, int]]:
+def wants_presence(board: BoardUnderTest, within: int = PRESENCE_WINDOW) -> Steps[tuple[int, int]]:
     """Wait until presence lapses; look at what is refused then, and granted after the button.
 
     within: milliseconds from now in which it must lapse. Return for how many of them a person
@@ -210,7 +208,7 @@ def wants_presence(
     return lasted
 
 
-def _await_lapse(board: BoardUnderTest, stage: Body, within: int) -> Procedure[tuple[int, int]]:
+def _await_lapse(board: BoardUnderTest, stage: Body, within: int) -> Steps[tuple[int, int]]:
     """Ask until presence has lapsed; return how long it lasted, at least and at most."""
     began, absent = board.present_at, board.absent_at
     end, granted = board.now + within, board.now
@@ -235,7 +233,7 @@ def _await_lapse(board: BoardUnderTest, stage: Body, within: int) -> Procedure[t
     return (granted - began if told and began is not None else 0), board.now - absent
 
 
-def presence_when_empty(board: BoardUnderTest) -> Procedure[None]:
+def presence_when_empty(board: BoardUnderTest) -> Steps[None]:
     """While nothing is stored nobody needs to be present."""
     board.needs(Capability.PRESENCE)
     if (yield from board.store()) is not Store.EMPTY:
@@ -245,7 +243,7 @@ def presence_when_empty(board: BoardUnderTest) -> Procedure[None]:
     yield from board.stage(one, None)
 
 
-def falls_silent(board: BoardUnderTest) -> Procedure[None]:
+def falls_silent(board: BoardUnderTest) -> Steps[None]:
     """A board listens for as long as it announced, and is silent from then on."""
     listens = board.number(HelloReplyKey.LISTENS)
     if board.hello.get(HelloReplyKey.LISTENS) is None:

@@ -26,7 +26,7 @@ from provision.conformance.checks.staging import any_one
 from provision.conformance.checks.undoing import restart_board
 from provision.conformance.checks.wholes import breaking, refused_whole
 from provision.conformance.findings import NotApplicable, NotMet
-from provision.conformance.steps import Procedure
+from provision.conformance.steps import Steps
 from provision.contract.table import (
     Capability,
     HelloReplyKey,
@@ -47,7 +47,7 @@ _END_POLL = 20  # ms between two looks then
 _TRIAL_SLACK = 3000  # ms beyond the time of a trial in which it has to be over
 
 
-def _on_trial(board: BoardUnderTest) -> Procedure[tuple[Values, bytes, Values, bytes]]:
+def _on_trial(board: BoardUnderTest) -> Steps[tuple[Values, bytes, Values, bytes]]:
     """Store a set, then another on trial; return values and token of both."""
     board.needs(Capability.TRIAL)
     old, old_token = yield from store_set(board, 0)
@@ -58,7 +58,7 @@ def _on_trial(board: BoardUnderTest) -> Procedure[tuple[Values, bytes, Values, b
     return old, old_token, new, new_token
 
 
-def _still_on_trial(board: BoardUnderTest) -> Procedure[int]:
+def _still_on_trial(board: BoardUnderTest) -> Steps[int]:
     """Return the generation while the trial goes on; end the check if the firmware ended it."""
     status = yield from board.status()
     if status[StatusReplyKey.STORE] == Store.TRIAL:
@@ -74,14 +74,14 @@ def _still_on_trial(board: BoardUnderTest) -> Procedure[int]:
     raise NotApplicable("the firmware reports proven at once, which ends every trial well")
 
 
-def _left(board: BoardUnderTest) -> Procedure[int | None]:
+def _left(board: BoardUnderTest) -> Steps[int | None]:
     left = (yield from board.status()).get(StatusReplyKey.TRIAL_LEFT)
     return left if isinstance(left, int) else None
 
 
 def _unless_proven(
-    check: Callable[[BoardUnderTest], Procedure[None]], board: BoardUnderTest
-) -> Procedure[None]:
+    check: Callable[[BoardUnderTest], Steps[None]], board: BoardUnderTest
+) -> Steps[None]:
     """Run a check of trials; it does not count if the firmware ends the trial well meanwhile."""
     try:
         yield from check(board)
@@ -95,7 +95,7 @@ def _unless_proven(
         raise
 
 
-def trial_confirmed(board: BoardUnderTest) -> Procedure[None]:
+def trial_confirmed(board: BoardUnderTest) -> Steps[None]:
     """On trial the new set is in force; confirm keeps it, and may be repeated."""
     _, _, new, token = yield from _on_trial(board)
     generation = yield from _still_on_trial(board)
@@ -132,7 +132,7 @@ def trial_confirmed(board: BoardUnderTest) -> Procedure[None]:
         yield from must_hold(board, new, "after confirm and a restart")
 
 
-def _legal_on_trial(board: BoardUnderTest) -> Procedure[None]:
+def _legal_on_trial(board: BoardUnderTest) -> Steps[None]:
     """Ask, by wrong numbers, what is legal on trial, and what is not with a field staged."""
     one, _ = any_one(board)
     asked = (
@@ -152,7 +152,7 @@ def _legal_on_trial(board: BoardUnderTest) -> Procedure[None]:
     yield from board.fresh()
 
 
-def trial_in_status(board: BoardUnderTest) -> Procedure[None]:
+def trial_in_status(board: BoardUnderTest) -> Steps[None]:
     """Status tells in a trial, and only there, how long it goes on, and that time runs.
 
     The repeat of the commit does not make it begin anew, nor does confirm what was reported.
@@ -183,7 +183,7 @@ def trial_in_status(board: BoardUnderTest) -> Procedure[None]:
     yield from must_hold(board, new, "some time after confirm")
 
 
-def trial_undone(board: BoardUnderTest) -> Procedure[None]:
+def trial_undone(board: BoardUnderTest) -> Steps[None]:
     """Undo in a trial ends it badly at once: the older set and its token count again."""
     board.needs(Capability.UNDO)
     old, old_token, new, new_token = yield from _on_trial(board)
@@ -205,7 +205,7 @@ def trial_undone(board: BoardUnderTest) -> Procedure[None]:
         yield from _still_on_trial(board)
 
 
-def trial_replaced(board: BoardUnderTest) -> Procedure[None]:
+def trial_replaced(board: BoardUnderTest) -> Steps[None]:
     """A commit in a trial replaces the set on trial; the confirmed one stays kept.
 
     The rules of the whole hold for it as for any other.
@@ -232,7 +232,7 @@ def trial_replaced(board: BoardUnderTest) -> Procedure[None]:
     yield from must_hold(board, old, "after undo of a second trial")
 
 
-def trial_started_thrice(board: BoardUnderTest) -> Procedure[None]:
+def trial_started_thrice(board: BoardUnderTest) -> Steps[None]:
     """At the third start within the trial the older set is in force again.
 
     One that the firmware makes to apply the set counts as well.
@@ -266,7 +266,7 @@ def trial_started_thrice(board: BoardUnderTest) -> Procedure[None]:
         raise NotMet("the older token does not count again at the third start within a trial")
 
 
-def _see_it_end(board: BoardUnderTest, generation: int) -> Procedure[None]:
+def _see_it_end(board: BoardUnderTest, generation: int) -> Steps[None]:
     """Ask for the status until the trial is over; each reply is of before it ended, or of after."""
     end = board.now + _BEFORE_END + _TRIAL_SLACK
     while board.now < end:
@@ -280,7 +280,7 @@ def _see_it_end(board: BoardUnderTest, generation: int) -> Procedure[None]:
         yield from board.silence(_END_POLL)
 
 
-def trial_over(board: BoardUnderTest) -> Procedure[None]:
+def trial_over(board: BoardUnderTest) -> Steps[None]:
     """When the time of a trial is over, the older set is in force again."""
     old, old_token, _, _ = yield from _on_trial(board)
     generation = yield from _still_on_trial(board)
@@ -299,7 +299,7 @@ def trial_over(board: BoardUnderTest) -> Procedure[None]:
     yield from must_hold(board, old, "after a trial that ran out")
 
 
-def first_set_is_no_trial(board: BoardUnderTest) -> Procedure[None]:
+def first_set_is_no_trial(board: BoardUnderTest) -> Steps[None]:
     """A commit over nothing begins no trial."""
     board.needs(Capability.TRIAL)
     board.needs(Capability.ERASE)

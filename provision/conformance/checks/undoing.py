@@ -20,7 +20,7 @@ from provision.conformance.checks.sets import (
 )
 from provision.conformance.conversation import START_TIME
 from provision.conformance.findings import NotApplicable, NotMet
-from provision.conformance.steps import AskPerson, Procedure
+from provision.conformance.steps import AskPerson, Steps
 from provision.conformance.wire import Body
 from provision.contract.table import (
     Capability,
@@ -37,14 +37,14 @@ from provision.contract.table import (
 _POLL = 100  # ms between two looks at the status
 
 
-def _undo(board: BoardUnderTest) -> Procedure[Body]:
+def _undo(board: BoardUnderTest) -> Steps[Body]:
     """Undo, by the present generation; return the request's body."""
     body: Body = {1: (yield from board.status())[StatusReplyKey.GENERATION]}
     yield from board.answer(MessageType.UNDO, body)
     return body
 
 
-def undo(board: BoardUnderTest) -> Procedure[None]:
+def undo(board: BoardUnderTest) -> Steps[None]:
     """Undo brings the set before this one back, with its token; undo again brings this one back.
 
     The older set outlives a restart.
@@ -95,7 +95,7 @@ def undo(board: BoardUnderTest) -> Procedure[None]:
 # -------------------------------------------------------------------------------- erase, clause 6.7
 
 
-def erase(board: BoardUnderTest) -> Procedure[None]:
+def erase(board: BoardUnderTest) -> Steps[None]:
     """Erase leaves nothing to read, nothing staged, nothing to undo; the generation grows."""
     board.needs(Capability.ERASE)
     yield from store_set(board, 0)
@@ -156,7 +156,7 @@ def erase(board: BoardUnderTest) -> Procedure[None]:
 # ---------------------------------------------------- restart, clause 6.7, 5.2 and power, clause 10
 
 
-def restart_board(board: BoardUnderTest) -> Procedure[int]:
+def restart_board(board: BoardUnderTest) -> Steps[int]:
     """Restart the board by what means there are; return the boot number before."""
     yield from board.say_hello()
     before = board.boot
@@ -168,7 +168,7 @@ def restart_board(board: BoardUnderTest) -> Procedure[int]:
     return before
 
 
-def refused_undo(board: BoardUnderTest) -> Procedure[None]:
+def refused_undo(board: BoardUnderTest) -> Steps[None]:
     """An undo that is refused leaves incomplete parts, whatever it is refused for."""
     board.needs(Capability.UNDO)
     board.needs(Capability.ERASE)
@@ -187,13 +187,13 @@ def refused_undo(board: BoardUnderTest) -> Procedure[None]:
     yield from parts.take(3, 5, 5)
 
 
-def _press_reset() -> Procedure[None]:
+def _press_reset() -> Steps[None]:
     heard = yield AskPerson("Press the reset button of the board.")
     if not heard.done:
         raise NotApplicable("the board does not offer restart, and nobody pressed reset")
 
 
-def _await_start(board: BoardUnderTest, before: int) -> Procedure[None]:
+def _await_start(board: BoardUnderTest, before: int) -> Steps[None]:
     """Wait until the board answers with another boot number."""
     end = board.now + START_TIME
     while True:
@@ -206,7 +206,7 @@ def _await_start(board: BoardUnderTest, before: int) -> Procedure[None]:
             raise NotMet("the board did not restart, or has the same boot number after it")
 
 
-def restart(board: BoardUnderTest) -> Procedure[None]:
+def restart(board: BoardUnderTest) -> Steps[None]:
     """Restart gives another boot number; the unit and what is stored are the same.
 
     A trial that was confirmed is over, and the older set is still there.
@@ -239,7 +239,7 @@ def restart(board: BoardUnderTest) -> Procedure[None]:
         yield from must_hold(board, older, "after a restart, and an undo of what was before it")
 
 
-def restart_drops(board: BoardUnderTest) -> Procedure[None]:
+def restart_drops(board: BoardUnderTest) -> Steps[None]:
     """A restart drops incomplete parts; an erased board is empty after it, an undone one undone."""
     schema = board.known_schema()
     first, _ = yield from store_set(board, 0)

@@ -11,7 +11,7 @@ from provision.conformance.expected_values import value_refusal
 from provision.conformance.findings import NotApplicable
 from provision.conformance.sample_values import tries
 from provision.conformance.shown import code_words
-from provision.conformance.steps import Procedure
+from provision.conformance.steps import Steps
 from provision.contract.profile import Item
 from provision.contract.table import (
     Kind,
@@ -39,7 +39,7 @@ def _numbers(kind: Kind) -> tuple[str, ...]:
     return (*_OWN.get(kind, (f"9.1.{kind.value}",)), *_OF_ALL)
 
 
-def values_of(kind: Kind, board: BoardUnderTest) -> Procedure[None]:
+def values_of(kind: Kind, board: BoardUnderTest) -> Steps[None]:
     """Every field of a kind takes and refuses what clause 9 says, and refusing changes nothing."""
     schema = board.known_schema()
     settings = [setting for setting in schema.settings if setting.field.kind is kind]
@@ -54,7 +54,7 @@ def values_of(kind: Kind, board: BoardUnderTest) -> Procedure[None]:
         yield from board.fresh()
 
 
-def _try(board: BoardUnderTest, setting: Setting, value: Item, *, parts: bool) -> Procedure[None]:
+def _try(board: BoardUnderTest, setting: Setting, value: Item, *, parts: bool) -> Steps[None]:
     """Send a value; note it if the board takes or refuses it against clause 9."""
     bodies = board.requests_for(setting, value, parts=parts)
     if not bodies or (parts and SetFieldKey.PART not in bodies[0]):

@@ -27,7 +27,7 @@ from provision.conformance.expected import (
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.sample_values import good_value, pins_for
 from provision.conformance.shown import code_words
-from provision.conformance.steps import Procedure
+from provision.conformance.steps import Steps
 from provision.contract.profile import Item
 from provision.contract.table import (
     CommitKey,
@@ -46,7 +46,7 @@ _ADMITTED_TRIED = {"lacks": 3, "unused": 2, "chain": 1, "same pin": 3, "swap": 1
 
 def refused_whole(
     board: BoardUnderTest, base: Values, changes: Mapping[str, Value | None], due: Refusal
-) -> Procedure[None]:
+) -> Steps[None]:
     """Commit changes that break a rule of the whole; what is staged must stay."""
     schema = board.known_schema()
     fault = commit_refusal(schema, base, changes)
@@ -73,7 +73,7 @@ def refused_whole(
     board.staged.clear()
 
 
-def partners(board: BoardUnderTest) -> Procedure[None]:
+def partners(board: BoardUnderTest) -> Steps[None]:
     """Of a network name and its passphrase both are staged, or neither."""
     schema = board.known_schema()
     pairs = [
@@ -91,7 +91,7 @@ def partners(board: BoardUnderTest) -> Procedure[None]:
                 yield from refused_whole(board, values, {setting.key: value}, Refusal.PARTNER)
 
 
-def missing_fields(board: BoardUnderTest) -> Procedure[None]:
+def missing_fields(board: BoardUnderTest) -> Steps[None]:
     """A required field that is active has a value in force, or the commit is refused."""
     values, _ = yield from store_set(board, 0)
     tried = 0
@@ -102,7 +102,7 @@ def missing_fields(board: BoardUnderTest) -> Procedure[None]:
         raise NotApplicable("no field of the board's schema can be missing")
 
 
-def pin_conflicts(board: BoardUnderTest) -> Procedure[None]:
+def pin_conflicts(board: BoardUnderTest) -> Steps[None]:
     """No two active fields have the same pin, unless both share it."""
     values, _ = yield from store_set(board, 1)
     tried = 0
@@ -270,7 +270,7 @@ def _of(schema: Schema, key: str) -> Setting:
     return setting
 
 
-def admitted_wholes(board: BoardUnderTest) -> Procedure[None]:
+def admitted_wholes(board: BoardUnderTest) -> Steps[None]:
     """What is not active is not missing, and frees its pin; pins can be shared, and swapped."""
     schema = board.known_schema()
     values, _ = yield from store_set(board, 0)
