@@ -46,7 +46,7 @@ from provision.schema.codec import to_item
 from provision.schema.model import Schema
 from provision.wizard import command_line, finder
 from provision.wizard.at_port import Person
-from provision.wizard.commands import change, erase, setup, undo
+from provision.wizard.commands import change, setup
 from provision.wizard.result import ExitCode
 from provision.wizard.screen import ScreenAsker
 from provision.wizard.status_text import NOTICES
@@ -244,7 +244,7 @@ def run(
         patch.setattr(finder, "open_stream", open_stream)
         patch.setenv("XDG_CACHE_HOME", str(folder / "cache"))
         if keys is not None:
-            for command in (change, erase, setup, undo):
+            for command in (change, command_line, setup):
                 patch.setattr(command, "has_terminal", lambda: True)
             pipe = stack.enter_context(create_pipe_input())
             stack.enter_context(create_app_session(pipe, output))
