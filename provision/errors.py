@@ -6,6 +6,8 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
+from provision.phrases import Phrase
+
 
 class ProvisionError(Exception):
     """Something cannot be done. str() says it to a person, without the value of any setting.
@@ -21,5 +23,6 @@ class ProvisionError(Exception):
 
     @property
     def parameters(self) -> Mapping[str, object]:
-        """Details of the error: keys, numbers, names; never the value of a setting."""
-        return {}
+        """The values in the text, by name: keys, numbers, names; never the value of a setting."""
+        said = self.args[0] if self.args else None
+        return said.values if isinstance(said, Phrase) else {}

@@ -288,9 +288,11 @@ def test_several_boards_at_once_in_one_event_loop() -> None:
 
 def test_a_port_that_is_not_there_is_an_error_with_a_code(tmp_path: Path) -> None:
     """One tree: whoever does not care which catches ProvisionError."""
-    with pytest.raises(provision.ProvisionError) as caught, provision.connect(str(tmp_path / "x")):
+    missing = str(tmp_path / "x")
+    with pytest.raises(provision.ProvisionError) as caught, provision.connect(missing):
         pass
     assert caught.value.code == "port-missing"
+    assert caught.value.parameters["name"] == missing
 
 
 def test_a_schema_file_is_read() -> None:

@@ -8,20 +8,20 @@ where the check cannot be made.
 from __future__ import annotations
 
 from provision.conformance.check import Check
-from provision.conformance.checks.committing import COMMIT_CHECKS
+from provision.conformance.checks.commit import COMMIT_CHECKS
+from provision.conformance.checks.constraints import WHOLE_CHECKS
 from provision.conformance.checks.envelopes import ENVELOPE_CHECKS
-from provision.conformance.checks.flow import FLOW_CHECKS
+from provision.conformance.checks.flow_control import FLOW_CHECKS
+from provision.conformance.checks.framing import LINE_CHECKS
 from provision.conformance.checks.items import ITEM_CHECKS
-from provision.conformance.checks.line import LINE_CHECKS
 from provision.conformance.checks.networks import LATER_CHECKS, NETWORK_CHECKS
 from provision.conformance.checks.parts import PARTS_CHECKS
 from provision.conformance.checks.reading import READING_CHECKS
 from provision.conformance.checks.staging import STAGING_CHECKS
 from provision.conformance.checks.states import STATE_CHECKS
 from provision.conformance.checks.trials import TRIAL_CHECKS
-from provision.conformance.checks.undoing import UNDO_CHECKS
+from provision.conformance.checks.undo import UNDO_CHECKS
 from provision.conformance.checks.values import VALUE_CHECKS
-from provision.conformance.checks.wholes import WHOLE_CHECKS
 
 CHECKS: tuple[Check, ...] = (
     *READING_CHECKS,

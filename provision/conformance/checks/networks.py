@@ -6,7 +6,7 @@ from __future__ import annotations
 from provision.conformance.board_under_test import BoardUnderTest, EndedScan
 from provision.conformance.check import Check
 from provision.conformance.checks.reading import leaves_room
-from provision.conformance.checks.undoing import restart_board
+from provision.conformance.checks.undo import restart_board
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.steps import Steps
 from provision.conformance.wire import Body

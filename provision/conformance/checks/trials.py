@@ -9,7 +9,8 @@ from itertools import islice
 
 from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
-from provision.conformance.checks.committing import small_changes
+from provision.conformance.checks.commit import small_changes
+from provision.conformance.checks.constraints import breaking, refused_whole
 from provision.conformance.checks.parts import parts_if_any
 from provision.conformance.checks.reading import check_status
 from provision.conformance.checks.sets import (
@@ -23,8 +24,7 @@ from provision.conformance.checks.sets import (
     store_set,
 )
 from provision.conformance.checks.staging import any_one
-from provision.conformance.checks.undoing import restart_board
-from provision.conformance.checks.wholes import breaking, refused_whole
+from provision.conformance.checks.undo import restart_board
 from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.steps import Steps
 from provision.contract.table import (

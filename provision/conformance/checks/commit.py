@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from provision.conformance.board_under_test import BoardUnderTest
 from provision.conformance.check import Check
+from provision.conformance.checks.constraints import mutations, with_partner
 from provision.conformance.checks.parts import Parts, parts_if_any
 from provision.conformance.checks.reading import check_status, entries, hello_and_status, pages
 from provision.conformance.checks.sets import (
@@ -21,7 +22,6 @@ from provision.conformance.checks.sets import (
 )
 from provision.conformance.checks.staging import any_one, any_two, not_shown
 from provision.conformance.checks.states import PRESENCE_WINDOW, wants_presence
-from provision.conformance.checks.wholes import mutations, with_partner
 from provision.conformance.expected import commit_refusal
 from provision.conformance.expected_values import TYPES, takes_parts, value_refusal
 from provision.conformance.findings import NotApplicable, NotMet
