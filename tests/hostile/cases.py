@@ -241,7 +241,7 @@ for _name, _more, _where in (
     ("a key that another field has", {"k1": "note"}, "two fields have the same key"),
     ("a network of another section", {"k2": 9, "k8": None, "k16": "network.name"}, "of its sect"),
     ("text for a number", {"k8": "twenty"}, "is not an integer"),
-    ("a number for a label", {"k3": 7}, "is no text"),
+    ("a number for a label", {"k3": 7}, "is not a text"),
     ("a map for a default", {"k6": {1: 2}}, "it is not a value"),
 ):
 

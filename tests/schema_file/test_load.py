@@ -404,7 +404,7 @@ def test_what_is_no_toml_has_one_mistake_with_its_place(text: str, said: str) ->
 
 def test_a_file_that_is_not_there_is_told(tmp_path: Path) -> None:
     """A wrong file name is no traceback."""
-    with pytest.raises(FileMistakes, match=r"^press.toml:1:1: file: there is no such file; look"):
+    with pytest.raises(FileMistakes, match=r"^press.toml:1:1: file: there is no such file; check"):
         load_declaration(tmp_path / "press.toml")
 
 
