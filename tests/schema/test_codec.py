@@ -159,7 +159,10 @@ def test_every_limit_is_itself_admitted(item: Item) -> None:
         (with_fields(COUNT, k2=b"Alarm"), "title: it is not a text"),
         (with_fields(COUNT, k3=[]), "sections: it is not an array of 1 to 32 items"),
         (with_fields(COUNT, k3={}), "sections: it is not an array of 1 to 32 items"),
-        (with_sections(*(section(f"s{n}", COUNT) for n in range(33))), "not an array of 1 to 32 items"),
+        (
+            with_sections(*(section(f"s{n}", COUNT) for n in range(33))),
+            "not an array of 1 to 32 items",
+        ),
         (with_fields(COUNT, k5=9), "trial: it is not an integer from 10 to 3600"),
         (with_fields(COUNT, k5=3601), "trial: it is not an integer from 10 to 3600"),
         (with_fields(COUNT, k5=None), "trial: it is not an integer from 10 to 3600"),
