@@ -412,7 +412,7 @@ static int read_arguments(int argc, char **argv)
             continue;
         }
         if (value == NULL) {
-            return fail(EXIT_USAGE, "%s is no option, or lacks its value", name);
+            return fail(EXIT_USAGE, "%s is not an option, or lacks its value", name);
         }
         if (strcmp(name, "--flash") == 0) {
             board.flash_file = value;
@@ -425,10 +425,10 @@ static int read_arguments(int argc, char **argv)
         } else if (strcmp(name, "--unit-id") == 0) {
             right = read_unit_id(value);
         } else {
-            return fail(EXIT_USAGE, "%s is no option", name);
+            return fail(EXIT_USAGE, "%s is not an option", name);
         }
         if (!right) {
-            return fail(EXIT_USAGE, "%s is no value for %s", value, name);
+            return fail(EXIT_USAGE, "%s is not a value for %s", value, name);
         }
         i++;
     }
