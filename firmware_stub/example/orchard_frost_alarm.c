@@ -11,65 +11,43 @@ PV_STATIC_ASSERT(largest_set_fits_into_a_slot,
                  ORCHARD_FROST_ALARM_LARGEST_RECORD <= ORCHARD_FROST_ALARM_SLOT_SIZE);
 PV_STATIC_ASSERT(offsets_fit_into_16_bits, sizeof(orchard_frost_alarm) <= 65535U);
 
-static const orchard_frost_alarm defaults = {
-    .state = {0},
-    .network = {
-        .fixed = 0,
-    },
-    .service = {
-        .host = "weather.example.net",
-        .port = 443,
-    },
-    .mast = {
-        .interval = 60,
-        .alarm_below = 15,
-        .readings = 3,
-    },
-    .probe = {
-        {
-            .place = "at blossom height",
-            .sort = ORCHARD_FROST_ALARM_PROBE_SORT_ANALOG,
-            .bus = 3,
-            .correction = 0,
-        },
-        {
-            .place = "at blossom height",
-            .sort = ORCHARD_FROST_ALARM_PROBE_SORT_ANALOG,
-            .bus = 3,
-            .correction = 0,
-        },
-        {
-            .place = "at blossom height",
-            .sort = ORCHARD_FROST_ALARM_PROBE_SORT_ANALOG,
-            .bus = 3,
-            .correction = 0,
-        },
-    },
-    .siren = {
-        .fitted = 1,
-        .pattern = ORCHARD_FROST_ALARM_SIREN_PATTERN_PULSED,
-        .pulse = 800,
-        .longest = 300,
-    },
-    .orchard = {
-        .name = "Orchard mast",
-    },
-};
-
-/* Option keys, schemes, and the values of conditions. */
+/* Defaults as CBOR, option keys, schemes, and the values of conditions. */
+static const uint8_t network_fixed_default[] = {0xf4};
 static const int32_t network_address_values[] = {1};
+static const uint8_t service_host_default[] = {
+    0x73, 0x77, 0x65, 0x61, 0x74, 0x68, 0x65, 0x72, 0x2e, 0x65, 0x78, 0x61, 0x6d, 0x70, 0x6c, 0x65,
+    0x2e, 0x6e, 0x65, 0x74,
+};
+static const uint8_t service_port_default[] = {0x19, 0x01, 0xbb};
 static const char *const service_notice_names[] = {"https", "http", NULL};
+static const uint8_t mast_interval_default[] = {0x18, 0x3c};
+static const uint8_t mast_alarm_below_default[] = {0x0f};
+static const uint8_t mast_readings_default[] = {0x03};
+static const uint8_t probe_place_default[] = {
+    0x71, 0x61, 0x74, 0x20, 0x62, 0x6c, 0x6f, 0x73, 0x73, 0x6f, 0x6d, 0x20, 0x68, 0x65, 0x69, 0x67,
+    0x68, 0x74,
+};
+static const uint8_t probe_sort_default[] = {0x66, 0x61, 0x6e, 0x61, 0x6c, 0x6f, 0x67};
 static const char *const probe_sort_names[] = {"analog", "digital", NULL};
 static const int32_t probe_pin_values[] = {ORCHARD_FROST_ALARM_PROBE_SORT_ANALOG};
+static const uint8_t probe_bus_default[] = {0x03};
 static const int32_t probe_bus_values[] = {ORCHARD_FROST_ALARM_PROBE_SORT_DIGITAL};
 static const int32_t probe_address_values[] = {ORCHARD_FROST_ALARM_PROBE_SORT_DIGITAL};
+static const uint8_t probe_correction_default[] = {0x00};
+static const uint8_t siren_fitted_default[] = {0xf5};
 static const int32_t siren_relay_values[] = {1};
+static const uint8_t siren_pattern_default[] = {0x66, 0x70, 0x75, 0x6c, 0x73, 0x65, 0x64};
 static const char *const siren_pattern_names[] = {"steady", "pulsed", "rising", NULL};
 static const int32_t siren_pattern_values[] = {1};
+static const uint8_t siren_pulse_default[] = {0x19, 0x03, 0x20};
 static const int32_t siren_pulse_values[] = {
     ORCHARD_FROST_ALARM_SIREN_PATTERN_PULSED, ORCHARD_FROST_ALARM_SIREN_PATTERN_RISING,
 };
+static const uint8_t siren_longest_default[] = {0x19, 0x01, 0x2c};
 static const int32_t siren_longest_values[] = {1};
+static const uint8_t orchard_name_default[] = {
+    0x6c, 0x4f, 0x72, 0x63, 0x68, 0x61, 0x72, 0x64, 0x20, 0x6d, 0x61, 0x73, 0x74,
+};
 
 /* Keys under which a field's value may still be stored, from older firmware. */
 static const char *const network_name_was[] = {"network.1.name", NULL};
@@ -172,12 +150,12 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .key = "network.fixed",
         .was = network_fixed_was,
         .kind = &pv_kind_yes_no,
+        .default_value = network_fixed_default,
         .minimum = 0,
         .maximum = 1,
         .tag = 0x00000005UL,
         .offset = offsetof(orchard_frost_alarm, network.fixed),
         .network = -1,
-        .flags = PV_HAS_DEFAULT,
     },
     [ORCHARD_FROST_ALARM_NETWORK_ADDRESS] = {
         .key = "network.address",
@@ -196,23 +174,25 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .key = "service.host",
         .was = service_host_was,
         .kind = &pv_kind_host,
+        .default_value = service_host_default,
         .minimum = 1,
         .maximum = 253,
         .tag = 0x0000000AUL,
         .offset = offsetof(orchard_frost_alarm, service.host),
         .network = -1,
-        .flags = PV_REQUIRED | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_SERVICE_PORT] = {
         .key = "service.port",
         .was = service_port_was,
         .kind = &pv_kind_port,
+        .default_value = service_port_default,
         .minimum = 1,
         .maximum = 65535,
         .tag = 0x0000000DUL,
         .offset = offsetof(orchard_frost_alarm, service.port),
         .network = -1,
-        .flags = PV_REQUIRED | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_SERVICE_KEY] = {
         .key = "service.key",
@@ -251,45 +231,49 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .key = "mast.interval",
         .was = mast_interval_was,
         .kind = &pv_kind_duration,
+        .default_value = mast_interval_default,
         .minimum = 10,
         .maximum = 3600,
         .tag = 0xF4A8000FUL,
         .offset = offsetof(orchard_frost_alarm, mast.interval),
         .network = -1,
-        .flags = PV_REQUIRED | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_MAST_ALARM_BELOW] = {
         .key = "mast.alarm-below",
         .was = mast_alarm_below_was,
         .kind = &pv_kind_decimal,
+        .default_value = mast_alarm_below_default,
         .minimum = -50,
         .maximum = 80,
         .tag = 0x00DF0104UL,
         .offset = offsetof(orchard_frost_alarm, mast.alarm_below),
         .network = -1,
-        .flags = PV_REQUIRED | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_MAST_READINGS] = {
         .key = "mast.readings",
         .was = mast_readings_was,
         .kind = &pv_kind_integer,
+        .default_value = mast_readings_default,
         .minimum = 1,
         .maximum = 20,
         .tag = 0x00000003UL,
         .offset = offsetof(orchard_frost_alarm, mast.readings),
         .network = -1,
-        .flags = PV_REQUIRED | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_PROBE_1_PLACE] = {
         .key = "probe.1.place",
         .was = probe_1_place_was,
         .kind = &pv_kind_text,
+        .default_value = probe_place_default,
         .minimum = 1,
         .maximum = 24,
         .tag = 0x00000001UL,
         .offset = offsetof(orchard_frost_alarm, probe[0].place),
         .network = -1,
-        .flags = PV_REQUIRED | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED,
         .detail = PV_CHARACTERS_PRINTABLE,
     },
     [ORCHARD_FROST_ALARM_PROBE_1_SORT] = {
@@ -297,12 +281,13 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .was = probe_1_sort_was,
         .kind = &pv_kind_choice,
         .names = probe_sort_names,
+        .default_value = probe_sort_default,
         .minimum = 0,
         .maximum = 1,
         .tag = 0x00000006UL,
         .offset = offsetof(orchard_frost_alarm, probe[0].sort),
         .network = -1,
-        .flags = PV_REQUIRED | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_PROBE_1_PIN] = {
         .key = "probe.1.pin",
@@ -322,12 +307,13 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .was = probe_1_bus_was,
         .kind = &pv_kind_pin,
         .condition = &probe_1_bus_asked_if,
+        .default_value = probe_bus_default,
         .minimum = 0,
         .maximum = 255,
         .tag = 0x00000007UL,
         .offset = offsetof(orchard_frost_alarm, probe[0].bus),
         .network = -1,
-        .flags = PV_REQUIRED | PV_SHARES | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED | PV_SHARES,
         .detail = PV_ABLE_IN | PV_ABLE_OUT | PV_ABLE_PULL_UP,
     },
     [ORCHARD_FROST_ALARM_PROBE_1_ADDRESS] = {
@@ -346,36 +332,38 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .key = "probe.1.correction",
         .was = probe_1_correction_was,
         .kind = &pv_kind_decimal,
+        .default_value = probe_correction_default,
         .minimum = -500,
         .maximum = 500,
         .tag = 0x00DF0204UL,
         .offset = offsetof(orchard_frost_alarm, probe[0].correction),
         .network = -1,
-        .flags = PV_HAS_DEFAULT,
     },
     [ORCHARD_FROST_ALARM_PROBE_2_PLACE] = {
         .key = "probe.2.place",
         .kind = &pv_kind_text,
+        .default_value = probe_place_default,
         .minimum = 1,
         .maximum = 24,
         .tag = 0x00000001UL,
         .offset = offsetof(orchard_frost_alarm, probe[1].place),
         .network = -1,
         .instance = 1,
-        .flags = PV_REQUIRED | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED,
         .detail = PV_CHARACTERS_PRINTABLE,
     },
     [ORCHARD_FROST_ALARM_PROBE_2_SORT] = {
         .key = "probe.2.sort",
         .kind = &pv_kind_choice,
         .names = probe_sort_names,
+        .default_value = probe_sort_default,
         .minimum = 0,
         .maximum = 1,
         .tag = 0x00000006UL,
         .offset = offsetof(orchard_frost_alarm, probe[1].sort),
         .network = -1,
         .instance = 1,
-        .flags = PV_REQUIRED | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_PROBE_2_PIN] = {
         .key = "probe.2.pin",
@@ -394,13 +382,14 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .key = "probe.2.bus",
         .kind = &pv_kind_pin,
         .condition = &probe_2_bus_asked_if,
+        .default_value = probe_bus_default,
         .minimum = 0,
         .maximum = 255,
         .tag = 0x00000007UL,
         .offset = offsetof(orchard_frost_alarm, probe[1].bus),
         .network = -1,
         .instance = 1,
-        .flags = PV_REQUIRED | PV_SHARES | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED | PV_SHARES,
         .detail = PV_ABLE_IN | PV_ABLE_OUT | PV_ABLE_PULL_UP,
     },
     [ORCHARD_FROST_ALARM_PROBE_2_ADDRESS] = {
@@ -418,37 +407,39 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
     [ORCHARD_FROST_ALARM_PROBE_2_CORRECTION] = {
         .key = "probe.2.correction",
         .kind = &pv_kind_decimal,
+        .default_value = probe_correction_default,
         .minimum = -500,
         .maximum = 500,
         .tag = 0x00DF0204UL,
         .offset = offsetof(orchard_frost_alarm, probe[1].correction),
         .network = -1,
         .instance = 1,
-        .flags = PV_HAS_DEFAULT,
     },
     [ORCHARD_FROST_ALARM_PROBE_3_PLACE] = {
         .key = "probe.3.place",
         .kind = &pv_kind_text,
+        .default_value = probe_place_default,
         .minimum = 1,
         .maximum = 24,
         .tag = 0x00000001UL,
         .offset = offsetof(orchard_frost_alarm, probe[2].place),
         .network = -1,
         .instance = 2,
-        .flags = PV_REQUIRED | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED,
         .detail = PV_CHARACTERS_PRINTABLE,
     },
     [ORCHARD_FROST_ALARM_PROBE_3_SORT] = {
         .key = "probe.3.sort",
         .kind = &pv_kind_choice,
         .names = probe_sort_names,
+        .default_value = probe_sort_default,
         .minimum = 0,
         .maximum = 1,
         .tag = 0x00000006UL,
         .offset = offsetof(orchard_frost_alarm, probe[2].sort),
         .network = -1,
         .instance = 2,
-        .flags = PV_REQUIRED | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_PROBE_3_PIN] = {
         .key = "probe.3.pin",
@@ -467,13 +458,14 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .key = "probe.3.bus",
         .kind = &pv_kind_pin,
         .condition = &probe_3_bus_asked_if,
+        .default_value = probe_bus_default,
         .minimum = 0,
         .maximum = 255,
         .tag = 0x00000007UL,
         .offset = offsetof(orchard_frost_alarm, probe[2].bus),
         .network = -1,
         .instance = 2,
-        .flags = PV_REQUIRED | PV_SHARES | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED | PV_SHARES,
         .detail = PV_ABLE_IN | PV_ABLE_OUT | PV_ABLE_PULL_UP,
     },
     [ORCHARD_FROST_ALARM_PROBE_3_ADDRESS] = {
@@ -491,24 +483,25 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
     [ORCHARD_FROST_ALARM_PROBE_3_CORRECTION] = {
         .key = "probe.3.correction",
         .kind = &pv_kind_decimal,
+        .default_value = probe_correction_default,
         .minimum = -500,
         .maximum = 500,
         .tag = 0x00DF0204UL,
         .offset = offsetof(orchard_frost_alarm, probe[2].correction),
         .network = -1,
         .instance = 2,
-        .flags = PV_HAS_DEFAULT,
     },
     [ORCHARD_FROST_ALARM_SIREN_FITTED] = {
         .key = "siren.fitted",
         .was = siren_fitted_was,
         .kind = &pv_kind_yes_no,
+        .default_value = siren_fitted_default,
         .minimum = 0,
         .maximum = 1,
         .tag = 0x00000005UL,
         .offset = offsetof(orchard_frost_alarm, siren.fitted),
         .network = -1,
-        .flags = PV_REQUIRED | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_SIREN_RELAY] = {
         .key = "siren.relay",
@@ -529,47 +522,51 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .kind = &pv_kind_choice,
         .condition = &siren_pattern_asked_if,
         .names = siren_pattern_names,
+        .default_value = siren_pattern_default,
         .minimum = 0,
         .maximum = 2,
         .tag = 0x00000006UL,
         .offset = offsetof(orchard_frost_alarm, siren.pattern),
         .network = -1,
-        .flags = PV_REQUIRED | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_SIREN_PULSE] = {
         .key = "siren.pulse",
         .was = siren_pulse_was,
         .kind = &pv_kind_duration,
         .condition = &siren_pulse_asked_if,
+        .default_value = siren_pulse_default,
         .minimum = 100,
         .maximum = 10000,
         .tag = 0xCF3E000FUL,
         .offset = offsetof(orchard_frost_alarm, siren.pulse),
         .network = -1,
-        .flags = PV_REQUIRED | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_SIREN_LONGEST] = {
         .key = "siren.longest",
         .was = siren_longest_was,
         .kind = &pv_kind_duration,
         .condition = &siren_longest_asked_if,
+        .default_value = siren_longest_default,
         .minimum = 10,
         .maximum = 1800,
         .tag = 0xF4A8000FUL,
         .offset = offsetof(orchard_frost_alarm, siren.longest),
         .network = -1,
-        .flags = PV_REQUIRED | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_ORCHARD_NAME] = {
         .key = "orchard.name",
         .was = orchard_name_was,
         .kind = &pv_kind_text,
+        .default_value = orchard_name_default,
         .minimum = 1,
         .maximum = 40,
         .tag = 0x00000001UL,
         .offset = offsetof(orchard_frost_alarm, orchard.name),
         .network = -1,
-        .flags = PV_REQUIRED | PV_HAS_DEFAULT,
+        .flags = PV_REQUIRED,
         .detail = PV_CHARACTERS_PRINTABLE,
     },
     [ORCHARD_FROST_ALARM_ORCHARD_ZONE] = {
@@ -852,7 +849,6 @@ const pv_schema orchard_frost_alarm_schema = {
     .board = "orchard mast board",
     .fields = fields,
     .pins = pins,
-    .defaults = &defaults,
     .deflated = deflated,
     .deflated_size = sizeof(deflated),
     .settings_size = sizeof(orchard_frost_alarm),

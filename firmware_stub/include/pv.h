@@ -38,8 +38,7 @@ extern const pv_value_kind PV_KINDS;
 enum {
     PV_REQUIRED = 1,    /* a value must be in force while the field is active */
     PV_SECRET = 2,      /* the value never leaves the board */
-    PV_SHARES = 4,      /* another pin field that shares may have the same pin */
-    PV_HAS_DEFAULT = 8  /* the defaults struct has a value for it */
+    PV_SHARES = 4       /* another pin field that shares may have the same pin */
 };
 
 /* Flags of a field's state: settings struct, member state[field]. */
@@ -64,6 +63,7 @@ typedef struct pv_field {
     const pv_value_kind *kind;
     const pv_condition *condition;  /* or NULL */
     const char *const *names;       /* choice: option keys; url: schemes; ended by NULL; else NULL */
+    const uint8_t *default_value;   /* as one item of CBOR, which passes its check; or NULL */
     int32_t minimum;                /* value, or length in bytes */
     int32_t maximum;
     uint32_t tag;                   /* kind + 256 * digits + 65536 * unit hash: see STORAGE.md */
@@ -97,7 +97,6 @@ typedef struct pv_schema {
     const char *board;
     const pv_field *fields;
     const pv_pin *pins;
-    const void *defaults;           /* a settings struct */
     const uint8_t *deflated;
     uint32_t deflated_size;
     uint32_t settings_size;         /* sizeof the settings struct, whose first member is uint8_t state[field_count] */

@@ -599,7 +599,7 @@ static uint8_t commit(pv *p, request *r)
         return refusal;
     }
     pv_settings_overlay(p);
-    p->defect = pv_judge(p, p->config->settings);
+    p->defect = pv_judge(p->config->schema, p->config->settings);
     pv_drop_staged(p);
     p->done = 0;
     p->apply_due = true;

@@ -18,15 +18,20 @@ uint16_t pv_find(const pv_schema *schema, const uint8_t *key, size_t size)
 
 /* ------------------------------------------------------------------ stored sets */
 
+/* More than any default has. */
+enum { DEFAULT_SIZE = 32767 };
+
+/* Puts the default in force, or nothing. */
 static void fall_back(const pv_schema *schema, void *settings, uint16_t i)
 {
     const pv_field *field = &schema->fields[i];
+    pv_reader from;
     PV_STATE(settings, i) = 0;
-    if ((field->flags & PV_HAS_DEFAULT) != 0) {
-        pv_member_copy(field, settings, schema->defaults);
+    pv_member_wipe(field, settings);
+    if (field->default_value != NULL) {
+        pv_read_memory(&from, field->default_value, DEFAULT_SIZE);
+        (void)pv_decode_value(schema, field, &from, settings);
         PV_STATE(settings, i) = PV_IN_FORCE;
-    } else {
-        pv_member_wipe(field, settings);
     }
 }
 
@@ -62,42 +67,27 @@ const void *pv_resulting(const pv *p, uint16_t i)
     return (PV_STATE(config->settings, i) & PV_IS_SET) != 0 ? config->settings : NULL;
 }
 
-static bool is_set(const pv *p, void *set, uint16_t i)
+/* Whether a field is active, and a value in force. */
+static bool applies(const void *set, uint16_t i)
 {
-    return set != NULL ? (PV_STATE(set, i) & PV_IS_SET) != 0 : pv_resulting(p, i) != NULL;
+    const uint8_t both = PV_IS_ACTIVE | PV_IN_FORCE;
+    return (((const uint8_t *)set)[i] & both) == both;
 }
 
-/* The struct that has the value in force, or NULL. `set` as of pv_judge. */
-static const void *in_force(const pv *p, void *set, uint16_t i)
+static bool holds(const pv_schema *schema, const void *set, const pv_condition *condition)
 {
-    const pv_schema *schema = p->config->schema;
-    const void *stored;
-    if (set != NULL) {
-        return (PV_STATE(set, i) & PV_IN_FORCE) != 0 ? set : NULL;
-    }
-    stored = pv_resulting(p, i);
-    if (stored == NULL && (schema->fields[i].flags & PV_HAS_DEFAULT) != 0) {
-        return schema->defaults;
-    }
-    return stored;
-}
-
-static bool holds(const pv *p, void *set, const uint8_t *states, const pv_condition *condition)
-{
-    const void *from;
     int32_t value;
     uint8_t i;
     if (condition == NULL) {
         return true;
     }
-    from = in_force(p, set, condition->field);
-    if ((states[condition->field] & PV_IS_ACTIVE) == 0 || from == NULL) {
+    if (!applies(set, condition->field)) {
         return false;
     }
     if (condition->count == 0) {
         return true;
     }
-    value = pv_number(&p->config->schema->fields[condition->field], from);
+    value = pv_number(&schema->fields[condition->field], set);
     for (i = 0; i < condition->count; i++) {
         if (condition->values[i] == value) {
             return true;
@@ -107,44 +97,37 @@ static bool holds(const pv *p, void *set, const uint8_t *states, const pv_condit
 }
 
 /* Whether the instance that begins with field i is in use [8.3]. */
-static bool in_use(const pv *p, void *set, uint16_t i)
+static bool in_use(const pv_schema *schema, const void *set, uint16_t i)
 {
-    const pv_schema *schema = p->config->schema;
     uint8_t instance = schema->fields[i].instance;
     if (instance == 0) {
         return true;
     }
     for (; i < schema->field_count && schema->fields[i].instance == instance; i++) {
-        if (is_set(p, set, i)) {
+        if ((((const uint8_t *)set)[i] & PV_IS_SET) != 0) {
             return true;
         }
     }
     return false;
 }
 
-/* The pin of an active pin field, -1 if it is none or has none. `set` as of pv_judge. */
-static int32_t pin_of(const pv *p, void *set, const uint8_t *states, uint16_t i)
+/* The pin of an active pin field, -1 if it is none or has none. */
+static int32_t pin_of(const pv_schema *schema, const void *set, uint16_t i)
 {
-    const pv_field *field = &p->config->schema->fields[i];
-    const void *from;
-    if (pv_kind_of(field) != PV_KIND_PIN || (states[i] & PV_IS_ACTIVE) == 0) {
-        return -1;
-    }
-    from = in_force(p, set, i);
-    return from == NULL ? -1 : pv_number(field, from);
+    const pv_field *field = &schema->fields[i];
+    return pv_kind_of(field) == PV_KIND_PIN && applies(set, i) ? pv_number(field, set) : -1;
 }
 
 /* The first two active fields that have one pin and do not both share it. */
-static pv_defect conflict(const pv *p, void *set, const uint8_t *states)
+static pv_defect conflict(const pv_schema *schema, const void *set)
 {
-    const pv_schema *schema = p->config->schema;
     pv_defect found = {PV_NO_FIELD, PV_NO_FIELD};
     uint16_t i;
     uint16_t k;
     for (i = 0; i < schema->field_count; i++) {
-        int32_t pin = pin_of(p, set, states, i);
+        int32_t pin = pin_of(schema, set, i);
         for (k = 0; pin >= 0 && k < i; k++) {
-            if (pin_of(p, set, states, k) == pin &&
+            if (pin_of(schema, set, k) == pin &&
                 (schema->fields[i].flags & schema->fields[k].flags & PV_SHARES) == 0) {
                 found.field = i;
                 found.other = k;
@@ -155,28 +138,69 @@ static pv_defect conflict(const pv *p, void *set, const uint8_t *states)
     return found;
 }
 
-pv_defect pv_judge(const pv *p, void *set)
+pv_defect pv_judge(const pv_schema *schema, void *set)
 {
-    const pv_schema *schema = p->config->schema;
-    uint8_t *states = set != NULL ? set : p->config->staged;
+    uint8_t *states = set;
     pv_defect missing = {PV_NO_FIELD, PV_NO_FIELD};
     bool used = true;
     uint16_t i;
     for (i = 0; i < schema->field_count; i++) {
         const pv_field *field = &schema->fields[i];
         if (i == 0 || field->instance != schema->fields[i - 1].instance) {
-            used = in_use(p, set, i);
+            used = in_use(schema, set, i);
         }
         states[i] = (uint8_t)(states[i] & ~PV_IS_ACTIVE);
-        if (used && holds(p, set, states, field->condition)) {
+        if (used && holds(schema, set, field->condition)) {
             states[i] |= PV_IS_ACTIVE;
             if (missing.field == PV_NO_FIELD && (field->flags & PV_REQUIRED) != 0 &&
-                in_force(p, set, i) == NULL) {
+                !applies(set, i)) {
                 missing.field = i;
             }
         }
     }
-    return missing.field != PV_NO_FIELD ? missing : conflict(p, set, states);
+    return missing.field != PV_NO_FIELD ? missing : conflict(schema, set);
+}
+
+/* ------------------------------------------------------------------ the rules of a commit [9.6] */
+
+/* Completes the staged struct to what a commit would put in force: flags, and the numbers that the
+ * rules read. Text and bytes are read by no rule, and their members may hold parts. */
+static void complete(const pv *p)
+{
+    const pv_schema *schema = p->config->schema;
+    uint8_t *staged = p->config->staged;
+    uint16_t i;
+    for (i = 0; i < schema->field_count; i++) {
+        const pv_field *field = &schema->fields[i];
+        const void *from = pv_resulting(p, i);
+        uint8_t marks = staged[i];
+        if (from != NULL) {
+            if (from != staged && pv_has_number(field)) {
+                pv_member_copy(field, staged, from);
+            }
+            marks |= PV_IS_SET | PV_IN_FORCE;
+        } else if (field->default_value != NULL) {
+            if (pv_has_number(field)) {
+                fall_back(schema, staged, i);
+            }
+            marks |= PV_IN_FORCE;
+        }
+        staged[i] = marks;
+    }
+}
+
+/* Takes out again what complete() put in. */
+static void strip(const pv *p)
+{
+    const pv_schema *schema = p->config->schema;
+    uint8_t *staged = p->config->staged;
+    uint16_t i;
+    for (i = 0; i < schema->field_count; i++) {
+        staged[i] &= PV_IS_STAGED | PV_IS_CLEARED;
+        if (staged[i] != PV_IS_STAGED && pv_has_number(&schema->fields[i])) {
+            pv_member_wipe(&schema->fields[i], staged);
+        }
+    }
 }
 
 static bool is_staged(const pv *p, uint16_t i)
@@ -201,7 +225,9 @@ uint8_t pv_check_whole(const pv *p, uint16_t *field, uint16_t *other)
             }
         }
     }
-    defect = pv_judge(p, NULL);
+    complete(p);
+    defect = pv_judge(p->config->schema, p->config->staged);
+    strip(p);
     *field = defect.field;
     *other = defect.other;
     return defect.field == PV_NO_FIELD   ? 0
@@ -268,7 +294,5 @@ void pv_drop_staged(pv *p)
 
 bool pv_has(const pv *p, uint16_t field)
 {
-    const uint8_t both = PV_IS_ACTIVE | PV_IN_FORCE;
-    return field < p->config->schema->field_count &&
-           (PV_STATE(p->config->settings, field) & both) == both;
+    return field < p->config->schema->field_count && applies(p->config->settings, field);
 }

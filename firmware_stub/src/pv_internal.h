@@ -113,6 +113,7 @@ uint8_t pv_kind_of(const pv_field *field);
 bool pv_is_secret(const pv_field *field);
 
 /* The member as a number: integers, yes-no and choice. */
+bool pv_has_number(const pv_field *field);
 int32_t pv_number(const pv_field *field, const void *settings);
 /* The bytes of a text or byte member; the number of those of a byte member. */
 uint8_t *pv_member_bytes(const pv_field *field, void *settings);
@@ -147,15 +148,16 @@ void pv_settings_reset(const pv_schema *schema, void *settings);
  * A later call for the same field counts. Passes over the value whole. */
 void pv_settings_load(const pv_schema *schema, void *settings, uint16_t field, pv_reader *from);
 
-/* Marks which fields are active; returns what keeps the set from being put into use.
- * set: a settings struct; NULL: the resulting whole, staged over stored, marked in the staged struct. */
-pv_defect pv_judge(const pv *p, void *set);
+/* Marks which fields of a settings struct are active; returns what keeps the set from being put into
+ * use. */
+pv_defect pv_judge(const pv_schema *schema, void *set);
 
 /* Of the resulting whole [9.6]: the struct that has the field's stored value, or NULL if it has none.
  * This is what a commit writes. */
 const void *pv_resulting(const pv *p, uint16_t field);
 
-/* The rules of the whole for a commit: 0 or PV_REFUSE_, with the field and the other one at fault. */
+/* The rules of the whole for a commit: 0 or PV_REFUSE_, with the field and the other one at fault. It
+ * works in the staged struct, and leaves what is staged there as it was. */
 uint8_t pv_check_whole(const pv *p, uint16_t *field, uint16_t *other);
 
 uint16_t pv_staged_count(const pv *p);
@@ -171,7 +173,7 @@ void pv_drop_staged(pv *p);
 
 /* p->config and p->capabilities are set before the first call. Each brings p->storage and
  * config->settings up to date, state flags included (pv_settings_reset, pv_settings_load, then
- * p->defect = pv_judge(p, config->settings)), save where it says otherwise. Only values that were
+ * p->defect = pv_judge(config->schema, config->settings)), save where it says otherwise. Only values that were
  * read with the right CRC are left in config->settings.
  * pv.c calls apply, wipes what is staged, and keeps the times. */
 

@@ -986,7 +986,7 @@ static void load_in_force(pv *p)
     if (p->storage.slot == NO_SLOT) {
         pv_settings_reset(config->schema, config->settings);
     }
-    p->defect = pv_judge(p, config->settings);
+    p->defect = pv_judge(p->config->schema, config->settings);
 }
 
 /* Finds the sets that are complete under this firmware: now, since nothing is staged where they are
@@ -996,7 +996,7 @@ static void find_complete(pv *p)
     void *scratch = p->config->staged;
     uint8_t sets = having(p, VALID | SET);
     for (uint8_t slot = 0; slot < p->config->flash->slot_count; slot++) {
-        if ((sets & bit(slot)) && load(p, slot, scratch) && pv_judge(p, scratch).field == PV_NO_FIELD) {
+        if ((sets & bit(slot)) && load(p, slot, scratch) && pv_judge(p->config->schema, scratch).field == PV_NO_FIELD) {
             p->storage.slots[slot].state |= SERVES;
         }
     }
@@ -1086,7 +1086,7 @@ static uint8_t take_up(pv *p, void *loaded, bool done)
     } else if (!done) {
         load_in_force(p); /* again */
     }
-    p->defect = pv_judge(p, config->settings);
+    p->defect = pv_judge(p->config->schema, config->settings);
     return done ? 0 : PV_REFUSE_STORAGE;
 }
 
@@ -1116,6 +1116,6 @@ uint8_t pv_store_erase(pv *p)
     }
     /* From here on nothing is in force at any later start, and each start goes on wiping. */
     pv_settings_reset(p->config->schema, p->config->settings);
-    p->defect = pv_judge(p, p->config->settings);
+    p->defect = pv_judge(p->config->schema, p->config->settings);
     return mend(p) ? 0 : PV_REFUSE_STORAGE;
 }

@@ -44,6 +44,11 @@ static size_t member_size(const pv_field *field)
     }
 }
 
+bool pv_has_number(const pv_field *field)
+{
+    return field->kind->layout < PV_AS_TEXT;
+}
+
 int32_t pv_number(const pv_field *field, const void *settings)
 {
     const void *from = const_member(field, settings);

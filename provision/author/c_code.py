@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import cast
 
 from provision.author import c_text
+from provision.contract.profile import encode
 from provision.contract.table import Ability, Characters, Kind
 from provision.output import write_file
 from provision.schema import capacity
@@ -288,8 +289,9 @@ class _Code:
         yield f"                 {record} <= {slot});"
         yield f"PV_STATIC_ASSERT(offsets_fit_into_16_bits, sizeof({self.name}) <= 65535U);"
         yield ""
-        yield from self._default_struct()
-        yield from _block("Option keys, schemes, and the values of conditions.", self._lists())
+        yield from _block(
+            "Defaults as CBOR, option keys, schemes, and the values of conditions.", self._lists()
+        )
         yield from _block(
             "Keys under which a field's value may still be stored, from older firmware.",
             self._older_keys(),
@@ -304,44 +306,15 @@ class _Code:
         yield ""
         yield from self._schema()
 
-    def _default_struct(self) -> Iterator[str]:
-        yield f"static const {self.name} defaults = {{"
-        yield f"    .{c_names.STATE_MEMBER} = {{0}},"
-        for section in self.schema.sections:
-            members = [
-                f".{c_names.member(field.key)} = {self._initializer(section, field)},"
-                for field in section.fields
-                if self.schema.default_in_force(field) is not None
-            ]
-            if not members:
-                continue
-            yield f"    .{c_names.member(section.key)} = {{"
-            if section.repeat:
-                for _ in range(section.repeat.most):
-                    yield "        {"
-                    yield from c_text.indented(members, 12)
-                    yield "        },"
-            else:
-                yield from c_text.indented(members, 8)
-            yield "    },"
-        yield "};"
-        yield ""
-
-    def _initializer(self, section: Section, field: Field) -> str:
-        value = field.default
-        if field.kind is Kind.CHOICE:
-            return self.constant(section.key, field.key, cast(str, value))
-        if isinstance(value, str):
-            return c_text.string(value.encode(), 16)
-        if isinstance(value, bytes):
-            return f"{{.length = {len(value)}, .bytes = {c_text.byte_list(value, 8)}}}"
-        return c_text.number(int(cast(int, value)))  # of a bool, 1 or 0
-
     def _lists(self) -> Iterator[str]:
-        """Yield option keys, schemes and the values of conditions, which all instances share."""
+        """Yield defaults, option keys, schemes, values of conditions, which all instances share."""
         for section in self.schema.sections:
             for field in section.fields:
                 name = _static_name(f"{section.key}.{field.key}")
+                default = self.schema.default_in_force(field)
+                if default is not None:
+                    value = c_text.byte_list(encode(default))
+                    yield f"static const uint8_t {name}_default[] = {value};"
                 if names := _names(field):
                     yield from _string_list(f"{name}_names", names)
                 if field.condition and field.condition.values:
@@ -402,6 +375,9 @@ class _Code:
             yield f"    .condition = &{name}_asked_if,"
         if _names(field):
             yield f"    .names = {_static_name(setting.base_key)}_names,"
+        # A default that is only proposed is the host's affair: the board needs a stored value.
+        if self.schema.default_in_force(field) is not None:
+            yield f"    .default_value = {_static_name(setting.base_key)}_default,"
         yield f"    .minimum = {c_text.number(least)},"
         yield f"    .maximum = {c_text.number(most)},"
         yield f"    .tag = 0x{tag(field):08X}UL,"
@@ -416,12 +392,10 @@ class _Code:
         yield "},"
 
     def _flags(self, field: Field) -> str:
-        # A default that is only proposed is the host's affair: the board needs a stored value.
         flags = {
             "PV_REQUIRED": self.schema.needs_value(field),
             "PV_SECRET": field.is_secret,
             "PV_SHARES": field.shares,
-            "PV_HAS_DEFAULT": self.schema.default_in_force(field) is not None,
         }
         return " | ".join(name for name, there in flags.items() if there)
 
@@ -451,7 +425,6 @@ class _Code:
         yield "    .fields = fields,"
         if self.schema.pins:
             yield "    .pins = pins,"
-        yield "    .defaults = &defaults,"
         yield "    .deflated = deflated,"
         yield "    .deflated_size = sizeof(deflated),"
         yield f"    .settings_size = sizeof({self.name}),"

@@ -11,6 +11,7 @@ import zlib
 from collections.abc import Iterator
 from pathlib import Path
 
+import cbor2
 import pytest
 
 from provision.author import c_code
@@ -232,26 +233,16 @@ static void strings(const char *const *list)
     for (; list != NULL && *list != NULL; list++) printf("%s ", *list);
 }
 
-static void value(const pv_field *field)
+/* An item of CBOR, whose size its head tells (RFC 8949 section 3): no array, no map. */
+static void item(const uint8_t *bytes)
 {
-    const uint8_t *at = (const uint8_t *)SCHEMA.defaults + field->offset;
-    const char *kind = field->kind->name;
-    int32_t number;
-    uint16_t length;
-    if (strcmp(kind, "yes_no") == 0 || strcmp(kind, "choice") == 0) {
-        printf("%u", *at);
-    } else if (strcmp(kind, "ip") == 0 || strcmp(kind, "hex") == 0 || strcmp(kind, "blob") == 0 ||
-               strcmp(kind, "network_name") == 0) {
-        memcpy(&length, at, sizeof(length));
-        hex(at + sizeof(length), length);
-    } else if (strcmp(kind, "integer") == 0 || strcmp(kind, "decimal") == 0 ||
-               strcmp(kind, "pin") == 0 || strcmp(kind, "port") == 0 ||
-               strcmp(kind, "duration") == 0) {
-        memcpy(&number, at, sizeof(number));
-        printf("%ld", (long)number);
-    } else {
-        hex(at, strlen((const char *)at));
-    }
+    uint8_t more = (uint8_t)((bytes[0] & 31) < 24 ? 0 : 1 << ((bytes[0] & 31) - 24));
+    size_t size = 0;
+    uint8_t i;
+    for (i = 0; i < more; i++) size = size << 8 | bytes[1 + i];
+    if (more == 0) size = bytes[0] & 31;
+    if (bytes[0] >> 5 != 2 && bytes[0] >> 5 != 3) size = 0;
+    hex(bytes, 1 + more + size);
 }
 
 int main(void)
@@ -285,7 +276,7 @@ int main(void)
                 printf(" %ld", (long)field->condition->values[j]);
         }
         printf("|");
-        value(field);
+        if (field->default_value != NULL) item(field->default_value);
         printf("|\n");
     }
     for (j = 0; j < SCHEMA.pin_count; j++) {
@@ -335,7 +326,6 @@ def expected(declaration: Declaration) -> Iterator[list[str]]:
         proposed = field.default is not None and bool(field.caution or field.default in warned)
         default = None if proposed else field.default
         flags = (field.required or proposed) + 2 * field.is_secret + 4 * field.shares
-        flags += 8 * (default is not None)
         choices = [option.key for option in field.options] or list(field.schemes)
         condition = ""
         if field.condition:
@@ -350,7 +340,7 @@ def expected(declaration: Declaration) -> Iterator[list[str]]:
             *(str(instance), str(flags), str(detail), "".join(f"{key} " for key in choices)),
             *(
                 condition,
-                nothing(field.kind) if default is None else in_c(field, default),
+                "" if default is None else cbor2.dumps(default).hex(),
             ),
         ]
     for pin in schema.pins:
@@ -374,11 +364,6 @@ def in_c(field: object, value: Value) -> str:
     if isinstance(value, str):
         return str(options.index(value)) if options else value.encode().hex()
     return value.hex() if isinstance(value, bytes) else str(int(value))
-
-
-def nothing(kind: Kind) -> str:
-    """Return how the reader shows a member without a default."""
-    return "" if kind in capacity.TEXT_KINDS | capacity.BYTE_KINDS else "0"
 
 
 @needs_compiler

@@ -276,7 +276,7 @@ int board_commit(board *b, const uint8_t *token)
     int refusal = pv_store_commit(b->stub, token);
     if (refusal == 0) {
         pv_settings_overlay(b->stub);
-        b->stub->defect = pv_judge(b->stub, b->config.settings);
+        b->stub->defect = pv_judge(b->config.schema, b->config.settings);
     }
     pv_drop_staged(b->stub);
     return refusal;

@@ -9,8 +9,8 @@ enum { UNIT_M = 0x8CE0 }; /* low 16 bits of the CRC-32C of "m"; a test recompute
     ((uint32_t)(kind) | (uint32_t)(digits) << 8 | (uint32_t)(unit) << 16)
 #define AT(type, member) (uint16_t)offsetof(type, member)
 
-static const settings defaults = {.depth = 20};
-static const settings finer_defaults = {.depth = 200};
+static const uint8_t depth_default[] = {20};
+static const uint8_t finer_default[] = {0x18, 200};
 
 static const char *const modes[] = {"off", "siren", "lamp", NULL};
 static const char *const fewer_modes[] = {"lamp", "off", NULL};
@@ -19,7 +19,7 @@ static const char *const old_depth[] = {"probe.depth", NULL};
 static const char *const old_label[] = {"site.title", "site.name", NULL};
 static const char *const old_single_depth[] = {"probe.1.depth", NULL};
 
-#define FIELD(key_, was_, kind_, tag_, names_, least, most, member, flags_)                        \
+#define FIELD(key_, was_, kind_, tag_, names_, least, most, member, flags_, default_)              \
     {.key = key_,                                                                                  \
      .was = was_,                                                                                  \
      .kind = &kind_,                                                                               \
@@ -29,57 +29,58 @@ static const char *const old_single_depth[] = {"probe.1.depth", NULL};
      .maximum = most,                                                                              \
      .offset = AT(settings, member),                                                               \
      .network = -1,                                                                                \
-     .flags = flags_}
+     .flags = flags_,                                                                              \
+     .default_value = default_}
 
 static const pv_field first_fields[] = {
-    FIELD("site.name", NULL, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 1, 16, name, PV_REQUIRED),
+    FIELD("site.name", NULL, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 1, 16, name, PV_REQUIRED, NULL),
     FIELD("probe.depth", NULL, pv_kind_decimal, TAG(PV_KIND_DECIMAL, 1, UNIT_M), NULL, -100, 1000,
-          depth, PV_HAS_DEFAULT),
+          depth, 0, depth_default),
     FIELD("service.key", NULL, pv_kind_secret, TAG(PV_KIND_SECRET, 0, 0), NULL, 8, 24, key,
-          PV_SECRET),
-    FIELD("service.cert", NULL, pv_kind_blob, TAG(PV_KIND_BLOB, 0, 0), NULL, 1, 64, cert, 0),
-    FIELD("alarm.mode", NULL, pv_kind_choice, TAG(PV_KIND_CHOICE, 0, 0), modes, 0, 2, mode, 0),
+          PV_SECRET, NULL),
+    FIELD("service.cert", NULL, pv_kind_blob, TAG(PV_KIND_BLOB, 0, 0), NULL, 1, 64, cert, 0, NULL),
+    FIELD("alarm.mode", NULL, pv_kind_choice, TAG(PV_KIND_CHOICE, 0, 0), modes, 0, 2, mode, 0, NULL),
 };
 
 /* Two keys renamed, one of them into a section that repeats; a digit more; a tighter limit; an
  * option gone and the others in another order; a new required field. */
 static const pv_field second_fields[] = {
     FIELD("site.title", old_title, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 1, 16, name,
-          PV_REQUIRED),
+          PV_REQUIRED, NULL),
     FIELD("probe.1.depth", old_depth, pv_kind_decimal, TAG(PV_KIND_DECIMAL, 2, UNIT_M), NULL, -1000,
-          10000, depth, PV_HAS_DEFAULT),
+          10000, depth, 0, finer_default),
     FIELD("service.key", NULL, pv_kind_secret, TAG(PV_KIND_SECRET, 0, 0), NULL, 8, 24, key,
-          PV_SECRET),
-    FIELD("service.cert", NULL, pv_kind_blob, TAG(PV_KIND_BLOB, 0, 0), NULL, 1, 8, cert, 0),
+          PV_SECRET, NULL),
+    FIELD("service.cert", NULL, pv_kind_blob, TAG(PV_KIND_BLOB, 0, 0), NULL, 1, 8, cert, 0, NULL),
     FIELD("alarm.mode", NULL, pv_kind_choice, TAG(PV_KIND_CHOICE, 0, 0), fewer_modes, 0, 1, mode,
-          0),
+          0, NULL),
     FIELD("site.height", NULL, pv_kind_integer, TAG(PV_KIND_INTEGER, 0, UNIT_M), NULL, -500, 9000,
-          height, PV_REQUIRED),
+          height, PV_REQUIRED, NULL),
 };
 
 /* Renamed again, and back to one digit; the secret has become a plain text. */
 static const pv_field third_fields[] = {
     FIELD("site.label", old_label, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 1, 16, name,
-          PV_REQUIRED),
+          PV_REQUIRED, NULL),
     FIELD("probe.depth", old_single_depth, pv_kind_decimal, TAG(PV_KIND_DECIMAL, 1, UNIT_M), NULL,
-          -100, 1000, depth, PV_HAS_DEFAULT),
-    FIELD("service.key", NULL, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 8, 24, key, 0),
+          -100, 1000, depth, 0, depth_default),
+    FIELD("service.key", NULL, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 8, 24, key, 0, NULL),
 };
 
-#define SCHEMA(fields_, defaults_, number, trial, size)                                            \
+#define SCHEMA(fields_, number, trial, size)                                            \
     {                                                                                              \
         .stub_version = PV_STUB_VERSION, .field_count = sizeof fields_ / sizeof fields_[0],        \
         .firmware = "test", .firmware_version = "1", .board = "test", .fields = fields_,           \
-        .defaults = &defaults_, .settings_size = sizeof(settings), .largest_payload = size,        \
+        .settings_size = sizeof(settings), .largest_payload = size,        \
         .trial_seconds = trial, .digest = {number}                                                 \
     }
 
 static const pv_schema schemas[] = {
-    SCHEMA(first_fields, defaults, 1, 0, 232),
-    SCHEMA(second_fields, finer_defaults, 2, 0, 232),
-    SCHEMA(third_fields, defaults, 3, 0, 232),
-    SCHEMA(first_fields, defaults, 1, 60, 232), /* version 1 with trials */
-    SCHEMA(first_fields, defaults, 1, 0, 1),    /* version 1 with a size that is wrong */
+    SCHEMA(first_fields, 1, 0, 232),
+    SCHEMA(second_fields, 2, 0, 232),
+    SCHEMA(third_fields, 3, 0, 232),
+    SCHEMA(first_fields, 1, 60, 232), /* version 1 with trials */
+    SCHEMA(first_fields, 1, 0, 1),    /* version 1 with a size that is wrong */
 };
 
 /* ------------------------------------------------------------------ the board */

@@ -526,7 +526,7 @@ FORGOTTEN = (
         "the settings, at an erase",
         "pv_store.c",
         "    pv_settings_reset(p->config->schema, p->config->settings);\n"
-        "    p->defect = pv_judge(p, p->config->settings);\n",
+        "    p->defect = pv_judge(p->config->schema, p->config->settings);\n",
         erasing_stored,
         "settings",
     ),

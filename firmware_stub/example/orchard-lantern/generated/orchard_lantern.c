@@ -11,23 +11,11 @@ PV_STATIC_ASSERT(largest_set_fits_into_a_slot,
                  ORCHARD_LANTERN_LARGEST_RECORD <= ORCHARD_LANTERN_SLOT_SIZE);
 PV_STATIC_ASSERT(offsets_fit_into_16_bits, sizeof(orchard_lantern) <= 65535U);
 
-static const orchard_lantern defaults = {
-    .state = {0},
-    .lantern = {
-        .name = "Gate lantern",
-    },
-    .lamp = {
-        {
-            .level = 60,
-        },
-        {
-            .level = 60,
-        },
-        {
-            .level = 60,
-        },
-    },
+/* Defaults as CBOR, option keys, schemes, and the values of conditions. */
+static const uint8_t lantern_name_default[] = {
+    0x6c, 0x47, 0x61, 0x74, 0x65, 0x20, 0x6c, 0x61, 0x6e, 0x74, 0x65, 0x72, 0x6e,
 };
+static const uint8_t lamp_level_default[] = {0x18, 0x3c};
 
 /* Keys under which a field's value may still be stored, from older firmware. */
 static const char *const lantern_name_was[] = {"lantern.1.name", NULL};
@@ -44,12 +32,12 @@ static const pv_field fields[ORCHARD_LANTERN_FIELD_COUNT] = {
         .key = "lantern.name",
         .was = lantern_name_was,
         .kind = &pv_kind_text,
+        .default_value = lantern_name_default,
         .minimum = 1,
         .maximum = 24,
         .tag = 0x00000001UL,
         .offset = offsetof(orchard_lantern, lantern.name),
         .network = -1,
-        .flags = PV_HAS_DEFAULT,
         .detail = PV_CHARACTERS_PRINTABLE,
     },
     [ORCHARD_LANTERN_LAMP_1_PIN] = {
@@ -68,12 +56,12 @@ static const pv_field fields[ORCHARD_LANTERN_FIELD_COUNT] = {
         .key = "lamp.1.level",
         .was = lamp_1_level_was,
         .kind = &pv_kind_integer,
+        .default_value = lamp_level_default,
         .minimum = 1,
         .maximum = 100,
         .tag = 0xC9930003UL,
         .offset = offsetof(orchard_lantern, lamp[0].level),
         .network = -1,
-        .flags = PV_HAS_DEFAULT,
     },
     [ORCHARD_LANTERN_LAMP_2_PIN] = {
         .key = "lamp.2.pin",
@@ -91,13 +79,13 @@ static const pv_field fields[ORCHARD_LANTERN_FIELD_COUNT] = {
         .key = "lamp.2.level",
         .was = lamp_2_level_was,
         .kind = &pv_kind_integer,
+        .default_value = lamp_level_default,
         .minimum = 1,
         .maximum = 100,
         .tag = 0xC9930003UL,
         .offset = offsetof(orchard_lantern, lamp[1].level),
         .network = -1,
         .instance = 1,
-        .flags = PV_HAS_DEFAULT,
     },
     [ORCHARD_LANTERN_LAMP_3_PIN] = {
         .key = "lamp.3.pin",
@@ -115,13 +103,13 @@ static const pv_field fields[ORCHARD_LANTERN_FIELD_COUNT] = {
         .key = "lamp.3.level",
         .was = lamp_3_level_was,
         .kind = &pv_kind_integer,
+        .default_value = lamp_level_default,
         .minimum = 1,
         .maximum = 100,
         .tag = 0xC9930003UL,
         .offset = offsetof(orchard_lantern, lamp[2].level),
         .network = -1,
         .instance = 2,
-        .flags = PV_HAS_DEFAULT,
     },
     [ORCHARD_LANTERN_SENSOR_ADDRESS] = {
         .key = "sensor.address",
@@ -219,7 +207,6 @@ const pv_schema orchard_lantern_schema = {
     .board = "lantern board",
     .fields = fields,
     .pins = pins,
-    .defaults = &defaults,
     .deflated = deflated,
     .deflated_size = sizeof(deflated),
     .settings_size = sizeof(orchard_lantern),
