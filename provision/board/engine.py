@@ -102,8 +102,6 @@ class Traffic:
     ignored: int = 0
     """Lines that were damaged, no message, or no request."""
 
-    log_lines: int = 0
-
 
 class Board(BoardState):
     """A board that is switched on. Its store is inspectable, and its staged set by `staged`."""
@@ -181,7 +179,6 @@ class Board(BoardState):
         """Return the reply to a line; empty for what is no request, or not listened to."""
         if not isinstance(event, Frame):
             self.traffic.ignored += isinstance(event, Damaged)
-            self.traffic.log_lines += not isinstance(event, Damaged)
             return b""
         listening = self._listens() != 0 and not self._restarting and self.store.flash.powered
         try:

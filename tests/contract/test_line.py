@@ -466,3 +466,10 @@ def test_whatever_comes_in_log_text_is_harmless(raw: bytes) -> None:
     assert len(text) <= 960 + len("[frame removed]")
     assert "~" not in text
     assert not re.search(r"[A-Za-z0-9_-]{16}", text)
+
+
+def test_every_printable_character_of_ascii_stays_in_log_text() -> None:
+    """But for the tilde, with which a message may begin anywhere (clause 2.2)."""
+    for byte in range(0x20, 0x7E):
+        line = b"at %c 5 V" % byte
+        assert clean_log(line) == line.decode()

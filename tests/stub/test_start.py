@@ -31,12 +31,24 @@ WRONG: list[tuple[str, int | None]] = [
 def test_a_config_out_of_its_limits_is_refused(
     library: c.CDLL, member: str, value: int | None
 ) -> None:
-    """pv_start says so and touches nothing; at the limits it starts."""
+    """pv_start says so and touches nothing."""
     stub = Stub(library, declaration("board"))
     kind: Any = dict(CConfig._fields_)[member]
     setattr(stub.config, member, kind() if value is NULL else value)
     assert stub.start() == ERROR_CONFIG
     assert not any(stub.state.bytes())
+
+
+@pytest.mark.parametrize(
+    ("member", "value"),
+    [("commit_time", 60_000), ("erase_time", 60_000), ("apply_time", 600_000),
+     ("listens", 3_600_000), ("unit_id_size", 1), ("unit_id_size", 16)],
+)  # fmt: skip
+def test_a_config_at_its_limits_is_taken(library: c.CDLL, member: str, value: int) -> None:
+    """Each limit belongs to what is allowed."""
+    stub = Stub(library, declaration("board"))
+    setattr(stub.config, member, value)
+    assert stub.start() == 0
 
 
 GEOMETRIES = [

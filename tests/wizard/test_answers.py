@@ -230,6 +230,7 @@ async def test_the_demo_s_answers_set_its_board_up() -> None:
         assert here.board.stored["mast.alarm-below"] == 10
         assert "  Passphrase: ********" in said
         assert "  Time zone: Europe/Vienna" in said
+        assert "  Fixed address: no (the firmware's default)" in said
         assert not [line for line in said if PASSPHRASE in line or SERVICE_KEY in line]
 
 

@@ -49,6 +49,10 @@ async def test_what_a_board_holds_is_shown_without_a_secret() -> None:
             "  Certificate: not set",
         ):
             assert f"{line}\n" in text
+        said = [line for line in show.lines(board) if line]
+        headings = [line for line in said[1:] if not line.startswith(" ")]
+        assert headings == list(dict.fromkeys(headings)), "a section has its heading once"
+        assert {"Network", "Probe 1", "Siren"} <= {*headings}
         assert "Probe 2" not in text
         assert "Address" not in text  # applies only to a fixed one
         found = show.as_json(board)

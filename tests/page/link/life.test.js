@@ -209,6 +209,22 @@ test("the board shows itself, or says that it cannot", { skip }, () =>
   }),
 );
 
+test("an erase is believed only if values, state and token all say so", async () => {
+  const told = (/** @type {any} */ held, /** @type {any} */ store, /** @type {any} */ token) => {
+    const board = Object.assign(Object.create(Connection.prototype), {
+      readValues: async () => new Map([["network.name", { held }]]),
+      status: async () => ({ store }),
+      hello: async () => ({ token }),
+    });
+    return board.verifyErased();
+  };
+  const token = new Uint8Array(8);
+  assert.equal((await told(Held.UNSET, Store.EMPTY, null)).isEmpty, true);
+  assert.equal((await told(Held.SET, Store.EMPTY, null)).isEmpty, false);
+  assert.equal((await told(Held.UNSET, Store.COMPLETE, null)).isEmpty, false);
+  assert.equal((await told(Held.UNSET, Store.EMPTY, token)).isEmpty, false);
+});
+
 test("everything is erased, and nothing is left", { skip }, () =>
   withBoard(async (board) => {
     const before = await board.hello();
