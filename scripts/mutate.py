@@ -46,7 +46,10 @@ from tests.c_board.board import WARNINGS  # noqa: E402
 C_TESTS = "start line_and_cbor kinds newer_firmware flash_faults staged_secrets store conversation"
 WIZARD_TESTS = "flow answers status_text exact show choosing finder update"
 TESTS = {
-    "firmware_stub/src": [f"tests/stub/test_{each}.py" for each in C_TESTS.split()],
+    "firmware_stub/src": [
+        *(f"tests/stub/test_{each}.py" for each in C_TESTS.split()),
+        "tests/vectors/test_values.py",
+    ],
     "provision/board": ["tests/board"],
     "provision/client": ["tests/client"],
     "provision/contract": ["tests/contract"],

@@ -23,6 +23,15 @@ describe("RFC 4648 clause 10, with the padding left out", () => {
   }
 });
 
+describe("RFC 8949 clause 3.1: text is UTF-8", () => {
+  // RFC 3629 clause 3: UTF-8 has no form for half of a surrogate pair.
+  for (const half of ["\ud83d", "orchard \udd14"]) {
+    it(`refuses ${JSON.stringify(half)}`, () => {
+      assert.throws(() => encode(half), ProfileError);
+    });
+  }
+});
+
 describe("RFC 3720 appendix B.4", () => {
   // The appendix shows the four bytes as they are sent, least significant first.
   /** @type {[string, Uint8Array, string][]} */
