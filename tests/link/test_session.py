@@ -834,6 +834,18 @@ def test_many_damaged_frames_point_to_another_reader() -> None:
     assert line.notices.count(Notice.OTHER_READER) == 1
 
 
+@pytest.mark.parametrize(("damaged", "error"), [(2, NoReply), (3, OtherReader)])
+def test_three_damaged_frames_are_no_accident(damaged: int, error: type[LinkError]) -> None:
+    """Where no more than two answers came, and came damaged, it may be the cable."""
+    line, _ = greeted(SmallBoard())
+    count = iter(range(1000))
+    line.to_host = lambda _, reply: (
+        reply[:5] + reply[6 + at :] if (at := next(count)) < damaged else b""
+    )
+    with pytest.raises(error):
+        line.run(operations.read_status_now())
+
+
 def test_a_frame_that_is_no_message_is_damage() -> None:
     """An item outside the profile is ignored as if its line were damaged (3)."""
     board = SmallBoard()
