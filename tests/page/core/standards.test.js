@@ -7,7 +7,6 @@ import { describe, it } from "node:test";
 import { LineReceiver, crc32c, encodeLine } from "../../../provision/page/contract/line.js";
 import { ProfileError, decode, encode } from "../../../provision/page/contract/profile.js";
 import { Kind } from "../../../provision/page/contract/table.js";
-import { ownZone } from "../../../provision/page/schema/time_zones.js";
 import { networkKey, parse, show } from "../../../provision/page/schema/values.js";
 import { hex, json, octets, unhex } from "./helpers.js";
 
@@ -122,17 +121,4 @@ describe("RFC 5952", () => {
       }
     });
   }
-});
-
-describe("the zone of this computer", () => {
-  it("is that of TZ (POSIX, Base Definitions 8.3), by its name", () => {
-    const before = process.env["TZ"];
-    try {
-      process.env["TZ"] = "Europe/Vienna";
-      assert.equal(ownZone(), "Europe/Vienna");
-    } finally {
-      if (before === undefined) delete process.env["TZ"];
-      else process.env["TZ"] = before;
-    }
-  });
 });
