@@ -26,12 +26,27 @@ _INDIRECT = "__indirect_call"
 
 _TARGETS: Mapping[str, str] = {
     # The member that is called, and where the sources set it.
-    r"->take\(": r"\btake = (\w+);",
-    r"from->read\(": r"\breader\.read = (\w+);",
-    r"->put_start\(": r"page_plan page = \{(\w+), ",
-    r"->put_entry\(": r"page_plan page = \{\w+, (\w+),",
-    r"->check\(": r"^static uint8_t (check_\w+)\(const pv_schema",
-    r"\bis\(": r"\bis_all\((\w+), ",
+    r"to->take\(": r"\btake = (\w+);",
+    r"from->fetch\(": r"\bfetch = (\w+);",
+    r"->put_start\(": r"pv_page page = \{(\w+), ",
+    r"->put_entry\(": r"pv_page page = \{\w+, (\w+),",
+    r"->check\(": r"^(?:static )?uint8_t (check_\w+|pv_check_range)\(const PV_ROM pv_schema",
+    r"layout->put\(": r"pv_layout (?:pv_)?as_\w+ = \{.+, (\w+), \w+, \w+\};",
+    r"layout->take\(": r"pv_layout (?:pv_)?as_\w+ = \{.+, (\w+), \w+\};",
+    r"layout->adapt\(": r"^static bool (adapt)\(",
+    r"\bis\(": r"\bpv_is_all\((\w+), ",
+    r"\.answer\(|->answer\(": r"\{PV_RULES_OF_\w+, .+, (\w+)\}",
+    r"store->start\(": r"pv_store_kind pv_store_\w+ = \{.+, (\w+), \w+, \w+, \w+\};",
+    r"store->commit\(": r"pv_store_kind pv_store_\w+ = \{.+, \w+, (\w+), \w+, \w+\};",
+    r"store->erase\(": r"pv_store_kind pv_store_\w+ = \{.+, \w+, \w+, (\w+), \w+\};",
+    r"store->read\(": r"pv_store_kind pv_store_\w+ = \{.+, \w+, \w+, \w+, (\w+)\};",
+    r"trial->count_start\(": r"pv_trial pv_trials = \{.+, (\w+), \w+\};",
+    r"trial->watch\(": r"pv_trial pv_trials = \{.+, \w+, (\w+)\};",
+    # Generated code and the firmware name these.
+    r"schema->in_use\(": r"^bool (pv_in_use)\(",
+    r"schema->holds\(": r"^bool (pv_holds)\(",
+    r"schema->conflict\(": r"^uint16_t (pv_pin_conflict)\(",
+    r"config->parts\(": r"^uint8_t (pv_parts)\(",
 }
 _BOARDS_OWN = re.compile(r"(config|flash|survey|port)->\w+\(")
 

@@ -48,8 +48,7 @@ def _both(
     )
 
 
-STORE_C = "firmware_stub/src/pv_store.c"
-PV_C = "firmware_stub/src/pv.c"
+SRC = "firmware_stub/src"
 STORE = "provision/board/store.py"
 ENGINE = "provision/board/engine.py"
 STAGING = "provision/board/staging.py"
@@ -61,10 +60,14 @@ NAMED = (
     *_both(
         "skips the read-back",
         (
-            STORE_C,
+            f"{SRC}/pv_flash.c",
             {
-                " ||\n                     !holds(to->p, to->at, config->unit, unit);": ";",
-                " || !examine_once(p, slot, check);": ";\n    (void)check;",
+                "p->write_failed || (look_once(p, slot) & PV_VALID) == 0;": (
+                    "p->write_failed || look_once(p, slot) > 0xFF;"
+                ),
+                "p->write_failed || (look_once(p, slot) & PV_SEALED) == 0;": (
+                    "p->write_failed || look_once(p, slot) > 0xFF;"
+                ),
             },
             "tests/stub/test_store.py",
         ),
@@ -83,7 +86,7 @@ NAMED = (
         "accepts a trailing byte",
         (
             "firmware_stub/src/pv_cbor.c",
-            {"    return from.left == 0;\n}": "    return from.left <= 1;\n}"},
+            {"&& from.ready == 0;": "&& from.ready <= 1;"},
             "tests/stub/test_line_and_cbor.py",
         ),
         (
@@ -95,13 +98,15 @@ NAMED = (
     *_both(
         "acknowledges before the program",
         (
-            PV_C,
+            f"{SRC}/pv_requests.c",
             {
-                "    refusal = pv_store_commit(p,": (
-                    "    p->storage.generation++;\n    reply_generation(p, r);\n"
-                    "    p->storage.generation--;\n    refusal = pv_store_commit(p,"
+                "        refusal = p->config->store->commit(p,": (
+                    "        p->generation++;\n        (void)pv_reply_generation(p);\n"
+                    "        p->generation--;\n        refusal = p->config->store->commit(p,"
                 ),
-                "p->apply_due = true;\n    reply_generation(p, r);": "p->apply_due = true;",
+                "p->apply_due = true;\n    return pv_reply_generation(p);": (
+                    "p->apply_due = true;\n    return 0;"
+                ),
             },
             "tests/stub/test_flash_faults.py",
         ),
@@ -119,7 +124,7 @@ NAMED = (
     *_both(
         "echoes a secret",
         (
-            PV_C,
+            f"{SRC}/pv_requests.c",
             {" != 0 && !pv_is_secret(field);": " != 0;"},
             "tests/stub/test_conversation.py",
         ),
@@ -131,19 +136,27 @@ NAMED = (
     ),
     *_both(
         "compares a part of a secret",
-        (PV_C, {"= pv_is_secret(field)\n": "= pv_is_secret(field) && p == NULL\n"}, TOLD),
+        (
+            f"{SRC}/pv_parts.c",
+            {
+                "    if (pv_is_secret(field)) {\n        return": (
+                    "    if (p == NULL) {\n        return"
+                )
+            },
+            TOLD,
+        ),
         (STAGING, {"        if is_secret:  #": "        if is_secret is None:  #"}, TOLD),
     ),
     *_both(
         "keeps a secret of which a part was wrong",
-        (PV_C, {"unstage(p, i);\n                held = 0;": "held = 0;"}, GUESSED),
+        (f"{SRC}/pv_parts.c", {"unstage(p, i);\n            held = 0;": "held = 0;"}, GUESSED),
         (STAGING, {"self._unstage(setting.key)\n                held = 0": "held = 0"}, GUESSED),
     ),
     *_both(
         "drops the boot number",
         (
-            PV_C,
-            {"        present = p->config->boot_number;": "        return 0;"},
+            f"{SRC}/pv.c",
+            {"& (PV_NAMES_BOOT | PV_NAMES_GENERATION)) != 0": "& PV_NAMES_GENERATION) != 0"},
             "tests/stub/test_conversation.py",
         ),
         (
@@ -155,15 +168,15 @@ NAMED = (
     *_both(
         "forgets the token",
         (
-            STORE_C,
-            {"    memcpy(header + AT_TOKEN, token, 8);": "    (void)token;"},
+            f"{SRC}/pv_record.c",
+            {"    memcpy(record->token, token, sizeof record->token);": "    (void)token;"},
             "tests/stub/test_store.py",
         ),
         (STORE, {"token=token,\n": "token=NO_TOKEN,\n"}, "tests/board/test_store.py"),
     ),
     *_both(
         "leaves a torn slot at boot",
-        (STORE_C, {"    (void)mend(p);\n": ""}, "tests/stub/test_store.py"),
+        (f"{SRC}/pv_slots.c", {"    (void)mend(p);\n": ""}, "tests/stub/test_store.py"),
         (
             STORE,
             {"self._mend()\n        if not self.current.on": "if not self.current.on"},

@@ -26,8 +26,8 @@ from tests.power.harness import (
     INVARIANTS,
     Job,
     Report,
-    compile_all_but_the_store,
     compile_driver,
+    compile_objects,
     deep,
     faults,
     flips,
@@ -106,7 +106,7 @@ def main() -> int:
     )
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
-        driver = compile_driver(Path(folder), compile_all_but_the_store(Path(folder)))
+        driver = compile_driver(Path(folder), compile_objects(Path(folder)))
         if asked.replay is not None:
             options = ["histories", f"first={asked.replay}", "trace=1"]
             done = subprocess.run([driver, *options], check=True, stdout=subprocess.PIPE, text=True)

@@ -27,9 +27,15 @@ int main(int argc, char **argv)
         .program = port_flash_program,
         .erase = port_flash_erase,
     };
+    const PV_ROM pv_request *requests[] = {
+        &pv_request_undo, &pv_request_locate, &pv_request_restart, NULL, NULL,
+    };
     pv_config config = {
         .schema = &orchard_frost_alarm_schema,
+        .store = &ORCHARD_FROST_ALARM_STORE,
         .flash = &flash,
+        .requests = requests,
+        .parts = pv_parts,
         .settings = &settings,
         .staged = &staged,
         .line = line,
@@ -50,11 +56,14 @@ int main(int argc, char **argv)
     if (failed) {
         return failed;
     }
-    config.capabilities = (uint16_t)(PV_CAN_UNDO | port_capabilities);
+    config.capabilities = port_capabilities;
     config.unit_id_size = port_unit_id_size;
     config.boot_number = port_boot_number();
     config.survey = port_survey();
-    if (pv_start(&p, &config) != 0) {
+    if (config.survey != NULL) {
+        requests[3] = &pv_request_survey;
+    }
+    if (!pv_is_sound(&config) || pv_start(&p, &config) != 0) {
         return 70;
     }
     while (port_is_on()) {

@@ -12,121 +12,131 @@ PV_STATIC_ASSERT(largest_set_fits_into_a_slot,
 PV_STATIC_ASSERT(offsets_fit_into_16_bits, sizeof(orchard_frost_alarm) <= 65535U);
 
 /* Defaults as CBOR, option keys, schemes, and the values of conditions. */
-static const uint8_t network_fixed_default[] = {0xf4};
-static const int32_t network_address_values[] = {1};
-static const uint8_t service_host_default[] = {
+static const PV_ROM uint8_t network_fixed_default[] = {0xf4};
+static const PV_ROM int32_t network_address_values[] = {1};
+static const PV_ROM uint8_t service_host_default[] = {
     0x73, 0x77, 0x65, 0x61, 0x74, 0x68, 0x65, 0x72, 0x2e, 0x65, 0x78, 0x61, 0x6d, 0x70, 0x6c, 0x65,
     0x2e, 0x6e, 0x65, 0x74,
 };
-static const uint8_t service_port_default[] = {0x19, 0x01, 0xbb};
-static const char *const service_notice_names[] = {"https", "http", NULL};
-static const uint8_t mast_interval_default[] = {0x18, 0x3c};
-static const uint8_t mast_alarm_below_default[] = {0x0f};
-static const uint8_t mast_readings_default[] = {0x03};
-static const uint8_t probe_place_default[] = {
+static const PV_ROM uint8_t service_port_default[] = {0x19, 0x01, 0xbb};
+static const PV_ROM char service_notice_names[] = "https\000http\000";
+static const PV_ROM uint8_t mast_interval_default[] = {0x18, 0x3c};
+static const PV_ROM uint8_t mast_alarm_below_default[] = {0x0f};
+static const PV_ROM uint8_t mast_readings_default[] = {0x03};
+static const PV_ROM uint8_t probe_place_default[] = {
     0x71, 0x61, 0x74, 0x20, 0x62, 0x6c, 0x6f, 0x73, 0x73, 0x6f, 0x6d, 0x20, 0x68, 0x65, 0x69, 0x67,
     0x68, 0x74,
 };
-static const uint8_t probe_sort_default[] = {0x66, 0x61, 0x6e, 0x61, 0x6c, 0x6f, 0x67};
-static const char *const probe_sort_names[] = {"analog", "digital", NULL};
-static const int32_t probe_pin_values[] = {ORCHARD_FROST_ALARM_PROBE_SORT_ANALOG};
-static const uint8_t probe_bus_default[] = {0x03};
-static const int32_t probe_bus_values[] = {ORCHARD_FROST_ALARM_PROBE_SORT_DIGITAL};
-static const int32_t probe_address_values[] = {ORCHARD_FROST_ALARM_PROBE_SORT_DIGITAL};
-static const uint8_t probe_correction_default[] = {0x00};
-static const uint8_t siren_fitted_default[] = {0xf5};
-static const int32_t siren_relay_values[] = {1};
-static const uint8_t siren_pattern_default[] = {0x66, 0x70, 0x75, 0x6c, 0x73, 0x65, 0x64};
-static const char *const siren_pattern_names[] = {"steady", "pulsed", "rising", NULL};
-static const int32_t siren_pattern_values[] = {1};
-static const uint8_t siren_pulse_default[] = {0x19, 0x03, 0x20};
-static const int32_t siren_pulse_values[] = {
+static const PV_ROM uint8_t probe_sort_default[] = {0x66, 0x61, 0x6e, 0x61, 0x6c, 0x6f, 0x67};
+static const PV_ROM char probe_sort_names[] = "analog\000digital\000";
+static const PV_ROM int32_t probe_pin_values[] = {ORCHARD_FROST_ALARM_PROBE_SORT_ANALOG};
+static const PV_ROM uint8_t probe_bus_default[] = {0x03};
+static const PV_ROM int32_t probe_bus_values[] = {ORCHARD_FROST_ALARM_PROBE_SORT_DIGITAL};
+static const PV_ROM int32_t probe_address_values[] = {ORCHARD_FROST_ALARM_PROBE_SORT_DIGITAL};
+static const PV_ROM uint8_t probe_correction_default[] = {0x00};
+static const PV_ROM uint8_t siren_fitted_default[] = {0xf5};
+static const PV_ROM int32_t siren_relay_values[] = {1};
+static const PV_ROM uint8_t siren_pattern_default[] = {0x66, 0x70, 0x75, 0x6c, 0x73, 0x65, 0x64};
+static const PV_ROM char siren_pattern_names[] = "steady\000pulsed\000rising\000";
+static const PV_ROM int32_t siren_pattern_values[] = {1};
+static const PV_ROM uint8_t siren_pulse_default[] = {0x19, 0x03, 0x20};
+static const PV_ROM int32_t siren_pulse_values[] = {
     ORCHARD_FROST_ALARM_SIREN_PATTERN_PULSED, ORCHARD_FROST_ALARM_SIREN_PATTERN_RISING,
 };
-static const uint8_t siren_longest_default[] = {0x19, 0x01, 0x2c};
-static const int32_t siren_longest_values[] = {1};
-static const uint8_t orchard_name_default[] = {
+static const PV_ROM uint8_t siren_longest_default[] = {0x19, 0x01, 0x2c};
+static const PV_ROM int32_t siren_longest_values[] = {1};
+static const PV_ROM uint8_t orchard_name_default[] = {
     0x6c, 0x4f, 0x72, 0x63, 0x68, 0x61, 0x72, 0x64, 0x20, 0x6d, 0x61, 0x73, 0x74,
 };
 
-/* Keys under which a field's value may still be stored, from older firmware. */
-static const char *const network_name_was[] = {"network.1.name", NULL};
-static const char *const network_passphrase_was[] = {"network.1.passphrase", NULL};
-static const char *const network_fixed_was[] = {"network.1.fixed", NULL};
-static const char *const network_address_was[] = {"network.1.address", NULL};
-static const char *const service_host_was[] = {
-    "service.1.host", "service.server", "service.1.server", NULL,
-};
-static const char *const service_port_was[] = {"service.1.port", NULL};
-static const char *const service_key_was[] = {"service.1.key", NULL};
-static const char *const service_certificate_was[] = {"service.1.certificate", NULL};
-static const char *const service_notice_was[] = {"service.1.notice", NULL};
-static const char *const mast_interval_was[] = {"mast.1.interval", NULL};
-static const char *const mast_alarm_below_was[] = {"mast.1.alarm-below", NULL};
-static const char *const mast_readings_was[] = {"mast.1.readings", NULL};
-static const char *const probe_1_place_was[] = {"probe.place", NULL};
-static const char *const probe_1_sort_was[] = {"probe.sort", NULL};
-static const char *const probe_1_pin_was[] = {"probe.pin", NULL};
-static const char *const probe_1_bus_was[] = {"probe.bus", NULL};
-static const char *const probe_1_address_was[] = {"probe.address", NULL};
-static const char *const probe_1_correction_was[] = {"probe.correction", NULL};
-static const char *const siren_fitted_was[] = {"siren.1.fitted", NULL};
-static const char *const siren_relay_was[] = {"siren.1.relay", NULL};
-static const char *const siren_pattern_was[] = {"siren.1.pattern", NULL};
-static const char *const siren_pulse_was[] = {"siren.1.pulse", NULL};
-static const char *const siren_longest_was[] = {"siren.1.longest", NULL};
-static const char *const orchard_name_was[] = {"orchard.1.name", NULL};
-static const char *const orchard_zone_was[] = {"orchard.1.zone", NULL};
-static const char *const orchard_height_was[] = {"orchard.1.height", NULL};
+/* Keys, and those that older firmware had for them. */
+static const PV_ROM char network_name_key[] = "network.name";
+static const PV_ROM char network_passphrase_key[] = "network.passphrase";
+static const PV_ROM char network_fixed_key[] = "network.fixed";
+static const PV_ROM char network_address_key[] = "network.address";
+static const PV_ROM char service_host_key[] = "service.host";
+static const PV_ROM char service_host_was[] = "service.server\000";
+static const PV_ROM char service_port_key[] = "service.port";
+static const PV_ROM char service_key_key[] = "service.key";
+static const PV_ROM char service_certificate_key[] = "service.certificate";
+static const PV_ROM char service_notice_key[] = "service.notice";
+static const PV_ROM char mast_interval_key[] = "mast.interval";
+static const PV_ROM char mast_alarm_below_key[] = "mast.alarm-below";
+static const PV_ROM char mast_readings_key[] = "mast.readings";
+static const PV_ROM char probe_1_place_key[] = "probe.1.place";
+static const PV_ROM char probe_1_sort_key[] = "probe.1.sort";
+static const PV_ROM char probe_1_pin_key[] = "probe.1.pin";
+static const PV_ROM char probe_1_bus_key[] = "probe.1.bus";
+static const PV_ROM char probe_1_address_key[] = "probe.1.address";
+static const PV_ROM char probe_1_correction_key[] = "probe.1.correction";
+static const PV_ROM char probe_2_place_key[] = "probe.2.place";
+static const PV_ROM char probe_2_sort_key[] = "probe.2.sort";
+static const PV_ROM char probe_2_pin_key[] = "probe.2.pin";
+static const PV_ROM char probe_2_bus_key[] = "probe.2.bus";
+static const PV_ROM char probe_2_address_key[] = "probe.2.address";
+static const PV_ROM char probe_2_correction_key[] = "probe.2.correction";
+static const PV_ROM char probe_3_place_key[] = "probe.3.place";
+static const PV_ROM char probe_3_sort_key[] = "probe.3.sort";
+static const PV_ROM char probe_3_pin_key[] = "probe.3.pin";
+static const PV_ROM char probe_3_bus_key[] = "probe.3.bus";
+static const PV_ROM char probe_3_address_key[] = "probe.3.address";
+static const PV_ROM char probe_3_correction_key[] = "probe.3.correction";
+static const PV_ROM char siren_fitted_key[] = "siren.fitted";
+static const PV_ROM char siren_relay_key[] = "siren.relay";
+static const PV_ROM char siren_pattern_key[] = "siren.pattern";
+static const PV_ROM char siren_pulse_key[] = "siren.pulse";
+static const PV_ROM char siren_longest_key[] = "siren.longest";
+static const PV_ROM char orchard_name_key[] = "orchard.name";
+static const PV_ROM char orchard_zone_key[] = "orchard.zone";
+static const PV_ROM char orchard_height_key[] = "orchard.height";
 
 /* When a field applies. */
-static const pv_condition network_address_asked_if = {
+static const PV_ROM pv_condition network_address_asked_if = {
     .field = ORCHARD_FROST_ALARM_NETWORK_FIXED, .count = 1, .values = network_address_values,
 };
-static const pv_condition probe_1_pin_asked_if = {
+static const PV_ROM pv_condition probe_1_pin_asked_if = {
     .field = ORCHARD_FROST_ALARM_PROBE_1_SORT, .count = 1, .values = probe_pin_values,
 };
-static const pv_condition probe_1_bus_asked_if = {
+static const PV_ROM pv_condition probe_1_bus_asked_if = {
     .field = ORCHARD_FROST_ALARM_PROBE_1_SORT, .count = 1, .values = probe_bus_values,
 };
-static const pv_condition probe_1_address_asked_if = {
+static const PV_ROM pv_condition probe_1_address_asked_if = {
     .field = ORCHARD_FROST_ALARM_PROBE_1_SORT, .count = 1, .values = probe_address_values,
 };
-static const pv_condition probe_2_pin_asked_if = {
+static const PV_ROM pv_condition probe_2_pin_asked_if = {
     .field = ORCHARD_FROST_ALARM_PROBE_2_SORT, .count = 1, .values = probe_pin_values,
 };
-static const pv_condition probe_2_bus_asked_if = {
+static const PV_ROM pv_condition probe_2_bus_asked_if = {
     .field = ORCHARD_FROST_ALARM_PROBE_2_SORT, .count = 1, .values = probe_bus_values,
 };
-static const pv_condition probe_2_address_asked_if = {
+static const PV_ROM pv_condition probe_2_address_asked_if = {
     .field = ORCHARD_FROST_ALARM_PROBE_2_SORT, .count = 1, .values = probe_address_values,
 };
-static const pv_condition probe_3_pin_asked_if = {
+static const PV_ROM pv_condition probe_3_pin_asked_if = {
     .field = ORCHARD_FROST_ALARM_PROBE_3_SORT, .count = 1, .values = probe_pin_values,
 };
-static const pv_condition probe_3_bus_asked_if = {
+static const PV_ROM pv_condition probe_3_bus_asked_if = {
     .field = ORCHARD_FROST_ALARM_PROBE_3_SORT, .count = 1, .values = probe_bus_values,
 };
-static const pv_condition probe_3_address_asked_if = {
+static const PV_ROM pv_condition probe_3_address_asked_if = {
     .field = ORCHARD_FROST_ALARM_PROBE_3_SORT, .count = 1, .values = probe_address_values,
 };
-static const pv_condition siren_relay_asked_if = {
+static const PV_ROM pv_condition siren_relay_asked_if = {
     .field = ORCHARD_FROST_ALARM_SIREN_FITTED, .count = 1, .values = siren_relay_values,
 };
-static const pv_condition siren_pattern_asked_if = {
+static const PV_ROM pv_condition siren_pattern_asked_if = {
     .field = ORCHARD_FROST_ALARM_SIREN_FITTED, .count = 1, .values = siren_pattern_values,
 };
-static const pv_condition siren_pulse_asked_if = {
+static const PV_ROM pv_condition siren_pulse_asked_if = {
     .field = ORCHARD_FROST_ALARM_SIREN_PATTERN, .count = 2, .values = siren_pulse_values,
 };
-static const pv_condition siren_longest_asked_if = {
+static const PV_ROM pv_condition siren_longest_asked_if = {
     .field = ORCHARD_FROST_ALARM_SIREN_FITTED, .count = 1, .values = siren_longest_values,
 };
 
-static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
+static const PV_ROM pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
     [ORCHARD_FROST_ALARM_NETWORK_NAME] = {
-        .key = "network.name",
-        .was = network_name_was,
+        .key = network_name_key,
         .kind = &pv_kind_network_name,
         .minimum = 1,
         .maximum = 32,
@@ -136,8 +146,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_NETWORK_PASSPHRASE] = {
-        .key = "network.passphrase",
-        .was = network_passphrase_was,
+        .key = network_passphrase_key,
         .kind = &pv_kind_passphrase,
         .minimum = 8,
         .maximum = 64,
@@ -147,8 +156,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .flags = PV_SECRET,
     },
     [ORCHARD_FROST_ALARM_NETWORK_FIXED] = {
-        .key = "network.fixed",
-        .was = network_fixed_was,
+        .key = network_fixed_key,
         .kind = &pv_kind_yes_no,
         .default_value = network_fixed_default,
         .minimum = 0,
@@ -158,8 +166,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .network = -1,
     },
     [ORCHARD_FROST_ALARM_NETWORK_ADDRESS] = {
-        .key = "network.address",
-        .was = network_address_was,
+        .key = network_address_key,
         .kind = &pv_kind_ip,
         .condition = &network_address_asked_if,
         .minimum = 4,
@@ -171,7 +178,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .detail = 1,
     },
     [ORCHARD_FROST_ALARM_SERVICE_HOST] = {
-        .key = "service.host",
+        .key = service_host_key,
         .was = service_host_was,
         .kind = &pv_kind_host,
         .default_value = service_host_default,
@@ -183,8 +190,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_SERVICE_PORT] = {
-        .key = "service.port",
-        .was = service_port_was,
+        .key = service_port_key,
         .kind = &pv_kind_port,
         .default_value = service_port_default,
         .minimum = 1,
@@ -195,8 +201,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_SERVICE_KEY] = {
-        .key = "service.key",
-        .was = service_key_was,
+        .key = service_key_key,
         .kind = &pv_kind_secret,
         .minimum = 8,
         .maximum = 64,
@@ -207,8 +212,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .detail = PV_CHARACTERS_WORD,
     },
     [ORCHARD_FROST_ALARM_SERVICE_CERTIFICATE] = {
-        .key = "service.certificate",
-        .was = service_certificate_was,
+        .key = service_certificate_key,
         .kind = &pv_kind_blob,
         .minimum = 1,
         .maximum = 2048,
@@ -217,8 +221,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .network = -1,
     },
     [ORCHARD_FROST_ALARM_SERVICE_NOTICE] = {
-        .key = "service.notice",
-        .was = service_notice_was,
+        .key = service_notice_key,
         .kind = &pv_kind_url,
         .names = service_notice_names,
         .minimum = 1,
@@ -228,8 +231,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .network = -1,
     },
     [ORCHARD_FROST_ALARM_MAST_INTERVAL] = {
-        .key = "mast.interval",
-        .was = mast_interval_was,
+        .key = mast_interval_key,
         .kind = &pv_kind_duration,
         .default_value = mast_interval_default,
         .minimum = 10,
@@ -240,8 +242,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_MAST_ALARM_BELOW] = {
-        .key = "mast.alarm-below",
-        .was = mast_alarm_below_was,
+        .key = mast_alarm_below_key,
         .kind = &pv_kind_decimal,
         .default_value = mast_alarm_below_default,
         .minimum = -50,
@@ -252,8 +253,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_MAST_READINGS] = {
-        .key = "mast.readings",
-        .was = mast_readings_was,
+        .key = mast_readings_key,
         .kind = &pv_kind_integer,
         .default_value = mast_readings_default,
         .minimum = 1,
@@ -264,8 +264,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_PROBE_1_PLACE] = {
-        .key = "probe.1.place",
-        .was = probe_1_place_was,
+        .key = probe_1_place_key,
         .kind = &pv_kind_text,
         .default_value = probe_place_default,
         .minimum = 1,
@@ -277,8 +276,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .detail = PV_CHARACTERS_PRINTABLE,
     },
     [ORCHARD_FROST_ALARM_PROBE_1_SORT] = {
-        .key = "probe.1.sort",
-        .was = probe_1_sort_was,
+        .key = probe_1_sort_key,
         .kind = &pv_kind_choice,
         .names = probe_sort_names,
         .default_value = probe_sort_default,
@@ -290,8 +288,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_PROBE_1_PIN] = {
-        .key = "probe.1.pin",
-        .was = probe_1_pin_was,
+        .key = probe_1_pin_key,
         .kind = &pv_kind_pin,
         .condition = &probe_1_pin_asked_if,
         .minimum = 0,
@@ -303,8 +300,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .detail = PV_ABLE_ANALOG,
     },
     [ORCHARD_FROST_ALARM_PROBE_1_BUS] = {
-        .key = "probe.1.bus",
-        .was = probe_1_bus_was,
+        .key = probe_1_bus_key,
         .kind = &pv_kind_pin,
         .condition = &probe_1_bus_asked_if,
         .default_value = probe_bus_default,
@@ -317,8 +313,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .detail = PV_ABLE_IN | PV_ABLE_OUT | PV_ABLE_PULL_UP,
     },
     [ORCHARD_FROST_ALARM_PROBE_1_ADDRESS] = {
-        .key = "probe.1.address",
-        .was = probe_1_address_was,
+        .key = probe_1_address_key,
         .kind = &pv_kind_hex,
         .condition = &probe_1_address_asked_if,
         .minimum = 8,
@@ -329,8 +324,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_PROBE_1_CORRECTION] = {
-        .key = "probe.1.correction",
-        .was = probe_1_correction_was,
+        .key = probe_1_correction_key,
         .kind = &pv_kind_decimal,
         .default_value = probe_correction_default,
         .minimum = -500,
@@ -340,7 +334,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .network = -1,
     },
     [ORCHARD_FROST_ALARM_PROBE_2_PLACE] = {
-        .key = "probe.2.place",
+        .key = probe_2_place_key,
         .kind = &pv_kind_text,
         .default_value = probe_place_default,
         .minimum = 1,
@@ -353,7 +347,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .detail = PV_CHARACTERS_PRINTABLE,
     },
     [ORCHARD_FROST_ALARM_PROBE_2_SORT] = {
-        .key = "probe.2.sort",
+        .key = probe_2_sort_key,
         .kind = &pv_kind_choice,
         .names = probe_sort_names,
         .default_value = probe_sort_default,
@@ -366,7 +360,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_PROBE_2_PIN] = {
-        .key = "probe.2.pin",
+        .key = probe_2_pin_key,
         .kind = &pv_kind_pin,
         .condition = &probe_2_pin_asked_if,
         .minimum = 0,
@@ -379,7 +373,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .detail = PV_ABLE_ANALOG,
     },
     [ORCHARD_FROST_ALARM_PROBE_2_BUS] = {
-        .key = "probe.2.bus",
+        .key = probe_2_bus_key,
         .kind = &pv_kind_pin,
         .condition = &probe_2_bus_asked_if,
         .default_value = probe_bus_default,
@@ -393,7 +387,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .detail = PV_ABLE_IN | PV_ABLE_OUT | PV_ABLE_PULL_UP,
     },
     [ORCHARD_FROST_ALARM_PROBE_2_ADDRESS] = {
-        .key = "probe.2.address",
+        .key = probe_2_address_key,
         .kind = &pv_kind_hex,
         .condition = &probe_2_address_asked_if,
         .minimum = 8,
@@ -405,7 +399,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_PROBE_2_CORRECTION] = {
-        .key = "probe.2.correction",
+        .key = probe_2_correction_key,
         .kind = &pv_kind_decimal,
         .default_value = probe_correction_default,
         .minimum = -500,
@@ -416,7 +410,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .instance = 1,
     },
     [ORCHARD_FROST_ALARM_PROBE_3_PLACE] = {
-        .key = "probe.3.place",
+        .key = probe_3_place_key,
         .kind = &pv_kind_text,
         .default_value = probe_place_default,
         .minimum = 1,
@@ -429,7 +423,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .detail = PV_CHARACTERS_PRINTABLE,
     },
     [ORCHARD_FROST_ALARM_PROBE_3_SORT] = {
-        .key = "probe.3.sort",
+        .key = probe_3_sort_key,
         .kind = &pv_kind_choice,
         .names = probe_sort_names,
         .default_value = probe_sort_default,
@@ -442,7 +436,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_PROBE_3_PIN] = {
-        .key = "probe.3.pin",
+        .key = probe_3_pin_key,
         .kind = &pv_kind_pin,
         .condition = &probe_3_pin_asked_if,
         .minimum = 0,
@@ -455,7 +449,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .detail = PV_ABLE_ANALOG,
     },
     [ORCHARD_FROST_ALARM_PROBE_3_BUS] = {
-        .key = "probe.3.bus",
+        .key = probe_3_bus_key,
         .kind = &pv_kind_pin,
         .condition = &probe_3_bus_asked_if,
         .default_value = probe_bus_default,
@@ -469,7 +463,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .detail = PV_ABLE_IN | PV_ABLE_OUT | PV_ABLE_PULL_UP,
     },
     [ORCHARD_FROST_ALARM_PROBE_3_ADDRESS] = {
-        .key = "probe.3.address",
+        .key = probe_3_address_key,
         .kind = &pv_kind_hex,
         .condition = &probe_3_address_asked_if,
         .minimum = 8,
@@ -481,7 +475,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_PROBE_3_CORRECTION] = {
-        .key = "probe.3.correction",
+        .key = probe_3_correction_key,
         .kind = &pv_kind_decimal,
         .default_value = probe_correction_default,
         .minimum = -500,
@@ -492,8 +486,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .instance = 2,
     },
     [ORCHARD_FROST_ALARM_SIREN_FITTED] = {
-        .key = "siren.fitted",
-        .was = siren_fitted_was,
+        .key = siren_fitted_key,
         .kind = &pv_kind_yes_no,
         .default_value = siren_fitted_default,
         .minimum = 0,
@@ -504,8 +497,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_SIREN_RELAY] = {
-        .key = "siren.relay",
-        .was = siren_relay_was,
+        .key = siren_relay_key,
         .kind = &pv_kind_pin,
         .condition = &siren_relay_asked_if,
         .minimum = 0,
@@ -517,8 +509,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .detail = PV_ABLE_OUT,
     },
     [ORCHARD_FROST_ALARM_SIREN_PATTERN] = {
-        .key = "siren.pattern",
-        .was = siren_pattern_was,
+        .key = siren_pattern_key,
         .kind = &pv_kind_choice,
         .condition = &siren_pattern_asked_if,
         .names = siren_pattern_names,
@@ -531,8 +522,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_SIREN_PULSE] = {
-        .key = "siren.pulse",
-        .was = siren_pulse_was,
+        .key = siren_pulse_key,
         .kind = &pv_kind_duration,
         .condition = &siren_pulse_asked_if,
         .default_value = siren_pulse_default,
@@ -544,8 +534,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_SIREN_LONGEST] = {
-        .key = "siren.longest",
-        .was = siren_longest_was,
+        .key = siren_longest_key,
         .kind = &pv_kind_duration,
         .condition = &siren_longest_asked_if,
         .default_value = siren_longest_default,
@@ -557,8 +546,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_ORCHARD_NAME] = {
-        .key = "orchard.name",
-        .was = orchard_name_was,
+        .key = orchard_name_key,
         .kind = &pv_kind_text,
         .default_value = orchard_name_default,
         .minimum = 1,
@@ -570,8 +558,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .detail = PV_CHARACTERS_PRINTABLE,
     },
     [ORCHARD_FROST_ALARM_ORCHARD_ZONE] = {
-        .key = "orchard.zone",
-        .was = orchard_zone_was,
+        .key = orchard_zone_key,
         .kind = &pv_kind_time_zone,
         .minimum = 1,
         .maximum = 63,
@@ -581,8 +568,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
         .flags = PV_REQUIRED,
     },
     [ORCHARD_FROST_ALARM_ORCHARD_HEIGHT] = {
-        .key = "orchard.height",
-        .was = orchard_height_was,
+        .key = orchard_height_key,
         .kind = &pv_kind_integer,
         .minimum = -430,
         .maximum = 5000,
@@ -592,7 +578,7 @@ static const pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
     },
 };
 
-static const pv_pin pins[] = {
+static const PV_ROM pv_pin pins[] = {
     /* GPIO0. Taken by the board: serial console. */
     {0, PV_ABLE_IN | PV_ABLE_OUT | PV_ABLE_PWM | PV_ABLE_PULL_UP, true},
     /* GPIO1. Taken by the board: serial console. */
@@ -657,7 +643,7 @@ static const pv_pin pins[] = {
 };
 
 /* The schema as a host reads it: CBOR, deflated (RFC 1951). */
-static const uint8_t deflated[] = {
+static const PV_ROM uint8_t deflated[] = {
     0x6c, 0x56, 0x47, 0x97, 0xdb, 0x38, 0x12, 0x36, 0x48, 0xa9, 0xa5, 0x76, 0xce, 0x56, 0x6f, 0xc4,
     0xe6, 0xa4, 0xe1, 0xe4, 0x9c, 0x73, 0x9e, 0xe9, 0xf7, 0x26, 0x1f, 0x21, 0xb2, 0x48, 0xa2, 0x45,
     0x02, 0x32, 0x00, 0xb5, 0xd8, 0x73, 0x6b, 0xa7, 0xb7, 0x3f, 0x61, 0xce, 0xce, 0xf6, 0xe6, 0x70,
@@ -841,12 +827,16 @@ static const uint8_t deflated[] = {
     0x63, 0x99, 0xdb, 0x7f, 0x01,
 };
 
-const pv_schema orchard_frost_alarm_schema = {
+static const PV_ROM char firmware[] = "orchard-frost-alarm";
+static const PV_ROM char firmware_version[] = "1.4.0";
+static const PV_ROM char board[] = "orchard mast board";
+
+const PV_ROM pv_schema orchard_frost_alarm_schema = {
     .stub_version = 1,
     .field_count = ORCHARD_FROST_ALARM_FIELD_COUNT,
-    .firmware = "orchard-frost-alarm",
-    .firmware_version = "1.4.0",
-    .board = "orchard mast board",
+    .firmware = firmware,
+    .firmware_version = firmware_version,
+    .board = board,
     .fields = fields,
     .pins = pins,
     .deflated = deflated,
@@ -856,4 +846,9 @@ const pv_schema orchard_frost_alarm_schema = {
     .trial_seconds = 180,
     .pin_count = 30,
     .digest = {0xff, 0x33, 0x2f, 0x35, 0x6d, 0x8a, 0x5d, 0xf1},
+    .line_size = 0,
+    .trial = &pv_trials,
+    .in_use = pv_in_use,
+    .holds = pv_holds,
+    .conflict = pv_pin_conflict,
 };

@@ -22,10 +22,14 @@
 #define ORCHARD_FROST_ALARM_SETTINGS_SIZE 32768UL
 #define ORCHARD_FROST_ALARM_SLOT_SIZE 8192UL
 #define ORCHARD_FROST_ALARM_SLOTS 4U
+#define ORCHARD_FROST_ALARM_STORE pv_store_slots
 
 /* The largest set as it is stored: its payload, and with header and seal. */
 #define ORCHARD_FROST_ALARM_LARGEST_PAYLOAD 3617UL
 #define ORCHARD_FROST_ALARM_LARGEST_RECORD 4352UL
+
+/* The longest line; some values do not fit whole there, and need pv_parts. */
+#define ORCHARD_FROST_ALARM_LINE_SIZE 663U
 
 /* The serial port, in bits per second. */
 #define ORCHARD_FROST_ALARM_BAUD 115200UL
@@ -211,7 +215,7 @@ typedef struct orchard_frost_alarm {
 #ifdef __cplusplus
 extern "C" {
 #endif
-extern const pv_schema orchard_frost_alarm_schema;
+extern const PV_ROM pv_schema orchard_frost_alarm_schema;
 #ifdef __cplusplus
 }
 #endif

@@ -17,6 +17,13 @@
 
 #include "pv_table.h"
 
+/* Where constant tables are. On a processor whose data addresses do not reach program memory the port
+ * names the address space (-DPV_ROM=__flash, ISO/IEC TR 18037, 5.1): without it the compiler copies
+ * every table to RAM. */
+#ifndef PV_ROM
+#define PV_ROM
+#endif
+
 #ifdef __cplusplus
 extern "C" {
 #endif
@@ -27,12 +34,20 @@ extern "C" {
 /* Compile-time check that also works in C99. */
 #define PV_STATIC_ASSERT(name, condition) typedef char pv_assert_##name[(condition) ? 1 : -1]
 
+/* State of the stub. Its members are private. */
+typedef struct pv pv;
+
 /* ------------------------------------------------------------------ what generated code is made of */
 
-/* How values of one kind are checked, read and written. A kind that no field uses is not linked. */
-typedef struct pv_value_kind pv_value_kind;
+/* What generated code and firmware name of the stub. What none of them names is not linked. */
+typedef struct pv_value_kind pv_value_kind; /* how values of one kind are checked, read and written */
+typedef struct pv_request pv_request;       /* a request that a board may offer */
+typedef struct pv_store_kind pv_store_kind; /* where sets are kept */
+typedef struct pv_trial pv_trial;           /* trials [5.4] */
 
-extern const pv_value_kind PV_KINDS;
+extern const PV_ROM pv_value_kind PV_KINDS;
+
+#define PV_NO_FIELD 0xFFFFu
 
 /* Flags of a field's declaration. */
 enum {
@@ -44,26 +59,27 @@ enum {
 /* Flags of a field's state: settings struct, member state[field]. */
 enum {
     PV_IS_SET = 1,       /* a value is stored */
-    PV_IS_ACTIVE = 2,    /* the field applies: its instance is in use, its condition holds */
-    PV_FELL_BACK = 4,    /* what is stored does not pass this firmware's checks; the default is in force */
-    PV_IN_FORCE = 8,     /* the struct's member holds a value, stored or default */
-    PV_IS_STAGED = 16,   /* used in the staged struct only: this field is staged */
-    PV_IS_CLEARED = 32   /* used in the staged struct only: staged as cleared */
+    PV_FELL_BACK = 2,    /* what is stored does not pass this firmware's checks; the default is in force */
+    PV_IN_FORCE = 4,     /* the struct's member holds a value, stored or default */
+    PV_IS_ACTIVE = 8,    /* the field applies: its instance is in use, its condition holds */
+    PV_IS_STAGED = 16    /* used in the staged struct only: this field is staged, as cleared if it is not set */
 };
 
 typedef struct pv_condition {
     uint16_t field;          /* an earlier field [9.5] */
     uint8_t count;           /* of values; 0: holds when that field has a value in force */
-    const int32_t *values;   /* choice: index of the option; yes-no: 0 or 1; integer, duration: the value */
+    const PV_ROM int32_t *values; /* choice: index of the option; yes-no: 0 or 1; integer, duration: the value */
 } pv_condition;
 
+/* A list of texts: one after the other, each ended by NUL, the last by another. */
 typedef struct pv_field {
-    const char *key;                /* full key [8.2] */
-    const char *const *was;         /* older full keys, ended by NULL; or NULL */
-    const pv_value_kind *kind;
-    const pv_condition *condition;  /* or NULL */
-    const char *const *names;       /* choice: option keys; url: schemes; ended by NULL; else NULL */
-    const uint8_t *default_value;   /* as one item of CBOR, which passes its check; or NULL */
+    const PV_ROM char *key;                /* full key [8.2] */
+    const PV_ROM char *was;                /* list of older full keys, or NULL; the key with an instance
+                                              put in or left out [10] is none of them */
+    const PV_ROM pv_value_kind *kind;
+    const PV_ROM pv_condition *condition;  /* or NULL */
+    const PV_ROM char *names;              /* choice: list of option keys; url: of schemes; else NULL */
+    const PV_ROM uint8_t *default_value;   /* as one item of CBOR, which passes its check; or NULL */
     int32_t minimum;                /* value, or length in bytes */
     int32_t maximum;
     uint32_t tag;                   /* kind + 256 * digits + 65536 * unit hash: see STORAGE.md */
@@ -89,30 +105,57 @@ typedef struct pv_pin {
     bool taken;
 } pv_pin;
 
-typedef struct pv_schema {
+typedef struct pv_schema pv_schema;
+
+/* A settings struct; or what is staged in it over `base`, whose fields count where none is staged. */
+typedef struct pv_view {
+    const PV_ROM pv_schema *schema;
+    uint8_t *set;
+    uint8_t *base; /* or NULL */
+} pv_view;
+
+/* What is to be said of a field of it: whether something is so, or which other field (PV_NO_FIELD: none)
+ * it is so of. */
+typedef bool pv_test(const pv_view *view, uint16_t field);
+typedef uint16_t pv_search(const pv_view *view, uint16_t field);
+
+struct pv_schema {
     uint16_t stub_version;          /* PV_STUB_VERSION of the generator */
     uint16_t field_count;
-    const char *firmware;           /* name */
-    const char *firmware_version;
-    const char *board;
-    const pv_field *fields;
-    const pv_pin *pins;
-    const uint8_t *deflated;
+    const PV_ROM char *firmware;    /* name */
+    const PV_ROM char *firmware_version;
+    const PV_ROM char *board;
+    const PV_ROM pv_field *fields;
+    const PV_ROM pv_pin *pins;
+    const PV_ROM uint8_t *deflated;
     uint32_t deflated_size;
     uint32_t settings_size;         /* sizeof the settings struct, whose first member is uint8_t state[field_count] */
     uint32_t largest_payload;       /* bytes of the largest set as it is stored, see STORAGE.md */
+    uint16_t line_size;             /* of the shortest line in which every value fits whole; 0: there is none */
     uint16_t trial_seconds;         /* 0: no trial */
     uint8_t pin_count;
     uint8_t digest[8];
-} pv_schema;
+
+    const PV_ROM pv_trial *trial;   /* pv_trials, or NULL */
+    pv_test *in_use;                /* pv_in_use if there are instances that may be out of use, or NULL */
+    pv_test *holds;                 /* pv_holds if a field has a condition, or NULL */
+    pv_search *conflict;            /* pv_pin_conflict if there are two fields for pins, or NULL */
+};
+
+extern const PV_ROM pv_store_kind pv_store_slots;     /* 3 to 8 slots of flash; four give every promise of STORAGE.md */
+extern const PV_ROM pv_store_kind pv_store_pair;      /* 2 slots of flash; neither undo nor trial */
+extern const PV_ROM pv_trial pv_trials;
+pv_test pv_in_use;
+pv_test pv_holds;
+pv_search pv_pin_conflict;
 
 /* ------------------------------------------------------------------ what the port provides */
 
 /* The port's flash callbacks return 0, or a negative number if they failed. */
 typedef struct pv_flash {
     uint32_t erase_unit;    /* bytes */
-    uint16_t program_unit;  /* bytes, 1...256; each is programmed once between erases */
-    uint8_t slot_count;     /* 2...8; four give every promise of STORAGE.md */
+    uint16_t program_unit;  /* bytes, a power of two up to 256; each is programmed once between erases */
+    uint8_t slot_count;     /* 2...8: see pv_config, store */
     uint32_t slot_size;     /* bytes, a multiple of erase_unit */
     /* Offsets count from the start of the settings area; slot n starts at n * slot_size. */
     int (*read)(void *context, uint32_t offset, void *to, size_t size);
@@ -127,16 +170,29 @@ typedef struct pv_network {
     uint8_t security;  /* PV_SECURITY_... */
 } pv_network;
 
-/* Optional: networks in range. */
+/* Networks in range. */
 typedef struct pv_survey {
     void (*start)(void *context);
     uint8_t (*count)(void *context, bool *done);             /* found so far; kept until the next start */
     void (*get)(void *context, uint8_t index, pv_network *to);
 } pv_survey;
 
+/* Requests that a firmware may name in config.requests. */
+extern const PV_ROM pv_request pv_request_undo;    /* of pv_store_slots */
+extern const PV_ROM pv_request pv_request_survey;  /* config.survey */
+extern const PV_ROM pv_request pv_request_locate;  /* config.locate */
+extern const PV_ROM pv_request pv_request_restart; /* config.restart */
+
+/* Values in parts [6.4]. */
+typedef uint8_t pv_take_part(pv *p, uint16_t field);
+pv_take_part pv_parts;
+
 typedef struct pv_config {
-    const pv_schema *schema;
+    const PV_ROM pv_schema *schema;
+    const PV_ROM pv_store_kind *store; /* pv_store_slots or pv_store_pair */
     const pv_flash *flash;
+    const PV_ROM pv_request *const *requests; /* what is offered beyond what every board answers, ended by NULL; or NULL */
+    pv_take_part *parts;         /* pv_parts; or NULL: line_size is at least schema->line_size */
     void *context;           /* passed to every callback */
     void *settings;          /* of the generated type: the set in force; read it, never write it */
     void *staged;            /* of the generated type: what is staged; leave it alone */
@@ -148,17 +204,17 @@ typedef struct pv_config {
     uint16_t erase_time;
     uint32_t apply_time;
     uint32_t listens;        /* milliseconds that the board listens after its start; 0: for as long as it runs */
-    uint16_t capabilities;   /* PV_CAN_... beyond what the members below show: undo, receives-while-storing, erase-not-physical */
+    uint16_t capabilities;   /* PV_CAN_RECEIVES_WHILE_STORING, PV_CAN_ERASE_NOT_PHYSICAL */
     const uint8_t *unit_id;  /* 1...16 bytes [5.2] */
     uint8_t unit_id_size;
     uint32_t boot_number;
     void (*write)(void *context, const uint8_t *bytes, size_t size);  /* takes all */
     uint32_t (*clock)(void *context);                                 /* milliseconds, wraps */
     void (*apply)(void *context);     /* the set in force changed (start if complete, commit, undo, end of a trial) or is erased; or NULL */
-    void (*restart)(void *context);   /* it first sends what write still holds; NULL: not offered */
     bool (*present)(void *context);   /* NULL: presence is not required */
-    void (*locate)(void *context);    /* NULL: not offered */
-    const pv_survey *survey;          /* NULL: not offered */
+    void (*restart)(void *context);   /* for pv_request_restart: it first sends what write still holds */
+    void (*locate)(void *context);    /* for pv_request_locate */
+    const pv_survey *survey;          /* for pv_request_survey */
 } pv_config;
 
 /* ------------------------------------------------------------------ the stub */
@@ -170,10 +226,11 @@ enum {
     PV_ERROR_SPACE = -3     /* the largest set does not fit into a slot */
 };
 
-/* State of the stub. Its members are private. */
-typedef struct pv pv;
-
 #include "pv_state.h" /* struct pv, so that the caller can place it */
+
+/* Whether every size and pointer of a config is within its limits. pv_start takes that for granted: a
+ * firmware asks while it is written, or once before pv_start. */
+bool pv_is_sound(const pv_config *config);
 
 /* Loads the set in force, repairs what an interrupted write left, calls apply if the set is complete.
  * Returns 0 or a negative PV_ERROR_. */
@@ -192,7 +249,6 @@ void pv_poll(pv *p);
 void pv_report(pv *p, uint8_t run, uint8_t step, uint8_t reason);
 
 /* The same with the field at fault (its number; PV_NO_FIELD: none). */
-#define PV_NO_FIELD 0xFFFFu
 void pv_report_field(pv *p, uint8_t run, uint8_t step, uint8_t reason, uint16_t field);
 
 /* The board's network address, 4 or 16 bytes; 0 bytes: none. */

@@ -170,9 +170,9 @@ enum pv_message {
 
 /* Why a request changed nothing. */
 enum pv_refusal {
-    /* The board does not speak this protocol version; `supported` lists those it speaks. */
+    /* The board does not speak this protocol version; hello says which it speaks. */
     PV_REFUSE_UNSUPPORTED_VERSION = 1,
-    /* The board does not know this request; `supported` lists those it knows. */
+    /* The board does not know this request. */
     PV_REFUSE_UNKNOWN_TYPE = 2,
     /* The body lacks a key, has one below 64 that is not known, or a value of the wrong form. */
     PV_REFUSE_MALFORMED = 3,
@@ -409,9 +409,7 @@ enum pv_refusal_key {
     /* A number whose meaning depends on the code (clause 7.2). */
     PV_KEY_REFUSAL_DETAIL = 3,
     /* Full key of the other field concerned. */
-    PV_KEY_REFUSAL_OTHER = 4,
-    /* The versions, or the request types, that the board supports. */
-    PV_KEY_REFUSAL_SUPPORTED = 5
+    PV_KEY_REFUSAL_OTHER = 4
 };
 
 /* Keys in the body of hello-reply. */
@@ -629,51 +627,53 @@ enum pv_survey_reply_key {
     pv_kind_url, pv_kind_ip, pv_kind_port, pv_kind_time_zone, pv_kind_duration, pv_kind_hex, \
     pv_kind_blob
 
-/* Every request: X(NAME, number, stores, staged, needs, changes).
- * stores: bit PV_STORE_x is set where the request is legal with x stored.
- * staged: bit 0 is set where it is legal with nothing staged, bit 1 with something staged.
- * needs: the capability that the board must offer, or 0.
- * changes: 1 where it changes what the board keeps, so that presence may be asked for. */
-#define PV_REQUESTS(X)                                \
-    X(HELLO, 1U, 0x0FU, 0x03U, 0U, 0U)                \
-    X(GET_SCHEMA, 3U, 0x0FU, 0x03U, 0U, 0U)           \
-    X(GET_VALUES, 5U, 0x0FU, 0x03U, 0U, 0U)           \
-    X(SET_FIELD, 7U, 0x0FU, 0x03U, 0U, 1U)            \
-    X(COMMIT, 9U, 0x0FU, 0x02U, 0U, 1U)               \
-    X(STATUS, 11U, 0x0FU, 0x03U, 0U, 0U)              \
-    X(DISCARD, 13U, 0x0FU, 0x03U, 0U, 0U)             \
-    X(UNDO, 15U, 0x0EU, 0x01U, PV_CAN_UNDO, 1U)       \
-    X(ERASE, 17U, 0x0FU, 0x03U, PV_CAN_ERASE, 1U)     \
-    X(RESTART, 19U, 0x0FU, 0x01U, PV_CAN_RESTART, 1U) \
-    X(CONFIRM, 21U, 0x08U, 0x01U, PV_CAN_TRIAL, 1U)   \
-    X(SURVEY, 23U, 0x0FU, 0x03U, PV_CAN_SURVEY, 0U)   \
-    X(LOCATE, 25U, 0x0FU, 0x03U, PV_CAN_LOCATE, 0U)
+/* What the table says of each request: the members of a pv_request, and its keys. */
+#define PV_RULES_OF_HELLO 1U, 0x3FU, 0U, 0x00U, {0x00U, 0x00U}, 0U
+#define PV_RULES_OF_GET_SCHEMA 3U, 0x3FU, 0U, 0x06U, {0x00U, 0x00U}, 0U
+#define PV_KEYS_OF_GET_SCHEMA \
+    {1U, PV_UINT, 0U, 262143UL}, \
+    {2U, PV_UINT, 1U, 470U}
+#define PV_RULES_OF_GET_VALUES 5U, 0x3FU, 0U, 0x02U, {0x00U, 0x00U}, 0U
+#define PV_KEYS_OF_GET_VALUES \
+    {1U, PV_UINT, 0U, 511U}
+#define PV_RULES_OF_SET_FIELD 7U, 0x3FU, PV_CHANGES, 0x02U, {0x04U, 0x38U}, 0U
+#define PV_KEYS_OF_SET_FIELD \
+    {1U, PV_TEXT, 1U, 32U}, \
+    {2U, PV_ANY, 0U, 0U}, \
+    {3U, PV_UINT, 0U, 65535U}, \
+    {4U, PV_UINT, 1U, 65535U}, \
+    {5U, PV_BYTES, 1U, 470U}
+#define PV_RULES_OF_COMMIT 9U, 0x2FU, PV_CHANGES, 0x0EU, {0x00U, 0x00U}, 0U
+#define PV_KEYS_OF_COMMIT \
+    {1U, PV_UINT, 1U, 512U}, \
+    {2U, PV_UINT, 0U, 4294967295UL}, \
+    {3U, PV_BYTES, 8U, 8U}
+#define PV_RULES_OF_STATUS 11U, 0x3FU, 0U, 0x00U, {0x00U, 0x00U}, 0U
+#define PV_RULES_OF_DISCARD 13U, 0x3FU, PV_NAMES_BOOT, 0x02U, {0x00U, 0x00U}, 0U
+#define PV_KEYS_OF_DISCARD \
+    {1U, PV_UINT, 0U, 4294967295UL}
+#define PV_RULES_OF_UNDO 15U, 0x1EU, PV_CHANGES | PV_NAMES_GENERATION, 0x02U, {0x00U, 0x00U}, PV_CAN_UNDO
+#define PV_KEYS_OF_UNDO \
+    {1U, PV_UINT, 0U, 4294967295UL}
+#define PV_RULES_OF_ERASE 17U, 0x3FU, PV_CHANGES | PV_NAMES_GENERATION, 0x02U, {0x00U, 0x00U}, PV_CAN_ERASE
+#define PV_KEYS_OF_ERASE \
+    {1U, PV_UINT, 0U, 4294967295UL}
+#define PV_RULES_OF_RESTART 19U, 0x1FU, PV_CHANGES | PV_NAMES_BOOT, 0x02U, {0x00U, 0x00U}, PV_CAN_RESTART
+#define PV_KEYS_OF_RESTART \
+    {1U, PV_UINT, 0U, 4294967295UL}
+#define PV_RULES_OF_CONFIRM 21U, 0x18U, PV_CHANGES | PV_NAMES_GENERATION, 0x02U, {0x00U, 0x00U}, PV_CAN_TRIAL
+#define PV_KEYS_OF_CONFIRM \
+    {1U, PV_UINT, 0U, 4294967295UL}
+#define PV_RULES_OF_SURVEY 23U, 0x3FU, 0U, 0x00U, {0x00U, 0x00U}, PV_CAN_SURVEY
+#define PV_KEYS_OF_SURVEY \
+    {1U, PV_UINT, 1U, 255U}, \
+    {2U, PV_UINT, 0U, 255U}
+#define PV_RULES_OF_LOCATE 25U, 0x3FU, 0U, 0x00U, {0x00U, 0x00U}, PV_CAN_LOCATE
 
-/* Every key of every request's body: X(REQUEST, KEY, form, required, least, most).
- * form: UINT, TEXT, BYTES, or ANY for a value of any kind, which has no bounds.
- * required: 1 where the body must have the key.
- * least, most: the value of an integer, the length of text and bytes. */
-#define PV_REQUEST_KEYS(X)                             \
-    X(GET_SCHEMA, OFFSET, UINT, 1U, 0U, 262143UL)      \
-    X(GET_SCHEMA, LENGTH, UINT, 1U, 1U, 470U)          \
-    X(GET_VALUES, FIRST, UINT, 1U, 0U, 511U)           \
-    X(SET_FIELD, FIELD, TEXT, 1U, 1U, 32U)             \
-    X(SET_FIELD, VALUE, ANY, 0U, 0U, 0U)               \
-    X(SET_FIELD, OFFSET, UINT, 0U, 0U, 65535U)         \
-    X(SET_FIELD, TOTAL, UINT, 0U, 1U, 65535U)          \
-    X(SET_FIELD, PART, BYTES, 0U, 1U, 470U)            \
-    X(COMMIT, COUNT, UINT, 1U, 1U, 512U)               \
-    X(COMMIT, DIGEST, UINT, 1U, 0U, 4294967295UL)      \
-    X(COMMIT, TOKEN, BYTES, 1U, 8U, 8U)                \
-    X(DISCARD, BOOT, UINT, 1U, 0U, 4294967295UL)       \
-    X(UNDO, GENERATION, UINT, 1U, 0U, 4294967295UL)    \
-    X(ERASE, GENERATION, UINT, 1U, 0U, 4294967295UL)   \
-    X(RESTART, BOOT, UINT, 1U, 0U, 4294967295UL)       \
-    X(CONFIRM, GENERATION, UINT, 1U, 0U, 4294967295UL) \
-    X(SURVEY, SCAN, UINT, 0U, 1U, 255U)                \
-    X(SURVEY, FIRST, UINT, 0U, 0U, 255U)
-
-/* The largest of these keys. */
-#define PV_LARGEST_REQUEST_KEY 5U
+/* The type of the last request; one more than the largest key; and the key by which a request names
+ * what it is meant for. */
+#define PV_LAST_REQUEST 25U
+#define PV_ARGUMENTS 6U
+#define PV_KEY_NAMED 1U
 
 #endif /* PV_TABLE_H */

@@ -43,9 +43,15 @@ int main(int argc, char **argv)
         .program = port_flash_program,
         .erase = port_flash_erase,
     };
+    const PV_ROM pv_request *requests[] = {
+        &pv_request_undo, &pv_request_locate, &pv_request_restart, NULL, NULL,
+    };
     pv_config config = {
         .schema = &PV_SCHEMA,
+        .store = &pv_store_slots,
         .flash = &flash,
+        .requests = requests,
+        .parts = pv_parts,
         .settings = &settings,
         .staged = &staged,
         .line = line,
@@ -70,11 +76,14 @@ int main(int argc, char **argv)
     if (failed) {
         return failed;
     }
-    config.capabilities = (uint16_t)(PV_CAN_UNDO | port_capabilities);
+    config.capabilities = port_capabilities;
     config.unit_id_size = port_unit_id_size;
     config.boot_number = port_boot_number();
     config.survey = port_survey();
-    if (pv_start(&p, &config) != 0) {
+    if (config.survey != NULL) {
+        requests[3] = &pv_request_survey;
+    }
+    if (!pv_is_sound(&config) || pv_start(&p, &config) != 0) {
         return 70;
     }
     while (port_is_on()) {

@@ -1,5 +1,8 @@
 /* SPDX-License-Identifier: MIT */
-/* The line [2]: framing, base64url, CRC-32C; and memory that must be overwritten. */
+/*
+ * The line [2]: framing, base64url, CRC-32C; and memory that must be overwritten.
+ * Touches the line buffer, and of struct pv what sends and receives: out, chunk, bits, fill, receiving.
+ */
 #include "pv_internal.h"
 
 void pv_wipe(void *memory, size_t size)
@@ -12,57 +15,33 @@ void pv_wipe(void *memory, size_t size)
 
 /* ------------------------------------------------------------------ CRC-32C */
 
-/* Sixteen entries: 64 bytes of flash and two look-ups a byte. A table of 256 would take 1,024 bytes for
- * half the time; no table would save 64 bytes, and take four times as long over a slot of kilobytes. */
-uint32_t pv_crc(uint32_t crc, const uint8_t *bytes, size_t size)
+/* Bit by bit: a table of sixteen entries would take half the time, and some 70 bytes more. */
+uint32_t pv_crc(uint32_t crc, const void *bytes, size_t size)
 {
-    static const uint32_t of_nibble[16] = {
-        0x00000000u, 0x105EC76Fu, 0x20BD8EDEu, 0x30E349B1u, 0x417B1DBCu, 0x5125DAD3u,
-        0x61C69362u, 0x7198540Du, 0x82F63B78u, 0x92A8FC17u, 0xA24BB5A6u, 0xB21572C9u,
-        0xC38D26C4u, 0xD3D3E1ABu, 0xE330A81Au, 0xF36E6F75u,
-    };
+    const uint8_t *at = bytes;
     while (size-- != 0) {
-        crc ^= *bytes++;
-        crc = crc >> 4 ^ of_nibble[crc & 15];
-        crc = crc >> 4 ^ of_nibble[crc & 15];
+        uint8_t bit;
+        crc ^= *at++;
+        for (bit = 0; bit < 8; bit++) {
+            crc = (crc & 1) != 0 ? crc >> 1 ^ 0x82F63B78u : crc >> 1;
+        }
     }
     return crc;
 }
 
-/* ------------------------------------------------------------------ sinks */
-
-static void count(pv_sink *self, const uint8_t *bytes, size_t size)
-{
-    (void)bytes;
-    ((pv_counter *)self)->size += (uint32_t)size;
-}
-
-void pv_count_begin(pv_counter *counter)
-{
-    counter->sink.take = count;
-    counter->size = 0;
-}
-
-static void digest(pv_sink *self, const uint8_t *bytes, size_t size)
-{
-    pv_digester *digester = (pv_digester *)self;
-    digester->crc = pv_crc(digester->crc, bytes, size);
-}
-
-void pv_digest_begin(pv_digester *digester)
-{
-    digester->sink.take = digest;
-    digester->crc = PV_CRC_START;
-}
-
 /* ------------------------------------------------------------------ sending */
 
-static void send_raw(pv_line_out *out, uint8_t character)
+static void flush(pv *p)
 {
-    out->chunk[out->fill++] = character;
-    if (out->fill == sizeof out->chunk) {
-        out->config->write(out->config->context, out->chunk, out->fill);
-        out->fill = 0;
+    p->config->write(p->config->context, p->chunk, p->chunk_fill);
+    p->chunk_fill = 0;
+}
+
+static void send_raw(pv *p, uint8_t character)
+{
+    p->chunk[p->chunk_fill++] = character;
+    if (p->chunk_fill == sizeof p->chunk) {
+        flush(p);
     }
 }
 
@@ -77,56 +56,53 @@ static uint8_t base64url(uint32_t value)
                                    : '_');
 }
 
-static void send_body(pv_line_out *out, uint32_t value)
+static void send_sextet(pv *p, uint32_t value)
 {
     uint8_t character = base64url(value);
-    out->crc = pv_crc(out->crc, &character, 1);
-    send_raw(out, character);
+    p->out.crc = pv_crc(p->out.crc, &character, 1);
+    send_raw(p, character);
 }
 
 static void send_bytes(pv_sink *self, const uint8_t *bytes, size_t size)
 {
-    pv_line_out *out = (pv_line_out *)self;
+    pv *p = (pv *)(void *)self;
     while (size-- != 0) {
         /* Six bits go as soon as they are there; at most six bits wait. */
-        out->bits = out->bits << 8 | *bytes++;
-        out->bit_count = (uint8_t)(out->bit_count + 8);
-        while (out->bit_count >= 6) {
-            out->bit_count = (uint8_t)(out->bit_count - 6);
-            send_body(out, out->bits >> out->bit_count);
+        p->bits = p->bits << 8 | *bytes++;
+        p->bit_count = (uint8_t)(p->bit_count + 8);
+        while (p->bit_count >= 6) {
+            p->bit_count = (uint8_t)(p->bit_count - 6);
+            send_sextet(p, p->bits >> p->bit_count);
         }
     }
 }
 
 pv_sink *pv_line_begin(pv *p)
 {
-    pv_line_out *out = &p->out;
-    out->sink.take = send_bytes;
-    out->config = p->config;
-    out->crc = PV_CRC_START;
-    out->bits = 0;
-    out->bit_count = 0;
-    out->fill = 0;
-    send_raw(out, '\n');
-    send_raw(out, '~');
-    return &out->sink;
+    (void)pv_measure_begin(p);
+    p->out.take = send_bytes;
+    p->bit_count = 0;
+    send_raw(p, '\n');
+    send_raw(p, '~');
+    return &p->out;
 }
 
 void pv_line_end(pv *p)
 {
-    pv_line_out *out = &p->out;
-    uint8_t shift = 32;
-    if (out->bit_count != 0) {
-        send_body(out, out->bits << (6 - out->bit_count));
+    uint32_t crc;
+    uint8_t i;
+    if (p->bit_count != 0) {
+        send_sextet(p, p->bits << (6 - p->bit_count));
     }
-    while (shift != 0) {
-        shift = (uint8_t)(shift - 4);
-        send_raw(out, (uint8_t)('@' + (~out->crc >> shift & 15)));
+    crc = ~p->out.crc;
+    for (i = 0; i < PV_CHECK_SIZE; i++) {
+        send_raw(p, (uint8_t)('@' + (crc >> 28)));
+        crc <<= 4;
     }
-    send_raw(out, '\n');
+    send_raw(p, '\n');
     /* There is a rest: base64url without padding has 0, 2 or 3 characters beyond a multiple of four,
      * and a line 11 more, so that no line is a multiple of a chunk. */
-    out->config->write(out->config->context, out->chunk, out->fill);
+    flush(p);
 }
 
 /* ------------------------------------------------------------------ receiving */
@@ -214,9 +190,10 @@ size_t pv_line_take(const pv *p)
     length = (size_t)p->fill - PV_CHECK_SIZE;
     crc = ~pv_crc(PV_CRC_START, line, length);
     for (i = 0; i < PV_CHECK_SIZE; i++) {
-        if (line[length + i] != '@' + (crc >> (28 - 4 * i) & 15)) {
+        if (line[length + i] != '@' + (crc >> 28)) {
             return 0;
         }
+        crc <<= 4;
     }
     return decode(line, length);
 }

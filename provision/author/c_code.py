@@ -24,9 +24,9 @@ from provision.output import write_file
 from provision.schema import capacity
 from provision.schema.codec import Packed, pack
 from provision.schema.declaration import Declaration
-from provision.schema.migration import older_keys, tag
+from provision.schema.migration import former_keys, tag
 from provision.schema.model import Condition, Field, Pin, Schema, Section, Setting
-from provision.schema.table import LENGTH_OF_KEY
+from provision.schema.table import LENGTH_OF_KEY, MIN_SLOTS_OF_OLDER
 from provision.schema.values import is_key_only, limits, show
 from provision.schema_file import c_names
 
@@ -135,7 +135,7 @@ class _Code:
         yield "#ifdef __cplusplus"
         yield 'extern "C" {'
         yield "#endif"
-        yield f"extern const pv_schema {self.name}{_SUFFIX};"
+        yield f"extern const PV_ROM pv_schema {self.name}{_SUFFIX};"
         yield "#ifdef __cplusplus"
         yield "}"
         yield "#endif"
@@ -169,9 +169,18 @@ class _Code:
             ("SLOT_SIZE", board.slot_size),
         )
         yield f"#define {self.constant('slots')} {board.slots}U"
+        store = "pv_store_pair" if board.slots < MIN_SLOTS_OF_OLDER else "pv_store_slots"
+        yield f"#define {self.constant('store')} {store}"
         yield ""
         yield "/* The largest set as it is stored: its payload, and with header and seal. */"
         yield from self._defines(("LARGEST_PAYLOAD", payload), ("LARGEST_RECORD", record))
+        yield ""
+        line = capacity.whole_line(self.schema)
+        if line is None:
+            yield "/* The longest line; some values do not fit whole there, and need pv_parts. */"
+        else:
+            yield "/* The shortest line that each value fits into; a shorter one needs pv_parts. */"
+        yield f"#define {self.constant('line-size')} {line or capacity.LONGEST_LINE}U"
         yield ""
         yield "/* The serial port, in bits per second. */"
         yield from self._defines(("BAUD", board.baud))
@@ -292,15 +301,12 @@ class _Code:
         yield from _block(
             "Defaults as CBOR, option keys, schemes, and the values of conditions.", self._lists()
         )
-        yield from _block(
-            "Keys under which a field's value may still be stored, from older firmware.",
-            self._older_keys(),
-        )
+        yield from _block("Keys, and those that older firmware had for them.", self._keys())
         yield from _block("When a field applies.", self._conditions())
         yield from self._fields()
         yield from self._pins()
         yield "/* The schema as a host reads it: CBOR, deflated (RFC 1951). */"
-        yield "static const uint8_t deflated[] = {"
+        yield "static const PV_ROM uint8_t deflated[] = {"
         yield from c_text.byte_lines(self.packed.deflated, 4)
         yield "};"
         yield ""
@@ -314,17 +320,18 @@ class _Code:
                 default = self.schema.default_in_force(field)
                 if default is not None:
                     value = c_text.byte_list(encode(default))
-                    yield f"static const uint8_t {name}_default[] = {value};"
+                    yield f"static const PV_ROM uint8_t {name}_default[] = {value};"
                 if names := _names(field):
-                    yield from _string_list(f"{name}_names", names)
+                    yield _texts(f"{name}_names", names)
                 if field.condition and field.condition.values:
                     values = list(self._condition_values(field.condition))
-                    yield from c_text.array(f"static const int32_t {name}_values[]", values)
+                    yield from c_text.array(f"static const PV_ROM int32_t {name}_values[]", values)
 
-    def _older_keys(self) -> Iterator[str]:
+    def _keys(self) -> Iterator[str]:
         for setting in self.schema.settings:
-            if older := older_keys(setting):
-                yield from _string_list(f"{_static_name(setting.key)}_was", older)
+            yield _text(f"{_static_name(setting.key)}_key", setting.key)
+            if former := former_keys(setting):
+                yield _texts(f"{_static_name(setting.key)}_was", former)
 
     def _condition_values(self, condition: Condition) -> Iterator[str]:
         section_key, _, field_key = condition.base_key.partition(".")
@@ -342,12 +349,12 @@ class _Code:
             values = f"{_static_name(setting.base_key)}_values" if condition.values else "NULL"
             decider = self.constant(_sibling(setting, condition.base_key))
             yield from c_text.array(
-                f"static const pv_condition {_static_name(setting.key)}_asked_if",
+                f"static const PV_ROM pv_condition {_static_name(setting.key)}_asked_if",
                 [f".field = {decider}", f".count = {len(condition.values)}", f".values = {values}"],
             )
 
     def _fields(self) -> Iterator[str]:
-        yield f"static const pv_field fields[{self.constant('field-count')}] = {{"
+        yield f"static const PV_ROM pv_field fields[{self.constant('field-count')}] = {{"
         in_use_only_if_set = 0
         last: tuple[str, int | None] = ("", None)
         for setting in self.schema.settings:
@@ -367,8 +374,8 @@ class _Code:
         least, most = capacity.number_limits(field)
         name = _static_name(setting.key)
         yield f"[{self.constant(setting.key)}] = {{"
-        yield f'    .key = "{setting.key}",'
-        if older_keys(setting):
+        yield f"    .key = {name}_key,"
+        if former_keys(setting):
             yield f"    .was = {name}_was,"
         yield f"    .kind = &pv_kind_{field.kind.name.lower()},"
         if field.condition:
@@ -406,7 +413,7 @@ class _Code:
     def _pins(self) -> Iterator[str]:
         if not self.schema.pins:
             return
-        yield "static const pv_pin pins[] = {"
+        yield "static const PV_ROM pv_pin pins[] = {"
         for pin in self.schema.pins:
             yield from c_text.comment(_pin_words(pin), 4)
             taken = "true" if pin.taken is not None else "false"
@@ -416,12 +423,16 @@ class _Code:
 
     def _schema(self) -> Iterator[str]:
         declaration = self.declaration
-        yield f"const pv_schema {self.name}{_SUFFIX} = {{"
+        yield _text("firmware", declaration.firmware_name)
+        yield _text("firmware_version", declaration.firmware_version)
+        yield _text("board", declaration.board.name)
+        yield ""
+        yield f"const PV_ROM pv_schema {self.name}{_SUFFIX} = {{"
         yield f"    .stub_version = {STUB_VERSION},"
         yield f"    .field_count = {self.constant('field-count')},"
-        yield f"    .firmware = {c_text.string(declaration.firmware_name.encode())},"
-        yield f"    .firmware_version = {c_text.string(declaration.firmware_version.encode())},"
-        yield f"    .board = {c_text.string(declaration.board.name.encode())},"
+        yield "    .firmware = firmware,"
+        yield "    .firmware_version = firmware_version,"
+        yield "    .board = board,"
         yield "    .fields = fields,"
         if self.schema.pins:
             yield "    .pins = pins,"
@@ -432,7 +443,25 @@ class _Code:
         yield f"    .trial_seconds = {self.schema.trial or 0},"
         yield f"    .pin_count = {len(self.schema.pins)},"
         yield f"    .digest = {c_text.byte_list(self.packed.digest)},"
+        yield f"    .line_size = {capacity.whole_line(self.schema) or 0},"
+        for member, part in self._parts():
+            yield f"    .{member} = {part},"
         yield "};"
+
+    def _parts(self) -> Iterator[tuple[str, str]]:
+        """Yield what the linker is to take of the stub for this schema."""
+        fields = [setting.field for setting in self.schema.settings]
+        if self.schema.trial and self.declaration.board.slots >= MIN_SLOTS_OF_OLDER:
+            yield "trial", "&pv_trials"
+        if any(
+            section.repeat and section.repeat.least < section.repeat.most
+            for section in self.schema.sections
+        ):
+            yield "in_use", "pv_in_use"
+        if any(field.condition for field in fields):
+            yield "holds", "pv_holds"
+        if sum(field.kind is Kind.PIN for field in fields) > 1:
+            yield "conflict", "pv_pin_conflict"
 
 
 def _block(about: str, lines: Iterator[str]) -> Iterator[str]:
@@ -485,9 +514,13 @@ def _names(field: Field) -> tuple[str, ...]:
     return field.schemes
 
 
-def _string_list(name: str, strings: tuple[str, ...]) -> Iterator[str]:
-    items = [*(c_text.string(string.encode()) for string in strings), "NULL"]
-    yield from c_text.array(f"static const char *const {name}[]", items)
+def _text(name: str, text: str) -> str:
+    return f"static const PV_ROM char {name}[] = {c_text.string(text.encode(), 4)};"
+
+
+def _texts(name: str, texts: tuple[str, ...]) -> str:
+    """Return a list of texts, each ended by NUL, the last by another, which is C's own."""
+    return _text(name, "".join(f"{text}\0" for text in texts))
 
 
 def _static_name(key: str) -> str:

@@ -207,16 +207,16 @@ class Board(BoardState):
             # The form of hello is the same in every version, but a later one may have more keys.
             if message.type is MessageType.HELLO:
                 return self._hello({})
-            raise RequestRefused(Refusal.UNSUPPORTED_VERSION, supported=(PROTOCOL_VERSION,))
+            raise RequestRefused(Refusal.UNSUPPORTED_VERSION)
         row = MESSAGES.get(message.type)
         if row is None:
-            raise RequestRefused(Refusal.UNKNOWN_TYPE, supported=tuple(sorted(self._handlers)))
+            raise RequestRefused(Refusal.UNKNOWN_TYPE)
+        if row.needs is not None and row.needs not in self.capabilities:
+            raise RequestRefused(Refusal.NOT_OFFERED)
         try:
             check_body(message)
         except MessageError:
             raise RequestRefused(Refusal.MALFORMED) from None
-        if row.needs is not None and row.needs not in self.capabilities:
-            raise RequestRefused(Refusal.NOT_OFFERED)
         if self._is_repeat(row.type, message.body):
             return {CommitReplyKey.GENERATION: self.generation}  # the same key in all four replies
         if row.changes and not self._presence_suffices():
@@ -500,7 +500,6 @@ def _refusal_body(refused: RequestRefused) -> Body:
         RefusalKey.FIELD: refused.field,
         RefusalKey.DETAIL: refused.detail,
         RefusalKey.OTHER: refused.other,
-        RefusalKey.SUPPORTED: [int(each) for each in refused.supported] or None,
     }
     return {key: item for key, item in body.items() if item is not None}
 

@@ -27,14 +27,12 @@ class RequestRefused(Exception):  # noqa: N818 - an answer, not an error of the 
         *,
         other: str | None = None,
         detail: int | None = None,
-        supported: tuple[int, ...] = (),
     ) -> None:
         super().__init__(code.name)
         self.code = code
         self.field = field
         self.other = other
         self.detail = detail
-        self.supported = supported
 
 
 @dataclass(slots=True)

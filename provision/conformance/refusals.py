@@ -9,22 +9,17 @@ from provision.conformance.shown import code_words
 from provision.contract.messages import Message
 from provision.contract.table import MessageType, Refusal, RefusalKey
 
-_CODE, _FIELD, _OTHER, _NO_OTHER = "7.1.1", "7.1.2", "7.1.3", "7.2.6"
-_SUPPORTED: Mapping[int, str] = {
-    Refusal.UNSUPPORTED_VERSION: "7.2.1",
-    Refusal.UNKNOWN_TYPE: "7.2.2",
-}
+_CODE, _FIELD, _OTHER, _NO_OTHER = "7.1.1", "7.1.2", "7.1.3", "7.2.4"
 _DETAIL: Mapping[int, str] = {
-    Refusal.MOVED_ON: "7.2.3",
-    Refusal.OUT_OF_BOUNDS: "7.2.4",
-    Refusal.GAP: "7.2.5",
+    Refusal.MOVED_ON: "7.2.1",
+    Refusal.OUT_OF_BOUNDS: "7.2.2",
+    Refusal.GAP: "7.2.3",
 }
 _OF_THE_WHOLE = frozenset({Refusal.MISSING, Refusal.PARTNER, Refusal.PIN_CONFLICT})
 _OF_TWO = frozenset({Refusal.PARTNER, Refusal.PIN_CONFLICT})
 
 REFUSAL_NUMBERS = (
     *(_NO_OTHER, _CODE, _FIELD, _OTHER),
-    *_SUPPORTED.values(),
     *_DETAIL.values(),
 )
 """The requirements that wrong_details() looks at."""
@@ -54,8 +49,6 @@ def _due(code: int, type_: int) -> Iterator[tuple[int, str]]:
         yield RefusalKey.OTHER, _OTHER
     if code in _DETAIL:
         yield RefusalKey.DETAIL, _DETAIL[code]
-    if code in _SUPPORTED:
-        yield RefusalKey.SUPPORTED, _SUPPORTED[code]
 
 
 def _name(key: int) -> str:

@@ -103,10 +103,10 @@ class Refusal(IntEnum):
     """Why a request changed nothing."""
 
     UNSUPPORTED_VERSION = 1
-    """The board does not speak this protocol version; `supported` lists those it speaks."""
+    """The board does not speak this protocol version; hello says which it speaks."""
 
     UNKNOWN_TYPE = 2
-    """The board does not know this request; `supported` lists those it knows."""
+    """The board does not know this request."""
 
     MALFORMED = 3
     """The body lacks a key, has one below 64 that is not known, or a value of the wrong form."""
@@ -517,9 +517,6 @@ class RefusalKey(IntEnum):
     OTHER = 4
     """Full key of the other field concerned."""
 
-    SUPPORTED = 5
-    """The versions, or the request types, that the board supports."""
-
 
 class HelloReplyKey(IntEnum):
     """Keys in the body of hello-reply."""
@@ -842,11 +839,6 @@ MESSAGES: Mapping[int, Row] = MappingProxyType(
                 RefusalKey.FIELD: BodyKey("field", Text(1, 32), required=False),
                 RefusalKey.DETAIL: BodyKey("detail", Integer(0, 4294967295), required=False),
                 RefusalKey.OTHER: BodyKey("other", Text(1, 32), required=False),
-                RefusalKey.SUPPORTED: BodyKey(
-                    "supported",
-                    Array(Integer(0, 255), 1, 32),
-                    required=False,
-                ),
             },
         ),
         MessageType.HELLO: Row(

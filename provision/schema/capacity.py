@@ -7,12 +7,18 @@ each from a program unit on; the payload is a CBOR sequence of [full key, tag, v
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from provision.contract.profile import Item, encode
-from provision.contract.table import Kind
+from provision.contract.table import MAX_BODY, MIN_BODY_LIMIT, Kind, MessageType, SetFieldKey
 from provision.schema.migration import tag
 from provision.schema.model import Field, Schema, Setting
 from provision.schema.table import KIND_LIMITS, VALUE_TYPES
 from provision.schema.values import limits
+
+_CHECK_SIZE = 8
+LONGEST_LINE = MAX_BODY + _CHECK_SIZE
+"""Characters that a board's buffer holds of the longest line: BODY and CHECK (clause 2.1)."""
 
 HEADER_SIZE = 48
 SEAL_SIZE = 8
@@ -30,6 +36,16 @@ def number_limits(field: Field) -> tuple[int, int]:
 def largest_payload(schema: Schema) -> int:
     """Return the size in bytes of the payload when every field has its largest value."""
     return sum(_largest_entry(setting) for setting in schema.settings)
+
+
+def whole_line(schema: Schema) -> int | None:
+    """Return how long a board's line buffer must be for every value to come whole (clause 6.4).
+
+    In characters, CHECK with them; None where the longest line is too short for one.
+    """
+    longest = max((_largest_request(setting) for setting in schema.settings), default=0)
+    size = max(-(-longest * 4 // 3), MIN_BODY_LIMIT) + _CHECK_SIZE
+    return size if size <= LONGEST_LINE else None
 
 
 def record_size(payload: int, program_unit: int) -> int:
@@ -78,7 +94,22 @@ def _aligned(offset: int, alignment: int) -> int:
 
 
 def _largest_entry(setting: Setting) -> int:
-    field = setting.field
+    return _largest(setting.field, lambda value: [setting.key, tag(setting.field), value])
+
+
+def _largest_request(setting: Setting) -> int:
+    """Return the size of the longest set-field that sets a value whole, in bytes."""
+    longest_id = 0xFFFF
+
+    def request(value: Item) -> Item:
+        body = {int(SetFieldKey.FIELD): setting.key, int(SetFieldKey.VALUE): value}
+        return [1, int(MessageType.SET_FIELD), longest_id, body]
+
+    return _largest(setting.field, request)
+
+
+def _largest(field: Field, item: Callable[[Item], Item]) -> int:
+    """Return the size of an item made of a field's value, where that is largest, in bytes."""
     least, most = limits(field)
     values: list[Item]
     if field.kind in TEXT_KINDS:
@@ -91,4 +122,4 @@ def _largest_entry(setting: Setting) -> int:
         values = [option.key for option in field.options]
     else:
         values = [least, most]  # of the integers between, none has a longer form
-    return max(len(encode([setting.key, tag(field), value])) for value in values)
+    return max(len(encode(item(value))) for value in values)

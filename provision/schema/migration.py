@@ -37,6 +37,14 @@ def older_keys(setting: Setting) -> tuple[str, ...]:
     return tuple(dict.fromkeys(possible))
 
 
+def former_keys(setting: Setting) -> tuple[str, ...]:
+    """Return the full keys that a field had before, in the order of search.
+
+    Those with an instance put in or left out, which older_keys() has as well, are not among them.
+    """
+    return tuple(_full_keys(was, setting.instance)[0] for was in setting.field.was)
+
+
 def _full_keys(base_key: str, instance: int | None) -> list[str]:
     section, _, field = base_key.partition(".")
     first = f"{section}.1.{field}"

@@ -7,7 +7,7 @@ import textwrap
 from collections.abc import Iterable, Iterator
 
 from scripts.derive.python_table import constant, limit_meaning, limit_name, sentence
-from scripts.derive.source import MessageRow, Table
+from scripts.derive.source import BodyKey, MessageRow, Table
 
 WIDTH = 100
 
@@ -28,19 +28,7 @@ _HEAD = """\
 """
 
 _REQUESTS = """
-/* Every request: X(NAME, number, stores, staged, needs, changes).
- * stores: bit PV_STORE_x is set where the request is legal with x stored.
- * staged: bit 0 is set where it is legal with nothing staged, bit 1 with something staged.
- * needs: the capability that the board must offer, or 0.
- * changes: 1 where it changes what the board keeps, so that presence may be asked for. */
-"""
-
-
-_REQUEST_KEYS = """
-/* Every key of every request's body: X(REQUEST, KEY, form, required, least, most).
- * form: UINT, TEXT, BYTES, or ANY for a value of any kind, which has no bounds.
- * required: 1 where the body must have the key.
- * least, most: the value of an integer, the length of text and bytes. */
+/* What the table says of each request: the members of a pv_request, and its keys. */
 """
 
 _KINDS = """
@@ -49,8 +37,11 @@ _KINDS = """
     """
 
 _MOST_KEYS = """
-/* The largest of these keys. */
-#define PV_LARGEST_REQUEST_KEY {}U
+/* The type of the last request; one more than the largest key; and the key by which a request names
+ * what it is meant for. */
+#define PV_LAST_REQUEST {}U
+#define PV_ARGUMENTS {}U
+#define PV_KEY_NAMED {}U
 """
 
 
@@ -67,9 +58,12 @@ def c_header(table: Table) -> bytes:
         *_code_sets(table),
         *(_keys(row) for row in table.messages if row.body),
         _KINDS + " \\\n    ".join(_kinds(table)) + "\n",
-        _REQUESTS + _macro("PV_REQUESTS", _requests(table)),
-        _REQUEST_KEYS + _macro("PV_REQUEST_KEYS", _request_keys(table)),
-        _MOST_KEYS.format(max(key.key for row in table.requests for key in row.body)),
+        _REQUESTS + "".join(_requests(table)),
+        _MOST_KEYS.format(
+            max(row.number for row in table.requests),
+            1 + max(key.key for row in table.requests for key in row.body),
+            _named(table),
+        ),
         "\n#endif /* PV_TABLE_H */\n",
     ]
     return "".join(blocks).encode()
@@ -138,33 +132,44 @@ def _kinds(table: Table) -> list[str]:
     return textwrap.wrap(names, WIDTH - 6)
 
 
+_NAMED = ("boot", "generation")
+"""Keys by which a request names what it is meant for."""
+
+
 def _requests(table: Table) -> Iterator[str]:
     stores = {code.name: code.code for code in table.code_set("store").codes}
     for row in table.requests:
-        legal_stores = sum(1 << stores[name] for name in row.stores)
-        legal_staged = sum(1 << staged for staged in row.staged)
-        needs = f"PV_CAN_{constant(row.needs)}" if row.needs else "0U"
-        yield (
-            f"    X({constant(row.name)}, {row.number}U, 0x{legal_stores:02X}U, "
-            f"0x{legal_staged:02X}U, {needs}, {int(row.changes)}U)"
+        legal = sum(1 << stores[name] for name in row.stores) + sum(
+            16 << each for each in row.staged
         )
+        flags = ["PV_CHANGES"] if row.changes else []
+        flags += [f"PV_NAMES_{constant(key.name)}" for key in row.body if key.name in _NAMED]
+        bits = {key.name: 1 << key.key for key in row.body}
+        required = sum(bits[key.name] for key in row.body if key.required)
+        ways = [sum(bits[name] for name in way) for way in row.one_of] or [0, 0]
+        needs = f"PV_CAN_{constant(row.needs)}" if row.needs else "0U"
+        members = [
+            *(f"{row.number}U", f"0x{legal:02X}U", " | ".join(flags) or "0U", f"0x{required:02X}U"),
+            *("{" + ", ".join(f"0x{way:02X}U" for way in ways) + "}", needs),
+        ]
+        name = constant(row.name)
+        yield f"#define PV_RULES_OF_{name} {', '.join(members)}\n"
+        if row.body:
+            keys = (f"{{{_request_key(key)}}}" for key in row.body)
+            yield f"#define PV_KEYS_OF_{name} \\\n    " + ", \\\n    ".join(keys) + "\n"
 
 
-def _request_keys(table: Table) -> Iterator[str]:
-    for row in table.requests:
-        for key in row.body:
-            names = f"{constant(row.name)}, {constant(key.name)}"
-            form = key.type
-            if {"is": "value"} in form.get("types", ()):
-                form = {"is": "any", "min": 0, "max": 0}
-            bounds = f"{_unsigned(form['min'])}, {_unsigned(form['max'])}"
-            yield f"    X({names}, {form['is'].upper()}, {int(key.required)}U, {bounds})"
+def _request_key(key: BodyKey) -> str:
+    form = key.type
+    if {"is": "value"} in form.get("types", ()):
+        return f"{key.key}U, PV_ANY, 0U, 0U"
+    return f"{key.key}U, PV_{form['is'].upper()}, {form['min']}U, {_unsigned(form['max'])}"
 
 
-def _macro(name: str, rows: Iterable[str]) -> str:
-    lines = [f"#define {name}(X)", *rows]
-    width = max(map(len, lines))
-    return " \\\n".join([*(line.ljust(width) for line in lines[:-1]), lines[-1]]) + "\n"
+def _named(table: Table) -> int:
+    """Return the key by which requests name what they are meant for: one in all of them."""
+    (key,) = {key.key for row in table.requests for key in row.body if key.name in _NAMED}
+    return key
 
 
 def _unsigned(value: int) -> str:

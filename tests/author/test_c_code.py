@@ -19,8 +19,8 @@ from provision.contract.table import Kind
 from provision.schema import capacity
 from provision.schema.codec import pack
 from provision.schema.declaration import Declaration
-from provision.schema.migration import older_keys, tag
-from provision.schema.model import Setting, Value
+from provision.schema.migration import former_keys, tag
+from provision.schema.model import Schema, Setting, Value
 from provision.schema_file.load import load_declaration, read_declaration
 from tests.c_board.board import WARNINGS
 
@@ -214,6 +214,12 @@ READER = r"""
 #include <string.h>
 #include "pv.h"
 
+struct pv_trial { int none; };
+const pv_trial pv_trials = {0};
+bool pv_in_use(const pv_view *v, uint16_t i) { (void)v; return i == 0; }
+bool pv_holds(const pv_view *v, uint16_t i) { (void)v; return i == 0; }
+uint16_t pv_pin_conflict(const pv_view *v, uint16_t i) { (void)v; return i; }
+
 struct pv_value_kind { const char *name; };
 #define KIND(name) const pv_value_kind pv_kind_##name = {#name};
 KIND(text) KIND(secret) KIND(integer) KIND(decimal) KIND(yes_no) KIND(choice) KIND(pin)
@@ -228,9 +234,9 @@ static void hex(const uint8_t *bytes, size_t size)
     for (i = 0; i < size; i++) printf("%02x", bytes[i]);
 }
 
-static void strings(const char *const *list)
+static void strings(const char *list)
 {
-    for (; list != NULL && *list != NULL; list++) printf("%s ", *list);
+    for (; list != NULL && *list != 0; list += strlen(list) + 1) printf("%s ", list);
 }
 
 /* An item of CBOR, whose size its head tells (RFC 8949 section 3): no array, no map. */
@@ -260,7 +266,8 @@ int main(void)
     hex(SCHEMA.digest, 8);
     printf("|");
     hex(SCHEMA.deflated, SCHEMA.deflated_size);
-    printf("|\n");
+    printf("|%u|%d%d%d%d|\n", SCHEMA.line_size, SCHEMA.trial != NULL, SCHEMA.in_use != NULL,
+           SCHEMA.holds != NULL, SCHEMA.conflict != NULL);
     for (i = 0; i < SCHEMA.field_count; i++) {
         const pv_field *field = &SCHEMA.fields[i];
         printf("field|%s|", field->key);
@@ -298,6 +305,18 @@ def read_back(folder: Path, declaration: Declaration) -> list[list[str]]:
     return [line.split("|")[:-1] for line in shown.decode("ascii").splitlines()]
 
 
+def needed(schema: Schema) -> tuple[bool, ...]:
+    """Return which optional parts a schema needs: trial, instances, conditions, pins."""
+    repeats = (section.repeat for section in schema.sections)
+    fields = [setting.field for setting in schema.settings]
+    return (
+        schema.trial is not None,
+        any(repeat is not None and repeat.least < repeat.most for repeat in repeats),
+        any(field.condition is not None for field in fields),
+        sum(field.kind is Kind.PIN for field in fields) > 1,
+    )
+
+
 def expected(declaration: Declaration) -> Iterator[list[str]]:
     """Yield what a program has to find."""
     schema = declaration.schema
@@ -307,6 +326,10 @@ def expected(declaration: Declaration) -> Iterator[list[str]]:
         *("schema", "1", str(len(schema.settings)), str(capacity.largest_payload(schema))),
         *(str(schema.trial or 0), *(name.encode().hex() for name in names)),
         *(packed.digest.hex(), packed.deflated.hex()),
+        *(
+            str(capacity.whole_line(schema) or 0),
+            "".join(str(int(each)) for each in needed(schema)),
+        ),
     ]
     numbers = {setting.key: setting.number for setting in schema.settings}
     counted: list[tuple[str, int]] = []
@@ -334,7 +357,7 @@ def expected(declaration: Declaration) -> Iterator[list[str]]:
             values = (f" {in_c(other, value)}" for value in field.condition.values)
             condition = f"{decider}:{''.join(values)}"
         yield [
-            *("field", setting.key, "".join(f"{key} " for key in older_keys(setting))),
+            *("field", setting.key, "".join(f"{key} " for key in former_keys(setting))),
             *(field.kind.name.lower(), str(least), str(most), str(tag(field))),
             str(numbers[own(setting, field.network)] if field.network else -1),
             *(str(instance), str(flags), str(detail), "".join(f"{key} " for key in choices)),

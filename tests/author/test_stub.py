@@ -27,7 +27,7 @@ def test_the_folder_has_the_stub_its_licence_and_its_version(
     assert (folder / "LICENSE").read_text().startswith("MIT License")
     assert "To update" in (folder / "README.md").read_text()
     sources = [path for path in folder.rglob("*") if path.suffix in (".c", ".h", ".hpp")]
-    assert {"pv.h", "pv.c", "pv_store.c", "port.h", "port.c"} <= {path.name for path in sources}
+    assert {"pv.h", "pv.c", "pv_slots.c", "port.h", "port.c"} <= {path.name for path in sources}
     for path in sources:
         assert path.read_text().startswith("/* SPDX-License-Identifier: MIT */\n"), path
     assert list((tmp_path / "vendor").iterdir()) == [folder]

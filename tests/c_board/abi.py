@@ -72,7 +72,7 @@ def _member(declaration: str) -> tuple[str, Any]:
 
 
 def _read(text: str) -> None:
-    text = _COMMENT.sub("", text)
+    text = _COMMENT.sub("", text).replace("PV_ROM ", "")
     for name, value in _DEFINITION.findall(text):
         if value[0].isdigit():
             _CONSTANTS[name] = _number(value)

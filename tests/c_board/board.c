@@ -143,6 +143,9 @@ board *board_new(const pv_schema *schema, const pv_flash *geometry, uint16_t lin
     b->stub = give(b, MEMORY_STATE, sizeof *b->stub);
     b->unit_id[0] = 1;
     b->config.schema = schema;
+    b->config.store = geometry->slot_count == 2 ? &pv_store_pair : &pv_store_slots;
+    b->config.requests = b->offers;
+    b->config.parts = pv_parts;
     b->config.flash = &b->geometry;
     b->config.context = b;
     b->config.settings = give(b, MEMORY_SETTINGS, schema->settings_size);
@@ -183,10 +186,12 @@ void board_copy(board *to, const board *from)
     if (to->stub->config != NULL) {
         to->stub->config = &to->config;
     }
-    if (to->stub->out.config != NULL) {
-        to->stub->out.config = &to->config;
-    }
+    to->stub->flash = &to->geometry;
+    to->stub->settings = to->memory[MEMORY_SETTINGS].at;
+    to->stub->staged = to->memory[MEMORY_STAGED].at;
     to->config = from->config;
+    memcpy(to->offers, from->offers, sizeof to->offers);
+    to->config.requests = to->offers;
     to->config.flash = &to->geometry;
     to->config.context = to;
     to->config.settings = to->memory[MEMORY_SETTINGS].at;
@@ -219,7 +224,22 @@ bool board_is_whole(const board *b)
 
 int board_start(board *b)
 {
-    return pv_start(b->stub, &b->config);
+    const pv_config *config = &b->config;
+    const pv_request **next = b->offers;
+    memset(b->offers, 0, sizeof b->offers);
+    if ((config->capabilities & PV_CAN_UNDO) != 0) {
+        *next++ = &pv_request_undo;
+    }
+    if (config->survey != NULL) {
+        *next++ = &pv_request_survey;
+    }
+    if (config->locate != NULL) {
+        *next++ = &pv_request_locate;
+    }
+    if (config->restart != NULL) {
+        *next++ = &pv_request_restart;
+    }
+    return pv_is_sound(config) ? pv_start(b->stub, config) : PV_ERROR_CONFIG;
 }
 
 int board_start_anew(board *b)
@@ -244,7 +264,7 @@ void board_stage_bytes(board *b, uint16_t field, const uint8_t *bytes, size_t si
 {
     memcpy(pv_member_bytes(field_of(b, field), b->config.staged), bytes, size);
     pv_member_close(field_of(b, field), b->config.staged, size);
-    PV_STATE(b->config.staged, field) = PV_IS_STAGED;
+    PV_STATE(b->config.staged, field) = PV_STAGED_VALUE;
 }
 
 void board_stage_parts(board *b, uint16_t field, const uint8_t *bytes, size_t size)
@@ -258,28 +278,33 @@ void board_stage_parts(board *b, uint16_t field, const uint8_t *bytes, size_t si
 void board_stage_number(board *b, uint16_t field, int32_t number)
 {
     uint8_t *member = (uint8_t *)b->config.staged + field_of(b, field)->offset;
-    if (field_of(b, field)->kind->layout == PV_AS_NUMBER) {
+    if (field_of(b, field)->kind->layout == &pv_as_number) {
         memcpy(member, &number, sizeof number);
     } else {
         *member = (uint8_t)number;
     }
-    PV_STATE(b->config.staged, field) = PV_IS_STAGED;
+    PV_STATE(b->config.staged, field) = PV_STAGED_VALUE;
 }
 
 void board_stage_clear(board *b, uint16_t field)
 {
-    PV_STATE(b->config.staged, field) = PV_IS_STAGED | PV_IS_CLEARED;
+    pv_fall_back(b->stub, b->config.staged, field);
+    PV_STATE(b->config.staged, field) |= PV_IS_STAGED;
 }
 
 int board_commit(board *b, const uint8_t *token)
 {
-    int refusal = pv_store_commit(b->stub, token);
+    int refusal = b->config.store->commit(b->stub, token);
     if (refusal == 0) {
         pv_settings_overlay(b->stub);
-        b->stub->defect = pv_judge(b->config.schema, b->config.settings);
     }
     pv_drop_staged(b->stub);
     return refusal;
+}
+
+int board_erase(board *b)
+{
+    return b->config.store->erase(b->stub);
 }
 
 /* ------------------------------------------------------------------ for tests in C */
@@ -296,7 +321,7 @@ static void collect(pv_sink *self, const uint8_t *bytes, size_t size)
 
 pv_sink *collector_begin(collector *c)
 {
+    memset(c, 0, sizeof *c);
     c->sink.take = collect;
-    c->size = 0;
     return &c->sink;
 }

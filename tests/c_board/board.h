@@ -22,8 +22,13 @@ typedef struct board_memory {
     uint32_t size;
 } board_memory;
 
+enum { BOARD_OFFERS = 5 };
+
+/* What of the config a test may change before a start: numbers, callbacks (what has none is not offered),
+ * and with capabilities whether undo is offered. The rest follows from the geometry. */
 typedef struct board {
-    pv_config config; /* what a test may change before a start, its callbacks too */
+    pv_config config;
+    const pv_request *offers[BOARD_OFFERS];
     pv_flash geometry;
     pv *stub;
     board_memory memory[MEMORIES];
@@ -80,6 +85,7 @@ void board_stage_parts(board *b, uint16_t field, const uint8_t *bytes, size_t si
 
 /* As pv.c commits: what is staged goes over what is stored once it is durable. */
 int board_commit(board *b, const uint8_t *token);
+int board_erase(board *b);
 
 /* ------------------------------------------------------------------ for tests in C */
 

@@ -12,12 +12,10 @@ enum { UNIT_M = 0x8CE0 }; /* low 16 bits of the CRC-32C of "m"; a test recompute
 static const uint8_t depth_default[] = {20};
 static const uint8_t finer_default[] = {0x18, 200};
 
-static const char *const modes[] = {"off", "siren", "lamp", NULL};
-static const char *const fewer_modes[] = {"lamp", "off", NULL};
-static const char *const old_title[] = {"site.name", NULL};
-static const char *const old_depth[] = {"probe.depth", NULL};
-static const char *const old_label[] = {"site.title", "site.name", NULL};
-static const char *const old_single_depth[] = {"probe.1.depth", NULL};
+static const char modes[] = "off\0siren\0lamp\0";
+static const char fewer_modes[] = "lamp\0off\0";
+static const char old_title[] = "site.name\0";
+static const char old_label[] = "site.title\0site.name\0";
 
 #define FIELD(key_, was_, kind_, tag_, names_, least, most, member, flags_, default_)              \
     {.key = key_,                                                                                  \
@@ -47,7 +45,7 @@ static const pv_field first_fields[] = {
 static const pv_field second_fields[] = {
     FIELD("site.title", old_title, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 1, 16, name,
           PV_REQUIRED, NULL),
-    FIELD("probe.1.depth", old_depth, pv_kind_decimal, TAG(PV_KIND_DECIMAL, 2, UNIT_M), NULL, -1000,
+    FIELD("probe.1.depth", NULL, pv_kind_decimal, TAG(PV_KIND_DECIMAL, 2, UNIT_M), NULL, -1000,
           10000, depth, 0, finer_default),
     FIELD("service.key", NULL, pv_kind_secret, TAG(PV_KIND_SECRET, 0, 0), NULL, 8, 24, key,
           PV_SECRET, NULL),
@@ -62,25 +60,25 @@ static const pv_field second_fields[] = {
 static const pv_field third_fields[] = {
     FIELD("site.label", old_label, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 1, 16, name,
           PV_REQUIRED, NULL),
-    FIELD("probe.depth", old_single_depth, pv_kind_decimal, TAG(PV_KIND_DECIMAL, 1, UNIT_M), NULL,
+    FIELD("probe.depth", NULL, pv_kind_decimal, TAG(PV_KIND_DECIMAL, 1, UNIT_M), NULL,
           -100, 1000, depth, 0, depth_default),
     FIELD("service.key", NULL, pv_kind_text, TAG(PV_KIND_TEXT, 0, 0), NULL, 8, 24, key, 0, NULL),
 };
 
-#define SCHEMA(fields_, number, trial, size)                                            \
+#define SCHEMA(fields_, number, seconds, trial_, size)                                            \
     {                                                                                              \
         .stub_version = PV_STUB_VERSION, .field_count = sizeof fields_ / sizeof fields_[0],        \
         .firmware = "test", .firmware_version = "1", .board = "test", .fields = fields_,           \
         .settings_size = sizeof(settings), .largest_payload = size,        \
-        .trial_seconds = trial, .digest = {number}                                                 \
+        .trial_seconds = seconds, .trial = trial_, .digest = {number}                                                 \
     }
 
 static const pv_schema schemas[] = {
-    SCHEMA(first_fields, 1, 0, 232),
-    SCHEMA(second_fields, 2, 0, 232),
-    SCHEMA(third_fields, 3, 0, 232),
-    SCHEMA(first_fields, 1, 60, 232), /* version 1 with trials */
-    SCHEMA(first_fields, 1, 0, 1),    /* version 1 with a size that is wrong */
+    SCHEMA(first_fields, 1, 0, NULL, 232),
+    SCHEMA(second_fields, 2, 0, NULL, 232),
+    SCHEMA(third_fields, 3, 0, NULL, 232),
+    SCHEMA(first_fields, 1, 60, &pv_trials, 232), /* version 1 with trials */
+    SCHEMA(first_fields, 1, 0, NULL, 1),          /* version 1 with a size that is wrong */
 };
 
 /* ------------------------------------------------------------------ the board */
@@ -104,9 +102,8 @@ int store_board_start(board *b, unsigned firmware)
 void store_board_age(board *b, uint32_t generation)
 {
     (void)store_board_start(b, FIRST);
-    b->stub->storage.slots[0].generation = generation - 1;
-    b->stub->storage.slots[0].set_number = generation - 1;
-    if (pv_store_erase(b->stub) != 0 || b->stub->storage.generation != generation) {
+    b->stub->generations[0] = generation - 1;
+    if (board_erase(b) != 0 || b->stub->generation != generation) {
         abort();
     }
     flash_power_on(&b->flash);
@@ -115,10 +112,10 @@ void store_board_age(board *b, uint32_t generation)
 void store_board_tell(const board *b, board_told *to)
 {
     memset(to, 0, sizeof *to);
-    if (b->stub->storage.holds_set) {
+    if (b->stub->holds_set) {
         to->holds_set = 1;
-        to->starts_left = b->stub->storage.starts_left;
-        memcpy(to->token, b->stub->storage.token, sizeof to->token);
+        to->starts_left = b->stub->starts_left;
+        memcpy(to->token, b->stub->token, sizeof to->token);
     }
     memcpy(&to->settings, b->config.settings, sizeof to->settings);
 }

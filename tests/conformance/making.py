@@ -345,7 +345,7 @@ def other_code(code: Refusal, other: Refusal, type_: int | None = None) -> type[
     def change(message: Message, refused: RequestRefused) -> RequestRefused | Body:
         if refused.code is not code or type_ not in (None, message.type):
             return refused
-        return RequestRefused(other, refused.field, other=refused.other, detail=refused.detail, supported=refused.supported)  # fmt: skip
+        return RequestRefused(other, refused.field, other=refused.other, detail=refused.detail)  # fmt: skip
 
     return refusing(change)
 

@@ -36,7 +36,6 @@ from tests.conformance.making import (
     lines,
     other_code,
     reading,
-    refusing,
     type_of,
     with_right_check,
 )
@@ -91,11 +90,7 @@ class AnswersEvenTypes(Board):
             except MessageError:
                 return b""
             if message.type % 2 == 0:
-                return line_of(
-                    profile.encode(
-                        [1, 0, message.id, {RefusalKey.CODE: 2, RefusalKey.SUPPORTED: [1]}]
-                    )
-                )
+                return line_of(profile.encode([1, 0, message.id, {RefusalKey.CODE: 2}]))
         return super()._answer(event)
 
 
@@ -241,17 +236,6 @@ def _padded(line: bytes) -> bytes:
     return framed(body + b"=" * (-len(body) % 4))
 
 
-def supports(*left_out: int) -> type[Board]:
-    """Return a board that leaves types out of those that it knows."""
-
-    def change(message: Message, refused: RequestRefused) -> RequestRefused | Body:
-        if refused.code is Refusal.UNKNOWN_TYPE:
-            refused.supported = tuple(t for t in refused.supported if t not in left_out)
-        return refused
-
-    return refusing(change)
-
-
 class AnyKey(Board):
     """Ignores body keys that it does not know."""
 
@@ -274,7 +258,7 @@ class NoOtherHello(Board):
 
     def _handle(self, message: Message) -> Body:
         if message.version != 1:
-            raise RequestRefused(Refusal.UNSUPPORTED_VERSION, supported=(1,))
+            raise RequestRefused(Refusal.UNSUPPORTED_VERSION)
         return super()._handle(message)
 
 
@@ -362,8 +346,7 @@ LINE_CASES: tuple[Case, ...] = (
     Case("4.2.4", "looks into a hello of another version", {"board": StrictOtherHello}),
     Case("4.2.5", "answers requests of any version", {"board": AnyVersion}),
     Case("4.2.6", "refuses an unknown type as malformed", {"board": other_code(R.UNKNOWN_TYPE, R.MALFORMED)}),
-    Case("7.2.2", "leaves commit out of the types it knows", {"board": supports(9)}),
     Case("4.2.7", "does not know what it does not offer", {"board": other_code(R.NOT_OFFERED, R.WRONG_STATE)}),
-    Case("4.3.3", "looks at the state before the form", {"board": StateFirst}),
+    Case("4.3.4", "looks at the state before the form", {"board": StateFirst}),
     Case("4.3.10", "stores each value as it comes", {"board": WritesAtOnce}),
 )  # fmt: skip

@@ -277,7 +277,7 @@ READING_CASES: tuple[Case, ...] = (
     Case("6.8.9", "is done, and is not", {"board": NeverDone, "surroundings": NETWORKS}),
     Case("6.8.10", "is busy when it is asked for its schema", {"board": before(lambda b, m: m.type == T.GET_SCHEMA and m.body.get(2) == 37, R.BUSY)}, "6.2"),
     Case("6.9.1", "answers locate when it has blinked", {"device": LateLamp}),
-    Case("7.2.4", "gives what the last scan found where a new one would begin", {"board": refusing(_of_last_scan), "surroundings": NETWORKS}),
+    Case("7.2.2", "gives what the last scan found where a new one would begin", {"board": refusing(_of_last_scan), "surroundings": NETWORKS}),
     Case("8.1.1", "has a title of 41 characters", {"board": of_schema(_long_title)}),
     Case("8.2.1", "has two fields of the same key", {"board": of_schema(_same_keys)}),
     Case("8.2.2", "names fields without their section", {"board": entry(lambda b, s, own: [s.field.key, *own[1:]])}),

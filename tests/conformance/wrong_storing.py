@@ -386,6 +386,6 @@ STORING_CASES: tuple[Case, ...] = (
     Case("10.1.1", "has undone an undo at the next start", {"device": BringsBackAtStart}),
     Case("5.4.4", "confirms in memory only", {"device": ConfirmLost, **ON_TRIAL}),
     Case("4.1.6", "leaves `listens` out of hello", {"board": lacking(T.HELLO, HelloReplyKey.LISTENS)}, "6.1"),
-    Case("4.3.3", "takes a token of any length", {"board": LooseForms}),
+    Case("4.3.4", "takes a token of any length", {"board": LooseForms}),
     Case("4.1.6", "has `staged` as text", {"board": changed(T.STATUS, StatusReplyKey.STAGED, str)}, "6.6"),
 )  # fmt: skip

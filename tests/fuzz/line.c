@@ -50,7 +50,7 @@ static void look(board *b, const uint8_t *wire, size_t wire_size)
     memcpy(item, p->config->line, size);
     if (size != 0) {
         pv_sink *to = pv_line_begin(p);
-        to->take(to, item, size);
+        pv_give(to, item, size);
         pv_line_end(p);
         PROMISE(reference_is_line(b->sent, b->sent_size, item, size));
         PROMISE(b->sent_size == wire_size + 3 && memcmp(b->sent + 2, wire, wire_size) == 0);

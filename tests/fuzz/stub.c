@@ -90,9 +90,9 @@ typedef struct told {
 static void tell(told *to)
 {
     memset(to, 0, sizeof *to);
-    to->holds_set = b->stub->storage.holds_set;
+    to->holds_set = b->stub->holds_set;
     if (to->holds_set) {
-        memcpy(to->token, b->stub->storage.token, sizeof to->token);
+        memcpy(to->token, b->stub->token, sizeof to->token);
     }
     memcpy(&to->settings, b->config.settings, sizeof to->settings);
 }
@@ -163,7 +163,8 @@ static bool passes_check(const pv_field *field)
     pv_reader from;
     pv_encode_value(collector_begin(&item), field, b->config.settings);
     pv_read_memory(&from, item.bytes, item.size);
-    return pv_decode_value(&fuzz_board_schema, field, &from, &other) == 0 && from.left == 0;
+    return pv_read_head(&from) && pv_decode_value(&fuzz_board_schema, field, &from, &other) == 0 &&
+           pv_left(&from) == 0;
 }
 
 static void look_at_memory(void)
@@ -421,7 +422,7 @@ static uint8_t named(uint16_t which, uint16_t how)
                                     PV_MSG_RESTART};
     uint8_t type = types[which % 5];
     bool of_boot = type == PV_MSG_DISCARD || type == PV_MSG_RESTART;
-    uint32_t present = of_boot ? b->config.boot_number : b->stub->storage.generation;
+    uint32_t present = of_boot ? b->config.boot_number : b->stub->generation;
     collector to;
     put(request(&to, type, 1), 1, how % 8 == 7 ? present - 1 : present);
     return send(&to);
@@ -470,7 +471,7 @@ static void put32(uint8_t *to, uint32_t value)
 /* A record as STORAGE.md lays it out, newer than all others, in the slot that is not in force. */
 static void write_foreign_record(const step *s)
 {
-    uint8_t slot = (uint8_t)((b->stub->storage.slot < SLOTS ? b->stub->storage.slot + 1 : 0) % SLOTS);
+    uint8_t slot = (uint8_t)((b->stub->slot < SLOTS ? b->stub->slot + 1 : 0) % SLOTS);
     uint32_t at = slot * SLOT;
     uint8_t header[48] = "PVR1";
     uint8_t seal[8] = "SEAL";
@@ -478,7 +479,7 @@ static void write_foreign_record(const step *s)
     uint32_t crc;
     size_t length = s->size;
     for (int i = 0; i < SLOTS; i++) {
-        newest = b->stub->storage.slots[i].generation > newest ? b->stub->storage.slots[i].generation : newest;
+        newest = b->stub->generations[i] > newest ? b->stub->generations[i] : newest;
     }
     put32(header + 4, newest + 1);
     put32(header + 8, newest + 1);
@@ -665,12 +666,12 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
             (void)act(&s);
         }
         if (b->restarts != 0) {
-            restart(s.sort == RECORD || b->stub->storage.starts_left == 1);
+            restart(s.sort == RECORD || b->stub->starts_left == 1);
         }
         look_at_memory();
     }
     if (b->flash.operations != 0) {
-        restart(b->stub->storage.starts_left == 1);
+        restart(b->stub->starts_left == 1);
         look_at_memory();
     }
     return 0;

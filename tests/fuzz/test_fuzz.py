@@ -129,10 +129,10 @@ def test_a_bug_in_one_board_is_found(tmp_path: Path, corpora: dict[str, Path]) -
     bug = Bug(
         "a set that breaks a rule of the whole is discarded",
         "stub",
-        "firmware_stub/src/pv.c",
-        "    refusal = pv_check_whole(p, &field, &other);\n    if (refusal != 0) {\n",
-        "    refusal = pv_check_whole(p, &field, &other);\n    if (refusal != 0) {\n"
-        "        pv_drop_staged(p);\n",
+        "firmware_stub/src/pv_requests.c",
+        "    refusal = pv_check_whole(p);\n",
+        "    refusal = pv_check_whole(p);\n    if (refusal != 0) {\n"
+        "        pv_drop_staged(p);\n    }\n",
     )
     planted = Differential(board.build(tmp_path, stub=bug.plant(tmp_path) / "firmware_stub"))
     inputs = (path.read_bytes() for path in sorted(corpora["stub"].glob("seed-*")))

@@ -12,13 +12,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from tests.c_board.abi import HERE as C_BOARD
-from tests.c_board.board import STUB, UNDEFINED, compile_c, includes, sources_of
+from tests.c_board.board import UNDEFINED, compile_c, includes, sources_of
 from tests.waiting import LONG
 
 ROOT = Path(__file__).parents[2]
 HERE = ROOT / "tests" / "power"
 SCENARIOS = HERE / "scenarios.txt"
-STORE = STUB / "src" / "pv_store.c"
 OPTIONS = [*UNDEFINED, "-O2", *includes(HERE)]
 
 TEARS = ("nothing", "prefix", "subset", "all-but-last", "unstable", "ecc")
@@ -67,19 +66,17 @@ class Report:
     """Of `wear`: one for each thing that was done many times."""
 
 
-def compile_all_but_the_store(folder: Path) -> list[Path]:
-    """Compile into object files what stays the same whatever the store is."""
+def compile_objects(folder: Path) -> list[Path]:
+    """Compile the driver and the stub into object files."""
     sources = [*HERE.glob("*.c"), *C_BOARD.glob("*.c"), *sources_of()]
-    return [
-        compile_c(folder / f"{each.stem}.o", [each], *OPTIONS, "-c")
-        for each in sources
-        if each != STORE
-    ]
+    return [compile_c(folder / f"{each.stem}.o", [each], *OPTIONS, "-c") for each in sources]
 
 
-def compile_driver(folder: Path, objects: Iterable[Path], store: Path = STORE) -> Path:
-    """Build the driver with the stub's store, or with another source in its place."""
-    return compile_c(folder / "power_cuts", [*objects, store], *OPTIONS)
+def compile_driver(folder: Path, objects: Iterable[Path], *instead: Path) -> Path:
+    """Link the driver, with other sources in place of those of their names."""
+    names = {source.stem for source in instead}
+    rest = [each for each in objects if each.stem not in names]
+    return compile_c(folder / "power_cuts", [*rest, *instead], *OPTIONS)
 
 
 def run(driver: Path, job: Job, *, niceness: int = 0, patience: float | None = LONG) -> Report:

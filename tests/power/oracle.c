@@ -31,13 +31,14 @@ static unsigned fields_of(unsigned version)
 static bool finds(unsigned version, const content *values, unsigned field)
 {
     /* Name and depth were renamed with each version, and the new firmware knows the old names; an
-     * older firmware knows none of a newer one, but the depth has its first name again. */
+     * older firmware knows none of a newer one, but of the depth, which has its first name again, or that
+     * with an instance put in: a name that counts as well (protocol.md, clause 10). */
     bool renamed = field == NAME || field == DEPTH;
     if (!has(values, field)) {
         return false;
     }
     if (renamed && version < values->version) {
-        return field == DEPTH && values->version == THIRD;
+        return field == DEPTH;
     }
     return true;
 }
@@ -405,7 +406,7 @@ static bool precedes(uint32_t one, uint32_t other)
 /* The generation told, with the state that it is told for. */
 static int note_generation(oracle *o, const board *b, bool acknowledged)
 {
-    uint32_t generation = b->stub->storage.generation;
+    uint32_t generation = b->stub->generation;
     const state *now = &o->possible[0];
     unsigned at = generation % NAMED;
     bool back = precedes(generation, o->told);

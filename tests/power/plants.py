@@ -9,7 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.power.harness import STORE
+from tests.c_board.board import STUB
+
+FLASH, SLOTS, PAYLOAD, RECORD = "pv_flash.c", "pv_slots.c", "pv_payload.c", "pv_record.c"
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,36 +19,38 @@ class Plant:
     """One fault."""
 
     name: str
-    changes: tuple[tuple[str, str], ...]
+    changes: tuple[tuple[str, str, str], ...]
+    """Source, text in it, and what stands there instead."""
+
     breaks: frozenset[int]
     """The invariants of oracle.h that it must be seen to violate."""
 
-    def write(self, folder: Path) -> Path:
-        """Write the store with this fault into a folder, and return the file."""
-        source = STORE.read_text()
-        for before, after in self.changes:
-            assert source.count(before) == 1, (
-                f"{self.name}: this is not once in the store: {before}"
-            )
-            source = source.replace(before, after)
-        planted = folder / "planted_store.c"
-        planted.write_text(source)
-        return planted
+    def write(self, folder: Path) -> list[Path]:
+        """Write the sources with this fault into a folder, and return the files."""
+        planted: dict[str, str] = {}
+        for file, before, after in self.changes:
+            source = planted.get(file) or (STUB / "src" / file).read_text()
+            assert source.count(before) == 1, f"{self.name}: not once in {file}: {before}"
+            planted[file] = source.replace(before, after)
+        for file, source in planted.items():
+            (folder / file).write_text(source)
+        return [folder / file for file in planted]
 
-
-PAYLOAD_WRITTEN = "    if (source != NO_SLOT) {\n        to.failed |= !stream_payload("
 
 PLANTS = (
     Plant(
         "nothing is read back",
         (
+            (FLASH, "    return byte == 0xFF && !from.failed;\n", "    return true;\n"),
             (
-                "for (uint32_t done = 0; same && done < size;",
-                "for (uint32_t done = size; done < size;",
+                FLASH,
+                "    p->write_failed = p->write_failed || (look_once(p, slot) & PV_VALID) == 0;\n",
+                "    (void)look_once(p, slot);\n",
             ),
             (
-                "to.failed = to.failed || !examine_once(p, slot, check);",
-                "(void)examine_once(p, slot, check);",
+                FLASH,
+                "    p->write_failed = p->write_failed || (look_once(p, slot) & PV_SEALED) == 0;\n",
+                "    (void)look_once(p, slot);\n    p->slots[slot] |= PV_VALID | PV_SEALED;\n",
             ),
         ),
         frozenset({3}),
@@ -55,41 +59,49 @@ PLANTS = (
         "a commit is acknowledged whatever the program did",
         (
             (
-                "return publish(p, header, NO_SLOT, kept(p), NULL) ? 0 : PV_REFUSE_STORAGE;",
-                "(void)publish(p, header, NO_SLOT, kept(p), NULL);\n    return 0;",
+                SLOTS,
+                (
+                    "    return p->record.length <= pv_room(p->flash)"
+                    " && publish(p, PV_NO_SLOT, kept(p), NULL)\n"
+                    "               ? 0\n"
+                    "               : PV_REFUSE_STORAGE;\n"
+                ),
+                "    (void)publish(p, PV_NO_SLOT, kept(p), NULL);\n    return 0;\n",
             ),
         ),
         frozenset({3}),
     ),
-    Plant(
-        "a torn slot is left at boot",
-        (("    (void)mend(p);\n    count_start(p);", "    count_start(p);"),),
-        frozenset({7}),
-    ),
+    Plant("a torn slot is left at boot", ((SLOTS, "    (void)mend(p);\n", ""),), frozenset({7})),
     Plant(
         "the token is forgotten",
-        (("    memcpy(header + AT_TOKEN, token, 8);\n", "    (void)token;\n"),),
+        (
+            (
+                RECORD,
+                "    memcpy(record->token, token, sizeof record->token);\n",
+                "    (void)token;\n",
+            ),
+        ),
         frozenset({6}),
     ),
     Plant(
         "the seal is programmed before the payload",
         (
             (
-                PAYLOAD_WRITTEN,
-                "    make_seal(header, seal);\n"
-                "    to.at = seal_at(p->config->flash, slot, get32(header + AT_LENGTH));\n"
-                "    write_bytes(&to.sink, seal, SEAL_SIZE);\n"
-                "    write_padding(&to);\n"
-                "    to.at = payload_at(p->config->flash, slot);\n" + PAYLOAD_WRITTEN,
+                FLASH,
+                "    if (source != PV_NO_SLOT) {\n        copy_payload",
+                (
+                    "    p->write_at += padded(p->flash, p->record.length);\n"
+                    "    pv_give(&p->out, seal, sizeof seal);\n"
+                    "    write_padding(p);\n"
+                    "    p->write_at = slot * p->flash->slot_size"
+                    " + padded(p->flash, sizeof p->record);\n"
+                    "    if (source != PV_NO_SLOT) {\n        copy_payload"
+                ),
             ),
             (
-                (
-                    "    make_seal(header, seal);\n"
-                    "    write_bytes(&to.sink, seal, SEAL_SIZE);\n"
-                    "    write_padding(&to);\n"
-                    "    known->state"
-                ),
-                "    known->state",
+                FLASH,
+                "== 0;\n    pv_give(&p->out, seal, sizeof seal);\n    write_padding(p);\n",
+                "== 0;\n",
             ),
         ),
         frozenset({3}),
@@ -97,26 +109,28 @@ PLANTS = (
     Plant(
         "what reads as sealed is all that counts",
         (
-            ("    settle(p);\n", "    (void)settle;\n"),
+            (SLOTS, "    settle(p);\n", "    (void)settle;\n"),
             (
-                "while ((slot = newest_of(p, having(p, VALID)))",
-                "while ((slot = newest_of(p, having(p, VALID | SEALED)))",
+                FLASH,
+                "while ((slot = pv_newest(p, 0xFF, PV_VALID))",
+                "while ((slot = pv_newest(p, 0xFF, PV_VALID | PV_SEALED))",
             ),
         ),
         frozenset({3}),
     ),
     Plant(
         "an unsealed record is believed as it is",
-        (("    settle(p);\n", "    (void)settle;\n"),),
+        ((SLOTS, "    settle(p);\n", "    (void)settle;\n"),),
         frozenset({3}),
     ),
     Plant(
         "settling takes newer copies back",
         (
             (
-                "                source = newest_of(p, copies & sealed);\n",
+                SLOTS,
+                "                source = sealed;\n",
                 (
-                    "                forget(p, copies & (uint8_t)~sealed);\n"
+                    "                forget(p, copies & (uint8_t)~having(p, PV_SEALED));\n"
                     "                continue;\n"
                 ),
             ),
@@ -125,35 +139,54 @@ PLANTS = (
     ),
     Plant(
         "settling writes a record that only fills a slot",
-        (("newest = newest_of(p, above(p, 0));", "newest = newest_of(p, having(p, VALID));"),),
+        (
+            (
+                SLOTS,
+                "        uint8_t stored = above(p, 0);",
+                "        uint8_t stored = having(p, PV_VALID);",
+            ),
+        ),
         frozenset({5}),
     ),
     Plant(
         "the confirmed set is overwritten",
-        (("        keep |= bit(older(p));\n", "        (void)older;\n"),),
+        (
+            (
+                SLOTS,
+                "    return bit(p->slot) | bit(pv_slots_older(p));",
+                "    return bit(p->slot);",
+            ),
+        ),
         frozenset({4}),
     ),
     Plant(
         "starts in a trial are not counted",
-        (("    count_start(p);\n    load_in_force", "    (void)count_start;\n    load_in_force"),),
+        ((SLOTS, "            p->schema->trial->count_start(p);\n", ""),),
         frozenset({4}),
     ),
     Plant(
         "erase wipes the record in force only",
-        (("    return mend(p) ? 0 : PV_REFUSE_STORAGE;", "    return 0;"),),
+        ((SLOTS, "    return mend(p) ? 0 : PV_REFUSE_STORAGE;", "    return 0;"),),
         frozenset({7}),
     ),
     Plant(
         "the slot in force is written first",
-        (("    uint8_t keep = bit(p->storage.slot);", "    uint8_t keep = 0;"),),
+        (
+            (
+                SLOTS,
+                "    return bit(p->slot) | bit(pv_slots_older(p));",
+                "    return bit(pv_slots_older(p));",
+            ),
+        ),
         frozenset({3}),
     ),
     Plant(
         "a set keeps its generation",
         (
             (
-                "put32(header + AT_GENERATION, next_number(p, false));",
-                "put32(header + AT_GENERATION, next_number(p, false) - 1);",
+                SLOTS,
+                "    p->record.generation = pv_next_generation(p);",
+                "    p->record.generation = pv_next_generation(p) - 1;",
             ),
         ),
         frozenset({5}),
@@ -162,8 +195,9 @@ PLANTS = (
         "a payload is taken unchecked",
         (
             (
-                "           ~from->crc == get32(header + AT_PAYLOAD_CRC);",
-                "           header != NULL;",
+                PAYLOAD,
+                "pv_left(from) == 0 && ~from->crc == crc;",
+                "pv_left(from) == 0 && from->crc != crc;",
             ),
         ),
         frozenset({2}),
@@ -172,8 +206,9 @@ PLANTS = (
         "a read that fails while a set is loaded is not heard",
         (
             (
-                "if (!load_names(p, slot, header, settings, age)) {\n            return false;",
-                "if (!load_names(p, slot, header, settings, age)) {\n            return true;",
+                FLASH,
+                "    return pv_payload_is_right(&payload, p->record.payload_crc);",
+                "    (void)pv_payload_is_right(&payload, p->record.payload_crc);\n    return true;",
             ),
         ),
         frozenset({2}),
@@ -182,8 +217,9 @@ PLANTS = (
         "a record is given up for one wrong read",
         (
             (
-                "SEALED)) ||\n           examine_once(p, slot, header);",
-                "VALID));",
+                FLASH,
+                "(look_once(p, slot) & PV_SEALED) != 0 || (look_once(p, slot) & PV_VALID) != 0;",
+                "(look_once(p, slot) & PV_VALID) != 0;",
             ),
         ),
         frozenset({3}),

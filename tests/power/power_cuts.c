@@ -286,7 +286,7 @@ static bool is_wiped(const world *w)
 /* Invariant 7, where the board says that nothing is stored any more. */
 static int check_wiped(const world *w)
 {
-    return oracle_told(&w->o, sets, w->b, w->firmware) != NO_SET || w->b->stub->storage.generation == 0 ||
+    return oracle_told(&w->o, sets, w->b, w->firmware) != NO_SET || w->b->stub->generation == 0 ||
                    is_wiped(w)
                ? HOLDS
                : GONE;
@@ -303,13 +303,13 @@ static int act(world *w, const step *s, int *added)
         *added = oracle_stage(&w->o, sets, w->b, s, w->firmware);
         return board_commit(w->b, sets[*added].token);
     case UNDO_IT:
-        return pv_store_undo(w->b->stub);
+        return pv_put_back(w->b->stub);
     case ERASE_ALL:
-        return pv_store_erase(w->b->stub);
+        return board_erase(w->b);
     case CONFIRM:
-        return pv_store_confirm(w->b->stub);
+        return pv_keep_trial(w->b->stub);
     case EXPIRE:
-        return pv_store_end_trial(w->b->stub);
+        return pv_end_trial(w->b->stub);
     default:
         w->firmware = s->firmware;
         return store_board_start(w->b, s->firmware);
@@ -343,7 +343,7 @@ static int perform(world *w, const step *s)
         total.requests++;
         violated = oracle_answered(&w->o, sets, w->b, s, w->firmware, added, answer);
     }
-    tell(" (generation %" PRIu32 ", answer %d)", w->b->stub->storage.generation, answer);
+    tell(" (generation %" PRIu32 ", answer %d)", w->b->stub->generation, answer);
     /* An erase that was refused goes on at the next start. */
     return violated != HOLDS || answer != 0 ? violated : check_wiped(w);
 }
@@ -716,7 +716,7 @@ static void run_flips(uint8_t number, uint8_t slots)
         if (offered(one, slots) && prepare(&w, one) && check(perform(&w, &one->last))) {
             bool in_trial = oracle_in_trial(&w.o);
             bool erased = oracle_told(&w.o, sets, w.b, one->later) == NO_SET;
-            uint32_t in_force = w.b->stub->storage.generation;
+            uint32_t in_force = w.b->stub->generation;
             for (uint32_t bit = 0; bit < 8 * slots * slot_size; bit++) {
                 uint32_t at = bit / 8, slot = at / slot_size;
                 uint32_t there = get32(w.b->flash.seen + slot * slot_size + 4);
@@ -964,7 +964,7 @@ static void run_history(uint64_t seed, uint8_t only_slots)
         }
         if (total.trace) {
             printf("%s generation %" PRIu32 ", set %d, torn %" PRIx32 "\n", total.story,
-                   w.b->stub->storage.generation, oracle_told(&w.o, sets, w.b, w.firmware),
+                   w.b->stub->generation, oracle_told(&w.o, sets, w.b, w.firmware),
                    flash_torn(&w.b->flash));
             total.story[0] = '\0';
         }

@@ -15,8 +15,8 @@ from tests.c_board.board import Tear, build
 from tests.power.harness import (
     SCENARIOS,
     Job,
-    compile_all_but_the_store,
     compile_driver,
+    compile_objects,
     deep,
     faults,
     flips,
@@ -34,8 +34,8 @@ pytestmark = [pytest.mark.needs("cc"), pytest.mark.timeout(600)]
 
 @pytest.fixture(scope="module")
 def objects(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    """All of the driver but the store."""
-    return compile_all_but_the_store(tmp_path_factory.mktemp("power"))
+    """Driver and stub."""
+    return compile_objects(tmp_path_factory.mktemp("power"))
 
 
 @pytest.fixture(scope="module")
@@ -98,7 +98,7 @@ def test_operations_and_reads_that_fail_or_lie(driver: Path) -> None:
     Each operation of each request fails, or does nothing. Each read of each request and start fails
     once, or has one bit wrong once: then, too, a whole set is in force under its own token.
     """
-    assert check(driver, faults("short"))["cuts"] > 90_000
+    assert check(driver, faults("short"))["cuts"] > 75_000
 
 
 def test_a_generation_that_wraps(driver: Path) -> None:
@@ -131,20 +131,20 @@ def test_wear_is_spread_over_the_slots(driver: Path) -> None:
 
 
 def test_two_slots_may_lose_both_sets_to_two_cuts(tmp_path: Path) -> None:
-    """The border of their promise (STORAGE.md): a torn seal, then a torn erase of the other set."""
+    """The border of their promise (STORAGE.md): a torn payload, then a torn erase of the other."""
     board = Board(build(tmp_path), TWO).restart()
     assert commit(1)(board) == 0
     for number in (2, 3):
         whole = board.copy()
         before = whole.operations
         assert commit(number)(whole) == 0
-        board.cut(whole.operations - 1 if number == 2 else before, 0, Tear.UNSTABLE)
+        board.cut(whole.operations - 2 if number == 2 else before, 0, Tear.UNSTABLE)
         commit(number)(board)
         if number == 2:
             board.power_as(board.torn)
             assert board.start() == 0
             assert told_token(board) == token_of(2)
-    board.power_as(0)  # the seal reads wrong, and the erase as if it had not begun
+    board.power_as(0)  # the payload reads wrong, and the erase as if it had not begun
     assert board.start() == 0
     assert told_token(board) == token_of(1)
     board.power_as(board.torn)  # as if it had been done
@@ -153,13 +153,13 @@ def test_two_slots_may_lose_both_sets_to_two_cuts(tmp_path: Path) -> None:
 
 
 def test_two_slots_may_take_back_what_only_a_start_told(tmp_path: Path) -> None:
-    """A seal that reads right at one start and wrong at the next: STORAGE.md gives it up."""
+    """A payload that reads right at one start and wrong at the next: STORAGE.md gives it up."""
     board = Board(build(tmp_path), TWO).restart()
     assert commit(1)(board) == 0
     assert commit(2)(board) == 0
     whole = board.copy()
     assert commit(3)(whole) == 0
-    board.cut(whole.operations - 1, 0, Tear.UNSTABLE)
+    board.cut(whole.operations - 2, 0, Tear.UNSTABLE)
     commit(3)(board)
     board.power_as(board.torn)
     assert board.start() == 0
@@ -180,6 +180,6 @@ QUICK = [
 @pytest.mark.parametrize("plant", PLANTS, ids=lambda one: one.name)
 def test_a_planted_fault_is_found(tmp_path: Path, objects: list[Path], plant: Plant) -> None:
     """The harness notices a store that breaks its rules, within seconds."""
-    broken = compile_driver(tmp_path, objects, plant.write(tmp_path))
+    broken = compile_driver(tmp_path, objects, *plant.write(tmp_path))
     found = set().union(*(report.violations for report in run_all(broken, QUICK)))
     assert plant.breaks <= found

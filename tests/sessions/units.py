@@ -356,14 +356,14 @@ class CUnit:
         if configuration.receives_while_storing:
             capabilities |= Capability.RECEIVES_WHILE_STORING
         schema = packed(configuration.schema)
-        trial = configuration.schema.trial or 0
+        plain = {} if configuration.schema.trial else {"trial": None, "trial_seconds": 0}
         digest = (ctypes.c_uint8 * 8)(*schema.digest)
         self._stub = board.Stub(
             library,
             DECLARATION,
             image,
             schema=board.schema_of(
-                library, "session_board", schema.deflated, digest=digest, trial_seconds=trial
+                library, "session_board", schema.deflated, digest=digest, **plain
             ),
             line=configuration.line,
             unit=UNIT_ID,
@@ -436,12 +436,12 @@ class CUnit:
 
     def look(self) -> View:
         """See Unit."""
-        storage = self._stub.stub.storage
+        stub = self._stub.stub
         states = self._stub.staged.bytes()[: len(self._stub.numbers)]
         return View(
-            storage.generation,
-            bytes(storage.token) if storage.holds_set else None,
-            bool(storage.holds_set and storage.starts_left),
+            stub.generation,
+            bytes(stub.token) if stub.holds_set else None,
+            bool(stub.holds_set and stub.starts_left),
             sum(state & IS_STAGED != 0 for state in states),
         )
 

@@ -92,24 +92,24 @@ class Board(board.Board):
 
     def undo(self) -> int:
         """Put the older set in force."""
-        return int(self.library.pv_store_undo(self.state.address))
+        return int(self.library.pv_put_back(self.state.address))
 
     def confirm(self) -> int:
         """Keep the set on trial."""
-        return int(self.library.pv_store_confirm(self.state.address))
+        return int(self.library.pv_keep_trial(self.state.address))
 
     def end_trial(self) -> int:
         """End the trial badly."""
-        return int(self.library.pv_store_end_trial(self.state.address))
+        return int(self.library.pv_end_trial(self.state.address))
 
     def erase(self) -> int:
         """Wipe all."""
-        return int(self.library.pv_store_erase(self.state.address))
+        return int(self.library.board_erase(self.handle))
 
     @property
     def generation(self) -> int:
         """The generation in force."""
-        return int(self.stub.storage.generation)
+        return int(self.stub.generation)
 
     @property
     def operations(self) -> int:

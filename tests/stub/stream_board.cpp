@@ -104,7 +104,9 @@ template <class Stream> int run(int argc, char **argv)
         return failed;
     }
     config.schema = &orchard_frost_alarm_schema;
+    config.store = &ORCHARD_FROST_ALARM_STORE;
     config.flash = &flash;
+    config.parts = pv_parts;
     config.context = &stream;
     config.settings = &settings;
     config.staged = &staged;
@@ -120,7 +122,7 @@ template <class Stream> int run(int argc, char **argv)
     config.boot_number = port_boot_number();
     config.write = stream.write;
     config.clock = port_clock;
-    if (pv_start(&p, &config) != 0) {
+    if (!pv_is_sound(&config) || pv_start(&p, &config) != 0) {
         return 70;
     }
     while (port_is_on()) {

@@ -88,7 +88,7 @@ def planted(folder: Path, text: str, instead: str) -> list[Path]:
 
 
 FAIL = "static bool fail(pv_reader *from)\n{\n"
-SIZE = "    size_t size = 1;\n"
+SIZE = "    bytes[0] = (uint8_t)argument;\n"
 
 
 @pytest.mark.needs("cppcheck")
@@ -101,7 +101,7 @@ def test_cppcheck_finds_a_write_over_the_end(tmp_path: Path) -> None:
 @pytest.mark.needs("gcc")
 def test_gcc_finds_a_path_that_is_not_sound(tmp_path: Path) -> None:
     """Gcc would say that a pointer is followed before it is set."""
-    instead = f"{FAIL}    pv_head *head;\n    from->left = head->argument;\n"
+    instead = f"{FAIL}    pv_reader *other;\n    from->later = other->argument;\n"
     stub, path = planted(tmp_path, FAIL, instead)
     assert "-Wanalyzer-use-of-uninitialized-value" in said([*GCC, str(path)], stub)
 

@@ -59,7 +59,7 @@ FIELDS = {
 }
 SCHEMA = Schema("", (Section("all", "x", tuple(FIELDS.values())),), PINS)
 ROOM = 512
-READ = dict(CReader._fields_)["read"]
+FETCH = dict(CReader._fields_)["fetch"]
 
 
 class Checker:
@@ -77,31 +77,28 @@ class Checker:
     def from_memory(self, value: Value) -> int:
         """Return the stub's refusal of a value in a request, 0 for none."""
         item = c.create_string_buffer(encode(value), len(encode(value)))
-        reader = CReader(memory=c.addressof(item), left=len(item))
-        return self._decode(reader)
+        return self._decode(CReader(at=c.addressof(item), ready=len(item)))
 
     def from_storage(self, value: Value) -> int:
         """The same of a value that is read piece by piece from elsewhere than memory."""
         item = encode(value)
-        at = 0
+        piece = c.create_string_buffer(1)
 
-        def read(_: object, to: int | None, size: int) -> bool:
-            nonlocal at
-            if to is not None:
-                c.memmove(to, item[at : at + size], size)
-            at += size
+        def fetch(address: int) -> bool:
+            reader = CReader.from_address(address)
+            piece[0] = item[len(item) - reader.later]
+            reader.at, reader.ready, reader.later = c.addressof(piece), 1, reader.later - 1
             return True
 
-        refusal = self._decode(CReader(read=READ(read), left=len(item)))
-        assert at == len(item), "the value was not passed over whole"
-        return refusal
+        return self._decode(CReader(fetch=FETCH(fetch), later=len(item)))
 
     def _decode(self, reader: Any) -> int:
+        assert self.library.pv_read_head(c.byref(reader))
         refusal = self.library.pv_decode_value(
             c.byref(self.stub.schema), self.field_address, c.byref(reader), self.struct.address
         )
         self.stub.check_rules()
-        assert reader.left == 0, "the value was not passed over whole"
+        assert self.library.pv_left(c.byref(reader)) == 0, "the value was not passed over whole"
         return int(refusal)
 
     def encoded(self) -> bytes:

@@ -303,8 +303,7 @@ def test_no_item_is_longer_than_a_line_carries(library: c.CDLL) -> None:
 def test_a_reader_that_failed_reads_nothing_more(library: c.CDLL) -> None:
     """Not even no bytes at all."""
     memory = c.create_string_buffer(b"\x18\x01")
-    reader = CReader(memory=c.addressof(memory), left=2)
-    head = (c.c_uint32 * 2)()
-    assert not library.pv_read_head(c.byref(reader), head)  # 1 has a shorter form
+    reader = CReader(at=c.addressof(memory), ready=2)
+    assert not library.pv_read_head(c.byref(reader))  # 1 has a shorter form
     assert reader.failed
     assert not library.pv_read(c.byref(reader), None, 0)

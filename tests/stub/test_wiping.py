@@ -481,18 +481,17 @@ class Forgotten:
         return folder
 
 
-STAGED = "    pv_wipe(p->config->staged, (size_t)p->config->schema->settings_size);\n"
-CHUNK = "    pv_wipe(chunk, sizeof chunk);\n"
-UNIT = "    pv_wipe(p->config->unit, p->config->flash->program_unit);\n"
+STAGED = "    pv_wipe(p->staged, (size_t)p->schema->settings_size);\n"
+UNIT = "    pv_wipe(p->config->unit, p->flash->program_unit);\n"
 FORGOTTEN = (
     Forgotten(
         "the line", "pv_line.c", "    pv_wipe(p->config->line, p->fill);", being_damaged, "line"
     ),
-    Forgotten("the program unit", "pv_store.c", UNIT, failing_to_store, "unit"),
-    Forgotten("what is staged, at a commit", "pv_check.c", STAGED, committing, "staged"),
-    Forgotten("what is staged, at a discard", "pv_check.c", STAGED, discarding, "staged"),
-    Forgotten("what is staged, at an erase", "pv_check.c", STAGED, erasing_staged, "staged"),
-    Forgotten("what is staged, after a while", "pv_check.c", STAGED, falling_silent, "staged"),
+    Forgotten("the program unit", "pv_flash.c", UNIT, failing_to_store, "unit"),
+    Forgotten("what is staged, at a commit", "pv_set.c", STAGED, committing, "staged"),
+    Forgotten("what is staged, at a discard", "pv_set.c", STAGED, discarding, "staged"),
+    Forgotten("what is staged, at an erase", "pv_set.c", STAGED, erasing_staged, "staged"),
+    Forgotten("what is staged, after a while", "pv_set.c", STAGED, falling_silent, "staged"),
     Forgotten(
         "a longer value",
         "pv_values.c",
@@ -502,31 +501,23 @@ FORGOTTEN = (
     ),
     Forgotten(
         "incomplete parts",
-        "pv.c",
-        "        pv_member_wipe(&p->config->schema->fields[p->part_field], p->config->staged);\n",
+        "pv_requests.c",
+        "        pv_member_wipe(&p->schema->fields[p->part_field], p->staged);\n",
         turning_to_another_field,
         "staged",
     ),
     Forgotten(
         "parts that make no value",
-        "pv.c",
-        "                unstage(p, i);\n",
+        "pv_parts.c",
+        "        unstage(p, i);\n",
         being_refused,
         "staged",
-        behind="                return refusal;\n",
-    ),
-    Forgotten(
-        "the sets that a start judges",
-        "pv_store.c",
-        "    pv_wipe(scratch, (size_t)p->config->schema->settings_size);\n",
-        starting_stored,
-        "staged",
+        behind="        return refusal;\n",
     ),
     Forgotten(
         "the settings, at an erase",
-        "pv_store.c",
-        "    pv_settings_reset(p->config->schema, p->config->settings);\n"
-        "    p->defect = pv_judge(p->config->schema, p->config->settings);\n",
+        "pv_slots.c",
+        "    pv_settings_reset(p, p->settings);\n    pv_judge_settings(p);\n",
         erasing_stored,
         "settings",
     ),
@@ -545,12 +536,11 @@ FORGOTTEN = (
         "unit",
     ),
     Forgotten(
-        "the stack of what reads back",
-        "pv_store.c",
-        CHUNK,
-        failing_to_store,
-        "stack",
-        behind="    return same;",
+        "what was read of flash",
+        "pv_payload.c",
+        "    pv_wipe(from->p->chunk, sizeof from->p->chunk);\n",
+        starting_stored,
+        "state",
     ),
 )
 

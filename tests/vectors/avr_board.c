@@ -9,7 +9,7 @@
 #include "pv.h"
 #include "vector_board.h"
 
-enum { MOST_FED = 64, LONGEST_SCHEMA = 1536, RESTARTS = 1, SURVEYS = 2, LOCATES = 4, WANTS_PRESENCE = 8 };
+enum { MOST_FED = 64, RESTARTS = 1, SURVEYS = 2, LOCATES = 4, WANTS_PRESENCE = 8 };
 
 /* Not cleared at a start: the laboratory fills memory with garbage before. */
 #define MEMORY __attribute__((section(".noinit")))
@@ -20,9 +20,7 @@ static vector_board staged MEMORY;
 static uint8_t line[PV_MAX_BODY + 8] MEMORY;
 static uint8_t unit[VECTOR_BOARD_PROGRAM_UNIT] MEMORY;
 
-static uint8_t deflated[LONGEST_SCHEMA];
 static uint8_t unit_id[16];
-static pv_schema schema;
 static pv_config config;
 
 /* ------------------------------------------------------------------ the laboratory */
@@ -174,10 +172,14 @@ static const pv_survey survey = {survey_start, survey_count, survey_get};
 
 static int start(void)
 {
+    static const PV_ROM pv_request *requests[5];
+    const PV_ROM pv_request **next = requests;
     uint8_t offers;
-    schema = vector_board_schema;
-    config.schema = &schema;
+    config.schema = &vector_board_schema;
+    config.store = &pv_store_slots;
     config.flash = &flash;
+    config.requests = requests;
+    config.parts = pv_parts;
     config.settings = &settings;
     config.staged = &staged;
     config.line = line;
@@ -198,15 +200,21 @@ static int start(void)
     config.restart = (offers & RESTARTS) != 0 ? restart : NULL;
     config.survey = (offers & SURVEYS) != 0 ? &survey : NULL;
     config.locate = (offers & LOCATES) != 0 ? locate : NULL;
+    if ((config.capabilities & PV_CAN_UNDO) != 0) {
+        *next++ = &pv_request_undo;
+    }
+    if (config.restart != NULL) {
+        *next++ = &pv_request_restart;
+    }
+    if (config.survey != NULL) {
+        *next++ = &pv_request_survey;
+    }
+    if (config.locate != NULL) {
+        *next++ = &pv_request_locate;
+    }
     config.present = (offers & WANTS_PRESENCE) != 0 ? present : NULL;
     config.unit_id_size = take();
     take_bytes(unit_id, sizeof unit_id);
-    schema.deflated = deflated;
-    schema.deflated_size = take_number(2);
-    if (schema.deflated_size > sizeof deflated) {
-        return -99;
-    }
-    take_bytes(deflated, (size_t)schema.deflated_size);
     return pv_start(&stub, &config);
 }
 

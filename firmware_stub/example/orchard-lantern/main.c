@@ -40,9 +40,12 @@ int main(int argc, char **argv)
         .program = port_flash_program,
         .erase = port_flash_erase,
     };
+    static const PV_ROM pv_request *const requests[] = {&pv_request_undo, &pv_request_restart, NULL};
     pv_config config = {
         .schema = &orchard_lantern_schema,
+        .store = &ORCHARD_LANTERN_STORE,
         .flash = &flash,
+        .requests = requests,
         .settings = &settings,
         .staged = &staged,
         .line = line,
@@ -62,10 +65,10 @@ int main(int argc, char **argv)
     if (failed) {
         return failed;
     }
-    config.capabilities = (uint16_t)(PV_CAN_UNDO | port_capabilities);
+    config.capabilities = port_capabilities;
     config.unit_id_size = port_unit_id_size;
     config.boot_number = port_boot_number();
-    if (pv_start(&p, &config) != 0) {
+    if (!pv_is_sound(&config) || pv_start(&p, &config) != 0) {
         return 1;
     }
     while (port_is_on()) {

@@ -194,7 +194,7 @@ def echoes(board: BoardUnderTest) -> Steps[None]:
     for type_ in (0, 2, 4, 8, 10, 12, 20, 26, 28, 254):
         _, line = board.line(type_)
         yield from board.ignored(f"a message of the even type {type_}", line)
-    refusal: Body = {RefusalKey.CODE: 2, RefusalKey.SUPPORTED: [1]}
+    refusal: Body = {RefusalKey.CODE: 2}
     for version in (1, 2):
         _, line = board.line(MessageType.REFUSAL, refusal, version=version)
         yield from board.ignored("a refusal", line)

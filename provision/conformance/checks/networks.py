@@ -198,7 +198,7 @@ def locate(board: BoardUnderTest) -> Steps[None]:
 
 NETWORK_CHECKS = (
     Check(
-        ("6.8.2", "6.8.1", "6.8.3", "6.8.5", "6.8.6", "7.2.4"),
+        ("6.8.2", "6.8.1", "6.8.3", "6.8.5", "6.8.6", "7.2.2"),
         "A scan is known by its number",
         survey_bounds,
     ),

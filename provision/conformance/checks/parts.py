@@ -323,7 +323,7 @@ PARTS_CHECKS = (
         parts_in_order,
     ),
     Check(("6.4.15", "6.4.19"), "Parts may be repeated", parts_repeat),
-    Check(("6.4.16", "6.4.5", "7.2.5"), "Parts with a gap are refused", parts_gap),
+    Check(("6.4.16", "6.4.5", "7.2.3"), "Parts with a gap are refused", parts_gap),
     Check(("6.4.18", "6.4.17"), "Parts of a secret are compared with nothing", parts_of_secrets),
     Check(("6.4.18", "6.4.17"), "A gap unstages a secret", gap_unstages_secrets),
     Check(("6.4.12",), "A part at 0 starts again", parts_restart),

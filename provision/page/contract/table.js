@@ -203,7 +203,6 @@ export const RefusalKey = /** @type {const} */ ({
   FIELD: 2,
   DETAIL: 3,
   OTHER: 4,
-  SUPPORTED: 5,
 });
 
 export const HelloReplyKey = /** @type {const} */ ({
@@ -340,7 +339,6 @@ export const REPLIES = new Map([
     [2, false, ["text", 1, 32]],
     [3, false, ["int", 0, 4294967295]],
     [4, false, ["text", 1, 32]],
-    [5, false, ["array", 1, 32, ["int", 0, 255]]],
   ]],
   [MessageType.HELLO_REPLY, [
     [1, true, ["array", 1, 8, ["int", 1, 255]]],

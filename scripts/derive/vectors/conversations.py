@@ -903,11 +903,11 @@ CONVERSATIONS: list[Conversation] = [
         (
             Ask("hello", {}, _hello(), version=9),
             Ask("hello", {1: 1}, _hello(), version=9),
-            Ask("status", {}, refused={"code": "unsupported-version", "supported": [1]}, version=9),
+            Ask("status", {}, refused={"code": "unsupported-version"}, version=9),
             Ask(
                 "status",
                 {99: True},
-                refused={"code": "unsupported-version", "supported": [1]},
+                refused={"code": "unsupported-version"},
                 version=2,
             ),
             status("empty"),
@@ -918,18 +918,11 @@ CONVERSATIONS: list[Conversation] = [
         "a request type that nobody knows, and types that are not offered",
         "4.2",
         (
-            Ask(
-                99,
-                {},
-                refused={
-                    "code": "unknown-type",
-                    "supported": [1, 3, 5, 7, 9, 11, 13, 15, 17, 19, 21, 23, 25],
-                },
-            ),
+            Ask(99, {}, refused={"code": "unknown-type"}),
             Ask("survey", {}, refused={"code": "not-offered"}),
             Ask("locate", {}, refused={"code": "not-offered"}),
             Ask("confirm", {"generation": 0}, refused={"code": "not-offered"}),
-            Ask("confirm", {}, refused={"code": "malformed"}),
+            Ask("confirm", {}, refused={"code": "not-offered"}),
         ),
     ),
     Conversation(
@@ -1112,8 +1105,9 @@ CONVERSATIONS: list[Conversation] = [
         "the first check that fails decides",
         "4.3",
         (
-            Ask(99, {1: 1}, refused={"code": "unsupported-version", "supported": [1]}, version=3),
-            Ask("survey", {1: "x"}, refused={"code": "malformed"}),
+            Ask(99, {1: 1}, refused={"code": "unsupported-version"}, version=3),
+            Ask("survey", {1: "x"}, refused={"code": "not-offered"}),
+            Ask("commit", {1: 1, 2: 2, 3: bytes(7)}, refused={"code": "malformed"}),
             Ask("commit", {1: 1, 2: 2, 3: bytes(8)}, refused={"code": "wrong-state"}),
             stage("words.text", "apple", 1),
             Ask("restart", {"boot": 5}, refused={"code": "wrong-state"}),

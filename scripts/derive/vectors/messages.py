@@ -169,12 +169,6 @@ _GOOD = [
         "refusal",
         {"code": "pin-conflict", "field": "mast.siren", "other": "mast.relay"},
     ),
-    Good(
-        "refusal-supported",
-        "refusal with what is supported",
-        "refusal",
-        {"code": "unknown-type", "supported": [1, 3, 5, 7, 9, 11, 13]},
-    ),
     Good("get-schema", "the largest piece", "get-schema", {"offset": 0, "length": 470}),
     Good(
         "get-schema-last",

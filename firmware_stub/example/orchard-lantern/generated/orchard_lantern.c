@@ -12,25 +12,27 @@ PV_STATIC_ASSERT(largest_set_fits_into_a_slot,
 PV_STATIC_ASSERT(offsets_fit_into_16_bits, sizeof(orchard_lantern) <= 65535U);
 
 /* Defaults as CBOR, option keys, schemes, and the values of conditions. */
-static const uint8_t lantern_name_default[] = {
+static const PV_ROM uint8_t lantern_name_default[] = {
     0x6c, 0x47, 0x61, 0x74, 0x65, 0x20, 0x6c, 0x61, 0x6e, 0x74, 0x65, 0x72, 0x6e,
 };
-static const uint8_t lamp_level_default[] = {0x18, 0x3c};
+static const PV_ROM uint8_t lamp_level_default[] = {0x18, 0x3c};
 
-/* Keys under which a field's value may still be stored, from older firmware. */
-static const char *const lantern_name_was[] = {"lantern.1.name", NULL};
-static const char *const lamp_1_pin_was[] = {"lamp.pin", NULL};
-static const char *const lamp_1_level_was[] = {
-    "lamp.level", "lamp.1.brightness", "lamp.brightness", NULL,
-};
-static const char *const lamp_2_level_was[] = {"lamp.2.brightness", NULL};
-static const char *const lamp_3_level_was[] = {"lamp.3.brightness", NULL};
-static const char *const sensor_address_was[] = {"sensor.1.address", NULL};
+/* Keys, and those that older firmware had for them. */
+static const PV_ROM char lantern_name_key[] = "lantern.name";
+static const PV_ROM char lamp_1_pin_key[] = "lamp.1.pin";
+static const PV_ROM char lamp_1_level_key[] = "lamp.1.level";
+static const PV_ROM char lamp_1_level_was[] = "lamp.1.brightness\000";
+static const PV_ROM char lamp_2_pin_key[] = "lamp.2.pin";
+static const PV_ROM char lamp_2_level_key[] = "lamp.2.level";
+static const PV_ROM char lamp_2_level_was[] = "lamp.2.brightness\000";
+static const PV_ROM char lamp_3_pin_key[] = "lamp.3.pin";
+static const PV_ROM char lamp_3_level_key[] = "lamp.3.level";
+static const PV_ROM char lamp_3_level_was[] = "lamp.3.brightness\000";
+static const PV_ROM char sensor_address_key[] = "sensor.address";
 
-static const pv_field fields[ORCHARD_LANTERN_FIELD_COUNT] = {
+static const PV_ROM pv_field fields[ORCHARD_LANTERN_FIELD_COUNT] = {
     [ORCHARD_LANTERN_LANTERN_NAME] = {
-        .key = "lantern.name",
-        .was = lantern_name_was,
+        .key = lantern_name_key,
         .kind = &pv_kind_text,
         .default_value = lantern_name_default,
         .minimum = 1,
@@ -41,8 +43,7 @@ static const pv_field fields[ORCHARD_LANTERN_FIELD_COUNT] = {
         .detail = PV_CHARACTERS_PRINTABLE,
     },
     [ORCHARD_LANTERN_LAMP_1_PIN] = {
-        .key = "lamp.1.pin",
-        .was = lamp_1_pin_was,
+        .key = lamp_1_pin_key,
         .kind = &pv_kind_pin,
         .minimum = 0,
         .maximum = 255,
@@ -53,7 +54,7 @@ static const pv_field fields[ORCHARD_LANTERN_FIELD_COUNT] = {
         .detail = PV_ABLE_OUT | PV_ABLE_PWM,
     },
     [ORCHARD_LANTERN_LAMP_1_LEVEL] = {
-        .key = "lamp.1.level",
+        .key = lamp_1_level_key,
         .was = lamp_1_level_was,
         .kind = &pv_kind_integer,
         .default_value = lamp_level_default,
@@ -64,7 +65,7 @@ static const pv_field fields[ORCHARD_LANTERN_FIELD_COUNT] = {
         .network = -1,
     },
     [ORCHARD_LANTERN_LAMP_2_PIN] = {
-        .key = "lamp.2.pin",
+        .key = lamp_2_pin_key,
         .kind = &pv_kind_pin,
         .minimum = 0,
         .maximum = 255,
@@ -76,7 +77,7 @@ static const pv_field fields[ORCHARD_LANTERN_FIELD_COUNT] = {
         .detail = PV_ABLE_OUT | PV_ABLE_PWM,
     },
     [ORCHARD_LANTERN_LAMP_2_LEVEL] = {
-        .key = "lamp.2.level",
+        .key = lamp_2_level_key,
         .was = lamp_2_level_was,
         .kind = &pv_kind_integer,
         .default_value = lamp_level_default,
@@ -88,7 +89,7 @@ static const pv_field fields[ORCHARD_LANTERN_FIELD_COUNT] = {
         .instance = 1,
     },
     [ORCHARD_LANTERN_LAMP_3_PIN] = {
-        .key = "lamp.3.pin",
+        .key = lamp_3_pin_key,
         .kind = &pv_kind_pin,
         .minimum = 0,
         .maximum = 255,
@@ -100,7 +101,7 @@ static const pv_field fields[ORCHARD_LANTERN_FIELD_COUNT] = {
         .detail = PV_ABLE_OUT | PV_ABLE_PWM,
     },
     [ORCHARD_LANTERN_LAMP_3_LEVEL] = {
-        .key = "lamp.3.level",
+        .key = lamp_3_level_key,
         .was = lamp_3_level_was,
         .kind = &pv_kind_integer,
         .default_value = lamp_level_default,
@@ -112,8 +113,7 @@ static const pv_field fields[ORCHARD_LANTERN_FIELD_COUNT] = {
         .instance = 2,
     },
     [ORCHARD_LANTERN_SENSOR_ADDRESS] = {
-        .key = "sensor.address",
-        .was = sensor_address_was,
+        .key = sensor_address_key,
         .kind = &pv_kind_hex,
         .minimum = 8,
         .maximum = 8,
@@ -123,7 +123,7 @@ static const pv_field fields[ORCHARD_LANTERN_FIELD_COUNT] = {
     },
 };
 
-static const pv_pin pins[] = {
+static const PV_ROM pv_pin pins[] = {
     /* GPIO0. Taken by the board: serial console. */
     {0, 0, true},
     /* GPIO1. Taken by the board: serial console. */
@@ -173,7 +173,7 @@ static const pv_pin pins[] = {
 };
 
 /* The schema as a host reads it: CBOR, deflated (RFC 1951). */
-static const uint8_t deflated[] = {
+static const PV_ROM uint8_t deflated[] = {
     0x65, 0x8e, 0xb5, 0x1a, 0xdb, 0x30, 0x14, 0x85, 0x73, 0xa5, 0x30, 0xf3, 0xe7, 0x51, 0xa5, 0xa9,
     0xcc, 0xcc, 0xcc, 0xdd, 0x3a, 0x2b, 0x96, 0xa9, 0x9f, 0x22, 0xc7, 0x50, 0xda, 0x0a, 0x0f, 0xd1,
     0x3d, 0xfc, 0x82, 0xdd, 0xeb, 0x2b, 0xa9, 0x6c, 0xfc, 0x7f, 0xd1, 0x39, 0x6b, 0x00, 0x12, 0xbf,
@@ -199,12 +199,16 @@ static const uint8_t deflated[] = {
     0xd1, 0xe0, 0x07,
 };
 
-const pv_schema orchard_lantern_schema = {
+static const PV_ROM char firmware[] = "orchard-lantern";
+static const PV_ROM char firmware_version[] = "1.1.0";
+static const PV_ROM char board[] = "lantern board";
+
+const PV_ROM pv_schema orchard_lantern_schema = {
     .stub_version = 1,
     .field_count = ORCHARD_LANTERN_FIELD_COUNT,
-    .firmware = "orchard-lantern",
-    .firmware_version = "1.1.0",
-    .board = "lantern board",
+    .firmware = firmware,
+    .firmware_version = firmware_version,
+    .board = board,
     .fields = fields,
     .pins = pins,
     .deflated = deflated,
@@ -214,4 +218,7 @@ const pv_schema orchard_lantern_schema = {
     .trial_seconds = 0,
     .pin_count = 23,
     .digest = {0xe5, 0xbc, 0x13, 0x58, 0xb1, 0x81, 0xd1, 0x9f},
+    .line_size = 136,
+    .in_use = pv_in_use,
+    .conflict = pv_pin_conflict,
 };

@@ -22,10 +22,14 @@
 #define ORCHARD_LANTERN_SETTINGS_SIZE 16384UL
 #define ORCHARD_LANTERN_SLOT_SIZE 4096UL
 #define ORCHARD_LANTERN_SLOTS 4U
+#define ORCHARD_LANTERN_STORE pv_store_slots
 
 /* The largest set as it is stored: its payload, and with header and seal. */
 #define ORCHARD_LANTERN_LARGEST_PAYLOAD 175UL
 #define ORCHARD_LANTERN_LARGEST_RECORD 768UL
+
+/* The shortest line that each value fits into; a shorter one needs pv_parts. */
+#define ORCHARD_LANTERN_LINE_SIZE 136U
 
 /* The serial port, in bits per second. */
 #define ORCHARD_LANTERN_BAUD 115200UL
@@ -75,7 +79,7 @@ typedef struct orchard_lantern {
 #ifdef __cplusplus
 extern "C" {
 #endif
-extern const pv_schema orchard_lantern_schema;
+extern const PV_ROM pv_schema orchard_lantern_schema;
 #ifdef __cplusplus
 }
 #endif
