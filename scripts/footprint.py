@@ -1,12 +1,12 @@
 # SPDX-License-Identifier: MIT
-"""What the stub costs a microcontroller: flash, RAM and stack, of the build that passes the kit.
+"""What the stub costs a microcontroller: flash, RAM and stack, by what a firmware names of it.
 
-    python scripts/footprint.py            the table, and what changed against FOOTPRINT.md
-    python scripts/footprint.py --write    puts the table into firmware_stub/FOOTPRINT.md
+    python scripts/footprint.py            the tables, and what changed against FOOTPRINT.md
+    python scripts/footprint.py --write    puts them into firmware_stub/FOOTPRINT.md
 
-Counted is what the linker leaves of the stub's objects and of the compiler's support routines in
-two firmwares for the smallest core of the family: the demo, which uses every kind, and one whose
-schema file keeps to the simple kinds. The port and the generated data are not counted.
+Counted is what the linker leaves of the stub's objects in firmwares that are linked for it
+(scripts/sized): neither the port nor what the compiler's library adds. Everything is the demo, with
+all that a firmware can name; each row of a feature is the same without it.
 """
 
 from __future__ import annotations
@@ -16,34 +16,73 @@ import re
 import subprocess
 import sys
 import tempfile
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT))
 
+from provision.author import c_code  # noqa: E402
+from provision.contract.table import Kind  # noqa: E402
+from provision.schema.declaration import Declaration  # noqa: E402
+from provision.schema.model import Field, Schema  # noqa: E402
+from provision.schema_file.load import load_declaration  # noqa: E402
 from scripts import call_graph  # noqa: E402
 
 STUB = ROOT / "firmware_stub"
 PAGE = STUB / "FOOTPRINT.md"
-SIMPLE_SCHEMA = ROOT / "schemas" / "orchard-gate-lamp.toml"
+SIZED = ROOT / "scripts" / "sized"
+DEMO = ROOT / "schemas" / "orchard-frost-alarm.toml"
 
-GOALS: Mapping[str, int] = {
-    "flash, every kind": 6144,
-    "flash, simple kinds": 4096,
-    "RAM": 512,
-    "stack": 400,
-}
-"""Bytes."""
-
+STACK_GOAL, STATE_GOAL, DATA_GOAL = 400, 384, 5500
 CALLS = ("pv_start", "pv_feed", "pv_poll", "pv_report_field", "pv_report_address", "pv_has")
 """What firmware calls."""
 
-SUPPORT = "compiler's support routines"
+PROCESSORS: Mapping[str, tuple[str, ...]] = {
+    "Cortex-M0+": ("arm-none-eabi", "-mcpu=cortex-m0plus", "-mthumb"),
+    "Cortex-M4": ("arm-none-eabi", "-mcpu=cortex-m4", "-mthumb"),
+    "8-bit AVR": ("avr", "-mmcu=atmega1284p", "-std=gnu99", "-DPV_ROM=__flash"),
+}
+_OFFERED = ("undo", "survey", "locate", "restart")
 _SECTION = re.compile(
-    r"^ \.(text|rodata)(\S*)\s+0x[0-9a-f]+\s+(0x[0-9a-f]+)\s+(\S+)$", re.MULTILINE
+    r"^ \.(text|rodata|progmem\.data)(\S*)\s+0x[0-9a-f]+\s+(0x[0-9a-f]+)\s+(\S+)$", re.MULTILINE
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Firmware:
+    """A firmware that is linked: its settings, and what it names of the stub."""
+
+    declaration: Declaration
+    requests: tuple[str, ...] = ()
+    parts: bool = False
+    is_checked: bool = False
+    slots: int = 4
+
+    @property
+    def store(self) -> str:
+        """The store that goes with the slots."""
+        return "pv_store_pair" if self.slots == 2 else "pv_store_slots"
+
+
+@dataclass(frozen=True, slots=True)
+class Linked:
+    """What became of a firmware, in bytes."""
+
+    functions: Mapping[tuple[str, str], int]
+    """By file and function or table of the stub."""
+
+    ram: Mapping[str, int]
+    """state, settings, staged, line, unit."""
+
+    data: int
+    """Constants that were generated."""
+
+    @property
+    def flash(self) -> int:
+        """All of the stub."""
+        return sum(self.functions.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,114 +90,187 @@ class Footprint:
     """The figures, in bytes."""
 
     compiler: str
-    flash: dict[str, dict[str, int]] = field(default_factory=dict)
-    """By file and function, of the firmware with every kind."""
+    firmwares: Mapping[str, Linked]
+    processors: Mapping[str, Linked]
+    without: Mapping[str, int]
+    """By feature: flash of everything but that."""
 
-    simple: dict[str, int] = field(default_factory=dict)
-    """By file, of the firmware with the simple kinds."""
-
-    ram: int = 0
-    stack: int = 0
-    deepest: tuple[str, ...] = ()
-    rv32: int = 0
+    stack: int
+    deepest: tuple[str, ...]
+    rv32: int
     """Of all objects as they are, nothing dropped by a linker."""
 
-    def totals(self) -> dict[str, int]:
-        """Return the figures that have a goal."""
-        return {
-            "flash, every kind": sum(sum(each.values()) for each in self.flash.values()),
-            "flash, simple kinds": sum(self.simple.values()),
-            "RAM": self.ram,
-            "stack": self.stack,
-        }
+
+def _everything() -> Firmware:
+    declaration = load_declaration(DEMO)
+    schema = replace(declaration.schema, trial=declaration.schema.trial or 60)
+    return Firmware(replace(declaration, schema=schema), _OFFERED, parts=True, is_checked=True)
 
 
-def linked(map_file: str) -> dict[str, dict[str, int]]:
-    """Return what is in a linker's map of the stub and of the support routines."""
-    found: dict[str, dict[str, int]] = {}
-    kept = map_file.partition("Linker script and memory map")[2]
-    for kind, name, size, origin in _SECTION.findall(kept):
-        path = Path(origin)
-        if path.parent.name == "src":
-            file = path.with_suffix(".c").name
-        elif "libgcc.a" in origin:
-            file = SUPPORT
-        else:
-            continue
-        label = name.lstrip(".") or kind
-        if kind == "rodata" and (name == "" or name.startswith(".str")):
-            label = "text constants"
-        functions = found.setdefault(file, {})
-        functions[label] = functions.get(label, 0) + int(size, 16)
+def _firmwares() -> dict[str, tuple[Firmware, int]]:
+    """Return the firmwares of the first table, with their goals."""
+    typical = load_declaration(SIZED / "typical.toml")
+    two = replace(typical, board=replace(typical.board, slots=2))
+    smallest = load_declaration(SIZED / "smallest.toml")
+    smallest = replace(smallest, board=replace(smallest.board, slots=2))
     return {
-        file: {label: size for label, size in functions.items() if size}
-        for file, functions in found.items()
-        if any(functions.values())
+        "everything, four slots": (_everything(), 12_500),
+        "typical, four slots": (Firmware(typical), 9_700),
+        "typical, two slots": (Firmware(two, slots=2), 8_700),
+        "smallest, two slots": (Firmware(smallest, slots=2), 8_200),
     }
 
 
-def _make(folder: Path, *arguments: str) -> None:
-    flags = "CFLAGS=-Os -fcallgraph-info=su"
-    command = ["make", "-s", "-C", str(STUB), "PORT=mps2", f"BUILD={folder}", flags, *arguments]
-    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
-
-
-def _size_of_state(folder: Path) -> int:
-    """Return the size of what the stub keeps, struct pv, where the caller puts it."""
-    (folder / "state.c").write_text('#include "pv.h"\nchar state[sizeof(pv)];\n')
-    target = ["-mcpu=cortex-m0plus", "-mthumb", "-ffreestanding", f"-I{STUB / 'include'}"]
-    command = ["arm-none-eabi-gcc", "-std=c99", *target, "-c", "state.c"]
-    subprocess.run(command, check=True, cwd=folder)
-    listed = subprocess.run(
-        ["arm-none-eabi-nm", "-S", "-td", "state.o"],
-        check=True,
-        capture_output=True,
-        text=True,
-        cwd=folder,
+def _fields(everything: Firmware, change: Callable[[Field], Field | None]) -> Firmware:
+    """Return everything with other fields."""
+    schema: Schema = everything.declaration.schema
+    sections = tuple(
+        replace(section, fields=tuple(filter(None, map(change, section.fields))))
+        for section in schema.sections
     )
-    return int(listed.stdout.split()[1])
+    schema = replace(schema, sections=sections, translations=())
+    return replace(everything, declaration=replace(everything.declaration, schema=schema))
+
+
+def _features() -> dict[str, Firmware]:
+    """Return everything without each feature."""
+    full = _everything()
+    schema = full.declaration.schema
+    once = tuple(replace(section, repeat=None) for section in schema.sections)
+
+    def of_schema(**changes: object) -> Firmware:
+        changed = replace(schema, translations=(), **changes)  # type: ignore[arg-type]
+        return replace(full, declaration=replace(full.declaration, schema=changed))
+
+    def without(*kinds: Kind) -> Firmware:
+        return _fields(full, lambda field: None if field.kind in kinds else field)
+
+    return {
+        **{
+            f"the request {name}": replace(
+                full, requests=tuple(each for each in _OFFERED if each != name)
+            )
+            for name in _OFFERED
+        },
+        "trials": of_schema(trial=None),
+        "values in parts": replace(full, parts=False),
+        "instances": of_schema(sections=once),
+        "conditions": _fields(full, lambda field: replace(field, condition=None)),
+        "pins and their conflicts": without(Kind.PIN),
+        "time zones": without(Kind.TIME_ZONE),
+        "URLs": without(Kind.URL),
+        "hosts and URLs": without(Kind.URL, Kind.HOST),
+        "decimals": without(Kind.DECIMAL),
+        "addresses": without(Kind.IP),
+        "pv_is_sound": replace(full, is_checked=False),
+    }
+
+
+def _run(*command: str | Path, folder: Path) -> str:
+    ran = subprocess.run(
+        [*map(str, command)], check=True, capture_output=True, text=True, cwd=folder
+    )
+    return ran.stdout
+
+
+def link(firmware: Firmware, folder: Path, processor: str = "Cortex-M0+") -> Linked:
+    """Compile and link a firmware in a folder of its own. Raises CalledProcessError."""
+    prefix, *target = PROCESSORS[processor]
+    header, source = c_code.write(firmware.declaration, "sized", folder)
+    if prefix != "avr":
+        include = _run(f"{prefix}-gcc", "-print-file-name=include", folder=folder).strip()
+        target += ["-ffreestanding", "-nostdinc", "-isystem", include]
+        target += ["-isystem", str(STUB / "ports" / "mps2" / "include")]
+    flags = ["-std=c99", "-Os", "-ffunction-sections", "-fdata-sections", *target]
+    flags += [f"-I{STUB / 'include'}", f"-I{STUB / 'src'}", f"-I{folder}"]
+    requests = "".join(f"&pv_request_{name}, " for name in firmware.requests)
+    names = {
+        "HEADER": f'"{header.name}"',
+        "SETTINGS": "sized",
+        "SCHEMA": "sized_schema",
+        "STORE": firmware.store,
+        "SLOTS": str(firmware.slots),
+        "REQUESTS": requests,
+        "PARTS": "pv_parts" if firmware.parts else "NULL",
+        "IS_SOUND": "pv_is_sound(&config)" if firmware.is_checked else "true",
+    }
+    compiled = folder / "src"
+    compiled.mkdir(exist_ok=True)
+    gcc = f"{prefix}-gcc"
+    for each in sorted((STUB / "src").glob("*.c")):
+        _run(gcc, *flags, "-fcallgraph-info=su" if prefix != "avr" else "-g0", "-c", each,
+             "-o", compiled / f"{each.stem}.o", folder=folder)  # fmt: skip
+    given = [f"-D{name}={value}" for name, value in names.items()]
+    _run(gcc, *flags, *given, "-c", SIZED / "main.c", "-o", "main.o", folder=folder)
+    _run(gcc, *flags, "-c", source, "-o", "data.o", folder=folder)
+    _run(gcc, *(each for each in target if each.startswith("-m")), "-nostdlib",
+         "-Wl,--gc-sections,--unresolved-symbols=ignore-all,-e,main,-Map=map", "main.o", "data.o",
+         *sorted(compiled.glob("*.o")), "-o", "firmware.elf", folder=folder)  # fmt: skip
+    symbols = _run(f"{prefix}-nm", "-S", "-td", "main.o", folder=folder)
+    sizes = {
+        name: int(size)
+        for size, name in re.findall(r"^\d+ 0*(\d+) [BbCDd] (\w+)$", symbols, re.MULTILINE)
+    }
+    wanted = ("state", "settings", "staged", "line", "unit")
+    data = _run(f"{prefix}-size", "data.o", folder=folder).splitlines()[1].split()
+    return Linked(
+        functions_of((folder / "map").read_text()),
+        {name: sizes[name] for name in wanted},
+        int(data[0]) + int(data[1]),
+    )
+
+
+def functions_of(map_file: str) -> dict[tuple[str, str], int]:
+    """Return what is in a linker's map of the stub, by file and function or table."""
+    found: dict[tuple[str, str], int] = {}
+    kept = map_file.partition("Linker script and memory map")[2]
+    for kind, name, size, origin in _SECTION.findall(kept):
+        path = Path(origin)
+        if path.parent.name == "src" and int(size, 16):
+            label = name.lstrip(".") or kind
+            if kind == "rodata" and (name == "" or name.startswith(".str")):
+                label = "text constants"
+            key = (path.with_suffix(".c").name, label)
+            found[key] = found.get(key, 0) + int(size, 16)
+    return found
 
 
 def _rv32(folder: Path) -> int:
     """Return the size of the stub's code and constants for RV32IMC."""
-    total = 0
     headers = STUB / "ports" / "mps2" / "include"
+    target = ["--target=riscv32", "-march=rv32imc", "-mabi=ilp32", "-ffreestanding"]
+    total = 0
     for source in sorted((STUB / "src").glob("*.c")):
-        target = ["--target=riscv32", "-march=rv32imc", "-mabi=ilp32", "-ffreestanding"]
-        command = ["clang", "-std=c99", "-Os", *target, "-Wall", "-Wextra", "-Werror"]
-        command += [f"-I{STUB / 'include'}", f"-I{STUB / 'src'}", "-isystem", str(headers)]
-        subprocess.run([*command, "-c", str(source), "-o", "rv32.o"], check=True, cwd=folder)
-        listed = subprocess.run(
-            ["size", "rv32.o"], check=True, capture_output=True, text=True, cwd=folder
-        )
-        total += int(listed.stdout.splitlines()[1].split()[0])
+        _run("clang", "-std=c99", "-Os", *target, "-Wall", "-Wextra", "-Werror",
+             f"-I{STUB / 'include'}", f"-I{STUB / 'src'}", "-isystem", headers, "-c", source,
+             "-o", "rv32.o", folder=folder)  # fmt: skip
+        total += int(_run("size", "rv32.o", folder=folder).splitlines()[1].split()[0])
     return total
 
 
 def measure() -> Footprint:
-    """Build both firmwares and return the figures. Raises CalledProcessError."""
-    compiler = subprocess.run(
-        ["arm-none-eabi-gcc", "-dumpfullversion"], check=True, capture_output=True, text=True
-    ).stdout.strip()
+    """Link all firmwares and return the figures. Raises CalledProcessError."""
+    compiler = _run("arm-none-eabi-gcc", "-dumpfullversion", folder=ROOT).strip()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        _make(folder / "every")
-        every = linked((folder / "every" / "board.elf.map").read_text())
-        graph = call_graph.read((folder / "every" / "src").glob("*.ci"), (STUB / "src").glob("*.c"))
+
+        def place(label: str) -> Path:
+            path = folder / re.sub(r"\W", "-", label)
+            path.mkdir()
+            return path
+
+        firmwares = {
+            label: link(firmware, place(label)) for label, (firmware, _) in _firmwares().items()
+        }
+        first = folder / re.sub(r"\W", "-", next(iter(firmwares)))
+        graph = call_graph.read((first / "src").glob("*.ci"), (STUB / "src").glob("*.c"))
         stack, way = max(graph.deepest(call) for call in CALLS)
-        generated = folder / "generated"
-        command = [sys.executable, "-m", "provision", "generate", str(SIMPLE_SCHEMA)]
-        subprocess.run(
-            [*command, "--out", str(generated)], check=True, cwd=ROOT, stdout=subprocess.DEVNULL
-        )
-        (source,) = generated.glob("*.c")
-        _make(folder / "simple", "generic", f"SCHEMA_C={source}")
-        simple = linked((folder / "simple" / "board_generic.map").read_text())
+        typical = _firmwares()["typical, two slots"][0]
         return Footprint(
             compiler,
-            every,
-            {file: sum(functions.values()) for file, functions in simple.items()},
-            _size_of_state(folder),
+            firmwares,
+            {each: link(typical, place(each), each) for each in PROCESSORS},
+            {each: link(firmware, place(each)).flash for each, firmware in _features().items()},
             stack,
             tuple(way),
             _rv32(folder),
@@ -167,70 +279,106 @@ def measure() -> Footprint:
 
 def page(footprint: Footprint) -> str:
     """Return FOOTPRINT.md."""
-    flash = footprint.flash
-    totals = footprint.totals()
-    what = (
-        "Made by `python scripts/footprint.py --write`; a test compares it. Bytes, for"
-        f" `-Os -mcpu=cortex-m0plus`, by arm-none-eabi-gcc {footprint.compiler}, linked with"
-        " `--gc-sections`: the firmware that passes the conformance kit. The port and the generated"
-        " data are not counted, the compiler's support routines are."
-    )
-    terms = (
-        "*RAM* is `struct pv`, beyond the settings structs, the line and the unit that the firmware"
-        " hands over. *Stack* is that of the deepest call without callbacks:"
-        f" {' → '.join(footprint.deepest)}. All objects, compiled by clang for RV32IMC, with"
-        f" nothing dropped by a linker: {footprint.rv32:,} bytes."
-    )
+    goals = {label: goal for label, (_, goal) in _firmwares().items()}
+    everything = footprint.firmwares["everything, four slots"]
     rows = [
         "# What the stub costs",
         "",
-        what,
+        (
+            "Made by `python scripts/footprint.py --write`; a test compares it. Bytes, for"
+            f" `-Os -mcpu=cortex-m0plus`, by arm-none-eabi-gcc {footprint.compiler}, linked with"
+            " `--gc-sections`: what is left of the stub, without the port and without what the"
+            " compiler's library adds."
+        ),
+        "",
+        "| firmware | flash | goal | data | `struct pv` | settings, twice | line | unit |",
+        "|---|---:|---:|---:|---:|---:|---:|---:|",
+    ]
+    for label, linked in footprint.firmwares.items():
+        ram = linked.ram
+        sizes = [linked.flash, goals[label], linked.data, ram["state"]]
+        sizes += [ram["settings"] + ram["staged"], ram["line"], ram["unit"]]
+        rows.append(f"| {label} | {' | '.join(f'{size:,}' for size in sizes)} |")
+    rows += [
+        "",
+        (
+            "*Everything* is the demo with trials, and all that a firmware can name. *Typical* has"
+            " network, text, secret, integer, yes-no, choice, host and port, *smallest* network,"
+            " text and integer; neither offers a request that not every board answers. *Data*"
+            " are the constants of the schema, with the deflated schema: in flash. The last"
+            " four columns are RAM."
+        ),
         "",
         "| | bytes | goal |",
         "|---|---:|---:|",
-        *(f"| {name} | {totals[name]:,} | {goal:,} |" for name, goal in GOALS.items()),
+        f"| stack | {footprint.stack:,} | {STACK_GOAL:,} |",
+        f"| `struct pv` | {everything.ram['state']:,} | {STATE_GOAL:,} |",
+        f"| generated data of the demo | {everything.data:,} | {DATA_GOAL:,} |",
         "",
-        terms,
+        (
+            "*Stack* is that of the deepest call without callbacks, in everything:"
+            f" {' → '.join(footprint.deepest)}."
+        ),
         "",
-        "| file | every kind | simple kinds |",
-        "|---|---:|---:|",
+        "What each feature takes, measured by linking everything with it and without:",
+        "",
+        "| feature | bytes |",
+        "|---|---:|",
+        *(
+            f"| {feature} | {everything.flash - size:,} |"
+            for feature, size in footprint.without.items()
+        ),
+        "",
+        (
+            "*Typical, two slots* on other processors. Tables of the AVR stay in program memory"
+            " (`PV_ROM`, pv.h). All objects, compiled by clang for RV32IMC, with nothing dropped by"
+            f" a linker: {footprint.rv32:,} bytes."
+        ),
+        "",
+        "| processor | flash | generated data | `struct pv` |",
+        "|---|---:|---:|---:|",
+        *(
+            f"| {each} | {linked.flash:,} | {linked.data:,} | {linked.ram['state']:,} |"
+            for each, linked in footprint.processors.items()
+        ),
     ]
-    rows += [
-        f"| {file} | {sum(flash[file].values()):,} | {footprint.simple.get(file, 0):,} |"
-        for file in sorted(flash)
-    ]
-    simple = footprint.simple
-    without = sum(simple[file] for file in ("pv_line.c", "pv_cbor.c", "pv_check.c", "pv_values.c"))
-    limits = (
-        "What limits it: lines, CBOR, the rules of the whole set and the checks of the simple"
-        f" kinds are {without:,} bytes by themselves, the conversation {simple['pv.c']:,}, and the"
-        f" store with its promises under power cuts {simple['pv_store.c']:,}."
+    files = sorted(
+        {file for linked in footprint.firmwares.values() for file, _ in linked.functions}
     )
-    rows += ["", limits]
-    rows += ["", "| function or table | file | bytes |", "|---|---|---:|"]
-    listed = [(size, label, file) for file in flash for label, size in flash[file].items()]
     rows += [
-        f"| {label} | {file} | {size:,} |" for size, label, file in sorted(listed, reverse=True)
+        "",
+        f"| file | {' | '.join(footprint.firmwares)} |",
+        f"|---|{'---:|' * len(footprint.firmwares)}",
     ]
+    for file in files:
+        sums = (
+            sum(size for (of, _), size in linked.functions.items() if of == file)
+            for linked in footprint.firmwares.values()
+        )
+        rows.append(f"| {file} | {' | '.join(f'{size:,}' for size in sums)} |")
+    rows += ["", "| function or table of everything | file | bytes |", "|---|---|---:|"]
+    listed = sorted(((size, label, file) for (file, label), size in everything.functions.items()))
+    rows += [f"| {label} | {file} | {size:,} |" for size, label, file in reversed(listed)]
     return "\n".join(rows) + "\n"
 
 
 def changes(old: str, footprint: Footprint) -> list[str]:
-    """Return a line for each figure with a goal: what it is, and what changed against a page."""
+    """Return a line for each firmware: its flash, and what changed against a page."""
     told = []
-    for name, size in footprint.totals().items():
-        match = re.search(rf"^\| {name} \| ([\d,]+) \|", old, re.MULTILINE)
+    for label, (_, goal) in _firmwares().items():
+        size = footprint.firmwares[label].flash
+        match = re.search(rf"^\| {label} \| ([\d,]+) \|", old, re.MULTILINE)
         before = int(match.group(1).replace(",", "")) if match else size
-        told.append(f"{name:22} {size:6,} bytes, goal {GOALS[name]:,}, change {size - before:+,}")
+        told.append(f"{label:24} {size:6,} bytes, goal {goal:,}, change {size - before:+,}")
     return told
 
 
 def main() -> int:
-    """Print the table, or write it."""
+    """Print the tables, or write them."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--write", action="store_true", help="put the table into FOOTPRINT.md")
+    parser.add_argument("--write", action="store_true", help="put the tables into FOOTPRINT.md")
     arguments = parser.parse_args()
     footprint = measure()
     old = PAGE.read_text(encoding="utf-8") if PAGE.exists() else ""

@@ -22,22 +22,26 @@ def test_the_page_says_what_the_build_has() -> None:
     assert footprint.page(measured) == written
 
 
-def test_unused_kinds_drop_out() -> None:
-    """A schema file of simple kinds carries no check of a URL, a host or a time zone."""
+def test_what_a_firmware_does_not_name_is_not_linked() -> None:
+    """A typical firmware carries neither undo nor trials, parts, time zones, nor their like."""
     measured = footprint.measure()
-    assert {"check_url", "check_host", "check_time_zone"} <= measured.flash["pv_values.c"].keys()
-    dropped = sum(measured.flash["pv_values.c"].values()) - measured.simple["pv_values.c"]
-    assert dropped > sum(
-        measured.flash["pv_values.c"][name] for name in ("check_url", "check_host")
-    )
+    everything = {file for file, _ in measured.firmwares["everything, four slots"].functions}
+    typical = {file for file, _ in measured.firmwares["typical, two slots"].functions}
+    optional = {"undo", "trial", "survey", "locate", "restart", "parts", "pins", "rules", "slots"}
+    optional |= {"time_zone", "decimal", "config"}
+    assert {f"pv_{each}.c" for each in optional} == everything - typical
+    assert typical - everything == {"pv_pair.c"}
+    assert all(size > 0 for size in measured.without.values())
+    whole = measured.firmwares["everything, four slots"].flash
+    assert all(size < whole for size in measured.without.values())
 
 
 def test_no_byte_order_is_assumed() -> None:
-    """By construction: no integer is read or written through a pointer to bytes, or a union.
+    """No integer is read or written through a pointer to bytes, or a union.
 
     With -Wcast-align=strict gcc reports every cast of a pointer to a type of larger alignment.
-    What goes through a pointer to void is a member of a settings struct, which both sides have in
-    the order of the machine, and a base's way back to the struct around it.
+    What goes through a pointer to void is a member of a settings struct or the header of a record,
+    which only this machine reads, and a base's way back to the struct around it.
     """
     command = ["arm-none-eabi-gcc", "-std=c99", "-mcpu=cortex-m0plus", "-mthumb", "-ffreestanding"]
     command += ["-fsyntax-only", "-Wcast-align=strict", f"-I{footprint.STUB / 'include'}"]
