@@ -363,6 +363,8 @@ enum pv_reason {
 #define PV_CAN_RECEIVES_WHILE_STORING 0x0080U
 /* The flash has a translation layer: old cells may keep what was erased. */
 #define PV_CAN_ERASE_NOT_PHYSICAL 0x0100U
+/* Values come whole only: each fits into `line` at its longest. */
+#define PV_CAN_WHOLE_VALUES 0x0200U
 
 /* What a pin can do. A sum of bits. */
 /* Digital input. */

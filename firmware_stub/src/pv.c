@@ -282,9 +282,6 @@ static uint8_t handle(pv *p, uint8_t version, pv_reader *body)
     if (!has_form(p, rule, body)) {
         return PV_REFUSE_MALFORMED;
     }
-    if (config->parts == NULL && (p->present & rule->ways[1]) != 0) {
-        return PV_REFUSE_NOT_OFFERED;
-    }
     if (is_repeat(p, rule)) {
         if (rule->type == PV_MSG_COMMIT) {
             pv_drop_staged(p);
@@ -423,6 +420,7 @@ static uint16_t capabilities_of(const pv *p)
         can &= ~(uint32_t)(PV_CAN_UNDO | PV_CAN_TRIAL);
     }
     can |= config->present != NULL ? PV_CAN_PRESENCE : 0;
+    can |= config->parts == NULL ? PV_CAN_WHOLE_VALUES : 0;
     return (uint16_t)can;
 }
 

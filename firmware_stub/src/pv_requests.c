@@ -215,14 +215,18 @@ static uint8_t set_field(pv *p)
 {
     const pv_argument *key = &p->arguments[PV_KEY_SET_FIELD_FIELD];
     uint16_t i = pv_find(p->schema, key->bytes, (size_t)key->number);
+    bool is_whole = pv_has_key(p, PV_KEY_SET_FIELD_VALUE);
     if (p->arguments[PV_KEY_SET_FIELD_OFFSET].number + p->arguments[PV_KEY_SET_FIELD_PART].number >
         p->arguments[PV_KEY_SET_FIELD_TOTAL].number) { /* of a whole value all are 0 */
         return PV_REFUSE_MALFORMED;
     }
+    if (!is_whole && p->config->parts == NULL) {
+        return PV_REFUSE_NOT_OFFERED;
+    }
     p->names_field = true;
-    return i == PV_NO_FIELD                           ? PV_REFUSE_UNKNOWN_FIELD
-           : pv_has_key(p, PV_KEY_SET_FIELD_VALUE) ? set_whole(p, i)
-                                                      : p->config->parts(p, i);
+    return i == PV_NO_FIELD ? PV_REFUSE_UNKNOWN_FIELD
+           : is_whole       ? set_whole(p, i)
+                            : p->config->parts(p, i);
 }
 
 /* ------------------------------------------------------------------ commit, discard, erase */

@@ -313,6 +313,8 @@ class Board(BoardState):
         part = _octets(body, SetFieldKey.PART)
         if offset + len(part) > total:
             raise RequestRefused(Refusal.MALFORMED)
+        if Capability.WHOLE_VALUES in self.capabilities:
+            raise RequestRefused(Refusal.NOT_OFFERED)
         self._staging.stage_part(self._setting(body), offset, total, part)
         return {
             SetFieldReplyKey.STAGED: len(self.staged),

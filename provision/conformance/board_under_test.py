@@ -20,6 +20,7 @@ from provision.contract.digest import staged_digest
 from provision.contract.profile import Item
 from provision.contract.table import (
     MAX_PIECE,
+    Capability,
     CommitKey,
     CommitReplyKey,
     DiscardKey,
@@ -118,9 +119,11 @@ class BoardUnderTest(Conversation):
         whole: Body = {SetFieldKey.FIELD: setting.key, SetFieldKey.VALUE: value}
         kind = setting.field.kind
         in_parts = takes_parts(kind) and type(value) is TYPES[kind]
-        if not (parts and value and in_parts) and self.fits(MessageType.SET_FIELD, whole):
+        if not (parts and value and in_parts and self.takes_parts) and self.fits(
+            MessageType.SET_FIELD, whole
+        ):
             return [whole]
-        if not in_parts or not isinstance(value, str | bytes):
+        if not in_parts or not isinstance(value, str | bytes) or not self.takes_parts:
             return []
         octets = value.encode() if isinstance(value, str) else value
         size = self.part_size(setting.key)
@@ -133,6 +136,11 @@ class BoardUnderTest(Conversation):
             }
             for at in range(0, len(octets), size)
         ]
+
+    @property
+    def takes_parts(self) -> bool:
+        """Whether values may come in parts (clause 6.4)."""
+        return Capability.WHOLE_VALUES not in self.capabilities
 
     def part_size(self, key: str) -> int:
         """Return how many bytes a part of this field can have in the board's line."""

@@ -378,6 +378,9 @@ class Capability(IntFlag):
     ERASE_NOT_PHYSICAL = 256
     """The flash has a translation layer: old cells may keep what was erased."""
 
+    WHOLE_VALUES = 512
+    """Values come whole only: each fits into `line` at its longest."""
+
 
 class Ability(IntFlag):
     """What a pin can do."""

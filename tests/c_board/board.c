@@ -145,7 +145,6 @@ board *board_new(const pv_schema *schema, const pv_flash *geometry, uint16_t lin
     b->config.schema = schema;
     b->config.store = geometry->slot_count == 2 ? &pv_store_pair : &pv_store_slots;
     b->config.requests = b->offers;
-    b->config.parts = pv_parts;
     b->config.flash = &b->geometry;
     b->config.context = b;
     b->config.settings = give(b, MEMORY_SETTINGS, schema->settings_size);
@@ -224,8 +223,9 @@ bool board_is_whole(const board *b)
 
 int board_start(board *b)
 {
-    const pv_config *config = &b->config;
+    pv_config *config = &b->config;
     const pv_request **next = b->offers;
+    config->parts = (config->capabilities & PV_CAN_WHOLE_VALUES) != 0 ? NULL : pv_parts;
     memset(b->offers, 0, sizeof b->offers);
     if ((config->capabilities & PV_CAN_UNDO) != 0) {
         *next++ = &pv_request_undo;
@@ -278,10 +278,10 @@ void board_stage_parts(board *b, uint16_t field, const uint8_t *bytes, size_t si
 void board_stage_number(board *b, uint16_t field, int32_t number)
 {
     uint8_t *member = (uint8_t *)b->config.staged + field_of(b, field)->offset;
-    if (field_of(b, field)->kind->layout == &pv_as_number) {
-        memcpy(member, &number, sizeof number);
-    } else {
+    if (field_of(b, field)->kind->layout->size == 1) {
         *member = (uint8_t)number;
+    } else {
+        memcpy(member, &number, sizeof number);
     }
     PV_STATE(b->config.staged, field) = PV_STAGED_VALUE;
 }

@@ -11,12 +11,13 @@ from typing import Any
 import pytest
 
 from provision.board.firmware import Surroundings
-from provision.board.state import Limits
+from provision.board.state import OFFERED, Limits
 from provision.conformance.checks import CHECKS
 from provision.conformance.findings import Report, Verdict
 from provision.conformance.kit import WATCHED
 from provision.conformance.watch import Setup
 from provision.contract.table import Capability, Run
+from provision.schema.capacity import whole_line
 from tests.conformance.c_boards import CBoard
 from tests.conformance.making import NETWORKS, Wrong, declaration
 from tests.conformance.virtual import hold
@@ -70,6 +71,7 @@ def test_every_check_applies_to_one_of_our_boards() -> None:
         python_report(schema="orchard-frost-alarm", surroundings=Surroundings(())),
         python_report(capabilities=Capability(0)),
         python_report(limits=Limits(listens=20_000)),
+        python_report(schema="trial-board", capabilities=Capability.WHOLE_VALUES),
     ]
     met = {f.title for report in reports for f in report.of(Verdict.MET)}
     everything = {f.title for report in reports for f in report.findings}
@@ -87,6 +89,7 @@ def test_every_check_applies_to_one_of_our_boards() -> None:
         ("nothing offered", {"capabilities": Capability(0)}),
         ("an end to its listening", {"limits": Limits(listens=20_000)}),
         ("log text beside its replies", {"chatty": True}),
+        ("no parts", {"schema": "trial-board", "capabilities": OFFERED | Capability.WHOLE_VALUES}),
     ],
 )
 def test_a_python_board_in_other_circumstances_meets_all(
@@ -164,3 +167,20 @@ def test_a_c_board_in_other_circumstances_meets_all(
     report = hold(board)
     board.close()
     assert not_met(report) == []
+
+
+def test_a_c_board_without_parts_meets_all(libraries: dict[str, ctypes.CDLL]) -> None:
+    """One whose config names no pv_parts, with the shortest line that its schema admits."""
+    declared = declaration("trial-board")
+    size = whole_line(declared.schema)
+    assert size is not None
+    board = CBoard(
+        libraries["trial-board"],
+        declared,
+        capabilities=EVERY_CAPABILITY | Capability.TRIAL | Capability.WHOLE_VALUES,
+        limits={"line": size - 8},  # CHECK (clause 2.1)
+    )
+    report = hold(board)
+    board.close()
+    assert not_met(report) == []
+    assert "the board takes values whole only" in not_applicable(report)

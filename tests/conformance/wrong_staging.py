@@ -10,8 +10,10 @@ from provision.board.engine import (
     _integer,
 )
 from provision.board.staging import RequestRefused, Staging
+from provision.board.state import OFFERED
 from provision.contract.messages import Message
 from provision.contract.table import (
+    Capability,
     Kind,
     Refusal,
     SetFieldKey,
@@ -102,6 +104,20 @@ def _longest_by_characters(field: Field, value: Value, code: Refusal) -> bool:
     return len(value) == limits(field)[1] < len(value.encode())
 
 
+WHOLE = OFFERED | Capability.WHOLE_VALUES
+
+
+class _TakesParts(Board):
+    """Takes parts, whatever it says."""
+
+    def _set_part(self, body: Body) -> Body:
+        said, self.capabilities = self.capabilities, self.capabilities & ~Capability.WHOLE_VALUES
+        try:
+            return super()._set_part(body)
+        finally:
+            self.capabilities = said
+
+
 STAGING_CASES: tuple[Case, ...] = (
     Case("6.4.21", "counts incomplete parts as staged", {"board": answering(_count_parts)}),
     Case("6.4.19", "gives the end of the part as received", {"board": answering(_received_of_part)}),
@@ -114,6 +130,9 @@ STAGING_CASES: tuple[Case, ...] = (
     Case("5.1.4", "keeps incomplete parts at discard", {"board": staging(forget=_stays_after_discard)}),
     Case("6.4.19", "gives `received` always", {"board": answering(lambda b, m, r: {**r, 2: r.get(2, 1)} if m.type == 7 else r)}),
     Case("6.4.2", "says range for an unknown field", {"board": other_code(R.UNKNOWN_FIELD, R.RANGE)}),
+    Case("6.4.22", "says malformed for parts where it takes none", {"schema": "trial-board", "capabilities": WHOLE, "board": other_code(R.NOT_OFFERED, R.MALFORMED)}),
+    Case("6.4.22", "takes parts though it says that it takes none", {"schema": "trial-board", "capabilities": WHOLE, "board": _TakesParts}),
+    Case("6.4.23", "takes no parts of a value beyond its line", {"capabilities": WHOLE}),
     Case("6.4.5", "says malformed for a gap", {"board": other_code(R.GAP, R.FORM)}),
     Case("9.1.1", "counts characters, not bytes", {"board": checking(_longest_by_characters)}),
     Case("9.1.1", "takes control characters", {"board": checking(of_kind(Kind.TEXT, R.CHARACTERS, lambda v: any(c < " " for c in v)))}),

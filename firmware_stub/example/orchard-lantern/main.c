@@ -8,7 +8,7 @@
 
 static pv p;
 static orchard_lantern settings, staged;
-static uint8_t line[PV_MAX_BODY + 8], unit[ORCHARD_LANTERN_PROGRAM_UNIT];
+static uint8_t line[ORCHARD_LANTERN_LINE_SIZE], unit[ORCHARD_LANTERN_PROGRAM_UNIT];
 
 /* The stub calls this when other settings came into force, or none are left. */
 static void apply(void *context)

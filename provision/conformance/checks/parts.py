@@ -11,7 +11,9 @@ from provision.conformance.findings import NotApplicable, NotMet
 from provision.conformance.sample_values import good_value
 from provision.conformance.steps import Steps
 from provision.conformance.wire import Body
+from provision.contract.profile import Item
 from provision.contract.table import (
+    Capability,
     DiscardKey,
     Kind,
     MessageType,
@@ -32,6 +34,8 @@ class Parts:
 
     def __init__(self, board: BoardUnderTest, *, secret: bool = False) -> None:
         self.board = board
+        if not board.takes_parts:
+            raise NotApplicable("the board takes values whole only")
         schema = board.known_schema()
         best: Setting | None = None
         for setting in schema.settings:
@@ -316,6 +320,34 @@ def parts_wrong(board: BoardUnderTest) -> Steps[None]:
                 yield from parts.gap(body, 0, "after a value in parts was refused")
 
 
+def whole_values(board: BoardUnderTest) -> Steps[None]:
+    """A board that takes values whole only has room in its line for each, and refuses parts."""
+    board.needs(Capability.WHOLE_VALUES)
+    for setting in board.known_schema().settings:
+        kind, (_, most) = setting.field.kind, limits(setting.field)
+        if takes_parts(kind):  # no other is longer than the shortest line
+            longest: Item = "x" * most if TYPES[kind] is str else bytes(most)
+            body: Body = {SetFieldKey.FIELD: setting.key, SetFieldKey.VALUE: longest}
+            if not board.fits(MessageType.SET_FIELD, body):
+                board.note(f"{setting.key} takes {most} bytes, which do not fit into `line` whole")
+        part: Body = {SetFieldKey.OFFSET: 0, SetFieldKey.TOTAL: 2, SetFieldKey.PART: b"a"}
+        for key in (setting.key, "no-such.field"):
+            yield from board.refused(
+                MessageType.SET_FIELD,
+                {SetFieldKey.FIELD: key, **part},
+                Refusal.NOT_OFFERED,
+                what=f"a part of {key}",
+            )
+        part[SetFieldKey.TOTAL] = 1
+        part[SetFieldKey.PART] = b"ab"
+        yield from board.refused(
+            MessageType.SET_FIELD,
+            {SetFieldKey.FIELD: setting.key, **part},
+            Refusal.MALFORMED,
+            what="a part beyond its total",
+        )
+
+
 PARTS_CHECKS = (
     Check(
         ("6.4.13", "6.4.10", "6.4.14", "6.4.15", "6.4.19", "6.4.20", "6.4.21"),
@@ -337,6 +369,11 @@ PARTS_CHECKS = (
         ("6.4.1", "6.4.3", "6.4.4", "6.4.14", "6.4.6", "9.1.21"),
         "Parts that cannot be are refused",
         parts_wrong,
+    ),
+    Check(
+        ("6.4.22", "6.4.23", "6.4.1"),
+        "A board that takes values whole only refuses parts",
+        whole_values,
     ),
 )
 """Values in parts; changes nothing that is stored."""

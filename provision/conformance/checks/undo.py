@@ -251,7 +251,7 @@ def restart_drops(board: BoardUnderTest) -> Steps[None]:
         expected = first
     texts = [s for s in schema.settings if s.field.kind in (Kind.TEXT, Kind.SECRET, Kind.BLOB)]
     part: Body | None = None
-    if texts:
+    if texts and board.takes_parts:
         part = {
             SetFieldKey.FIELD: texts[0].key,
             SetFieldKey.OFFSET: 0,

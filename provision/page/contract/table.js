@@ -144,6 +144,7 @@ export const Capability = /** @type {const} */ ({
   ERASE: 64,
   RECEIVES_WHILE_STORING: 128,
   ERASE_NOT_PHYSICAL: 256,
+  WHOLE_VALUES: 512,
 });
 
 export const Ability = /** @type {const} */ ({
