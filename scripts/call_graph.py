@@ -31,11 +31,20 @@ _TARGETS: Mapping[str, str] = {
     r"->put_start\(": r"pv_page page = \{(\w+), ",
     r"->put_entry\(": r"pv_page page = \{\w+, (\w+),",
     r"->check\(": r"^(?:static )?uint8_t (check_\w+|pv_check_range)\(const PV_ROM pv_schema",
-    r"layout->put\(": r"pv_layout (?:pv_)?as_\w+ = \{.+, (\w+), \w+, \w+\};",
-    r"layout->take\(": r"pv_layout (?:pv_)?as_\w+ = \{.+, (\w+), \w+\};",
+    r"layout->put\(": r"pv_layout (?:pv_as_|as_|)\w+ = \{.+, (\w+), \w+, \w+\};",
+    r"layout->take\(": r"pv_layout (?:pv_as_|as_|)\w+ = \{.+, (\w+), \w+\};",
     r"layout->adapt\(": r"^static bool (adapt)\(",
     r"\bis\(": r"\bpv_is_all\((\w+), ",
     r"\.answer\(|->answer\(": r"\{PV_RULES_OF_\w+, .+, (\w+)\}",
+    r"kept->stage\(": r"pv_keeping pv_keeps = \{.+, (\w+), \w+, \w+, \w+\};",
+    r"kept->settle\(": r"pv_keeping pv_keeps = \{.+, \w+, (\w+), \w+, \w+\};",
+    r"kept->yield\(": r"pv_keeping pv_keeps = \{.+, \w+, \w+, (\w+), \w+\};",
+    r"kept->drop\(": r"pv_keeping pv_keeps = \{.+, \w+, \w+, \w+, (\w+)\};",
+    r"assembly->begin\(": r"pv_assembly in_\w+ = \{(\w+), \w+, \w+, \w+, \w+\};",
+    r"\)->resume\(": r"pv_assembly in_\w+ = \{\w+, (\w+), \w+, \w+, \w+\};",
+    r"assembly->append\(": r"pv_assembly in_\w+ = \{\w+, \w+, (\w+), \w+, \w+\};",
+    r"\)->equals\(": r"pv_assembly in_\w+ = \{\w+, \w+, \w+, (\w+), \w+\};",
+    r"assembly->finish\(": r"pv_assembly in_\w+ = \{\w+, \w+, \w+, \w+, (\w+)\};",
     r"store->start\(": r"pv_store_kind pv_store_\w+ = \{.+, (\w+), \w+, \w+, \w+\};",
     r"store->commit\(": r"pv_store_kind pv_store_\w+ = \{.+, \w+, (\w+), \w+, \w+\};",
     r"store->erase\(": r"pv_store_kind pv_store_\w+ = \{.+, \w+, \w+, (\w+), \w+\};",
@@ -128,6 +137,8 @@ def read(graphs: Iterable[Path], sources: Iterable[Path]) -> Graph:
             line = lines[Path(file).name][int(number) - 1]
             targets = _targets(line, whole)
             if targets is not None:
+                if missing := targets - set(names.values()):
+                    raise UnknownCallError(f"{line.strip()}: {missing} is no function by that name")
                 graph.calls.setdefault(caller, set()).update(targets)
             elif _BOARDS_OWN.search(line):
                 graph.callbacks.add(caller)
@@ -139,7 +150,7 @@ def read(graphs: Iterable[Path], sources: Iterable[Path]) -> Graph:
 def _targets(line: str, whole: str) -> set[str] | None:
     for member, setting in _TARGETS.items():
         if re.search(member, line):
-            return set(re.findall(setting, whole, re.MULTILINE))
+            return set(re.findall(setting, whole, re.MULTILINE)) - {"NULL"}
     return None
 
 

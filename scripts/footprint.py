@@ -12,6 +12,7 @@ all that a firmware can name; each row of a feature is the same without it.
 from __future__ import annotations
 
 import argparse
+import functools
 import re
 import subprocess
 import sys
@@ -154,6 +155,7 @@ def _features() -> dict[str, Firmware]:
         },
         "trials": of_schema(trial=None),
         "values in parts": replace(full, parts=False),
+        "values kept in flash": _fields(full, lambda field: replace(field, kept=False)),
         "instances": of_schema(sections=once),
         "conditions": _fields(full, lambda field: replace(field, condition=None)),
         "pins and their conflicts": without(Kind.PIN),
@@ -248,6 +250,7 @@ def _rv32(folder: Path) -> int:
     return total
 
 
+@functools.cache
 def measure() -> Footprint:
     """Link all firmwares and return the figures. Raises CalledProcessError."""
     compiler = _run("arm-none-eabi-gcc", "-dumpfullversion", folder=ROOT).strip()

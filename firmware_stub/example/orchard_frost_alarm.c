@@ -213,12 +213,13 @@ static const PV_ROM pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
     },
     [ORCHARD_FROST_ALARM_SERVICE_CERTIFICATE] = {
         .key = service_certificate_key,
-        .kind = &pv_kind_blob,
+        .kind = &pv_kind_kept,
         .minimum = 1,
         .maximum = 2048,
         .tag = 0x00000011UL,
         .offset = offsetof(orchard_frost_alarm, service.certificate),
         .network = -1,
+        .flags = PV_KEPT,
     },
     [ORCHARD_FROST_ALARM_SERVICE_NOTICE] = {
         .key = service_notice_key,
@@ -848,6 +849,7 @@ const PV_ROM pv_schema orchard_frost_alarm_schema = {
     .digest = {0xff, 0x33, 0x2f, 0x35, 0x6d, 0x8a, 0x5d, 0xf1},
     .line_size = 0,
     .trial = &pv_trials,
+    .kept = &pv_keeps,
     .in_use = pv_in_use,
     .holds = pv_holds,
     .conflict = pv_pin_conflict,

@@ -130,12 +130,9 @@ typedef struct orchard_frost_alarm {
         /* Service key. Secret. 8 to 64 bytes. Required. The service shows it once, when the mast
          * is registered there. */
         char key[64 + 1];
-        /* Certificate. 1 to 2048 bytes. Of a service that has its own certificate authority: a
-         * file of at most 2,048 bytes. */
-        struct {
-            uint16_t length;
-            uint8_t bytes[2048];
-        } certificate;
+        /* Certificate. 1 to 2048 bytes, kept in flash: pv_read_kept. Of a service that has its
+         * own certificate authority: a file of at most 2,048 bytes. */
+        pv_kept certificate;
         /* Call when it freezes. 1 to 200 bytes. An address that the alarm calls when it goes
          * off, for example that of a telephone chain. */
         char notice[200 + 1];

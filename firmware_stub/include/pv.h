@@ -44,8 +44,10 @@ typedef struct pv_value_kind pv_value_kind; /* how values of one kind are checke
 typedef struct pv_request pv_request;       /* a request that a board may offer */
 typedef struct pv_store_kind pv_store_kind; /* where sets are kept */
 typedef struct pv_trial pv_trial;           /* trials [5.4] */
+typedef struct pv_keeping pv_keeping;       /* values that are kept in flash */
 
 extern const PV_ROM pv_value_kind PV_KINDS;
+extern const PV_ROM pv_value_kind pv_kind_kept; /* a blob that is kept in flash */
 
 #define PV_NO_FIELD 0xFFFFu
 
@@ -53,7 +55,8 @@ extern const PV_ROM pv_value_kind PV_KINDS;
 enum {
     PV_REQUIRED = 1,    /* a value must be in force while the field is active */
     PV_SECRET = 2,      /* the value never leaves the board */
-    PV_SHARES = 4       /* another pin field that shares may have the same pin */
+    PV_SHARES = 4,      /* another pin field that shares may have the same pin */
+    PV_KEPT = 8         /* the value is kept in flash, its member a pv_kept */
 };
 
 /* Flags of a field's state: settings struct, member state[field]. */
@@ -96,8 +99,15 @@ typedef struct pv_field {
  *   uint8_t              yes-no (0, 1), choice (index of the option)
  *   char[maximum + 1]    text, secret, passphrase (64 + 1), host, url, time-zone (63 + 1); ended by NUL
  *   {uint16_t length; uint8_t bytes[maximum];}   network-name (32), ip (16), hex, blob
+ *   pv_kept              blob with kept = "flash"
  * For kinds with fixed sizes the generator still writes minimum and maximum into the descriptor.
  */
+
+/* The member of a value that is kept in flash. Where it is changes with each commit: pv_read_kept(). */
+typedef struct pv_kept {
+    uint16_t length;
+    uint32_t at;
+} pv_kept;
 
 typedef struct pv_pin {
     uint8_t number;
@@ -137,6 +147,7 @@ struct pv_schema {
     uint8_t digest[8];
 
     const PV_ROM pv_trial *trial;   /* pv_trials, or NULL */
+    const PV_ROM pv_keeping *kept;  /* pv_keeps if there are fields with PV_KEPT, or NULL */
     pv_test *in_use;                /* pv_in_use if there are instances that may be out of use, or NULL */
     pv_test *holds;                 /* pv_holds if a field has a condition, or NULL */
     pv_search *conflict;            /* pv_pin_conflict if there are two fields for pins, or NULL */
@@ -145,6 +156,7 @@ struct pv_schema {
 extern const PV_ROM pv_store_kind pv_store_slots;     /* 3 to 8 slots of flash; four give every promise of STORAGE.md */
 extern const PV_ROM pv_store_kind pv_store_pair;      /* 2 slots of flash; neither undo nor trial */
 extern const PV_ROM pv_trial pv_trials;
+extern const PV_ROM pv_keeping pv_keeps;
 pv_test pv_in_use;
 pv_test pv_holds;
 pv_search pv_pin_conflict;
@@ -259,6 +271,11 @@ uint8_t pv_store_state(const pv *p);
 
 /* Whether a value is in force for the field and the field is active. */
 bool pv_has(const pv *p, uint16_t field);
+
+/* Reads bytes of a value that is kept in flash, from `offset` on. False if no value is in force for the
+ * field, if it is not that long, or if the flash could not be read. What was read before and after a call
+ * of apply may be of two sets. */
+bool pv_read_kept(pv *p, uint16_t field, uint16_t offset, void *to, uint16_t size);
 
 #ifdef __cplusplus
 }

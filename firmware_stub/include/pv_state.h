@@ -53,6 +53,7 @@ struct pv {
     bool holds_set;       /* it is a set: it has a token, the board is not empty */
     uint8_t starts_left;  /* of a set on trial; 0: confirmed */
     uint8_t slot;         /* where there are slots */
+    uint8_t staging;      /* the slot where values are staged that are kept in flash, or PV_NO_SLOT */
 
     /* Sending [2.1]: what was not sent yet of the characters, and of the bits. */
     uint8_t bit_count;
@@ -106,6 +107,8 @@ struct pv {
 
     uint32_t bits;        /* the last bit_count of them were not sent yet: fewer than make a character */
     uint32_t write_at;    /* in flash: where the unit goes that fills */
+    uint32_t staging_at;  /* the same in the slot where values are staged */
+    uint32_t aside_at;    /* there: the last unit that was put aside */
     uint32_t detail;      /* of a refusal [7.1] */
 
     /* The record in force. */

@@ -120,6 +120,8 @@
 #define PV_MIN_SLOTS 2U
 /* Slots: the fewest slots that keep the older set, which undo and trial need. */
 #define PV_MIN_SLOTS_OF_OLDER 3U
+/* Slots: the fewest slots with which values are kept in flash alone. */
+#define PV_MIN_SLOTS_OF_KEPT 4U
 /* Slots: the most slots of the settings. */
 #define PV_MAX_SLOTS 8U
 
@@ -215,7 +217,7 @@ enum pv_refusal {
     /* A network name and its passphrase are set together or not at all; `other` is the missing
      * one. */
     PV_REFUSE_PARTNER = 22,
-    /* The memory could not be written or read back (clauses 6.5 and 6.7). */
+    /* The memory could not be written or read back (clauses 6.4, 6.5 and 6.7). */
     PV_REFUSE_STORAGE = 23,
     /* There is no older set, or it would be incomplete under this firmware. */
     PV_REFUSE_NO_OLDER_SET = 24,

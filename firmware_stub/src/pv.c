@@ -439,6 +439,7 @@ int pv_start(pv *p, const pv_config *config)
     p->capabilities = capabilities_of(p);
     p->defect.field = PV_NO_FIELD;
     p->step = PV_NO_STEP;
+    p->staging = PV_NO_SLOT;
     p->started = pv_now(p);
     p->answered = p->started;
     /* Memory may come through a reset, with what it cut short. */

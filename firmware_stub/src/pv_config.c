@@ -23,10 +23,16 @@ static bool takes_values(const pv_config *config)
            (config->schema->line_size != 0 && config->line_size >= config->schema->line_size);
 }
 
+/* Whether there is a slot to stage values in, beside those of two sets and of the commit. */
+static bool keeps_values(const pv_config *config)
+{
+    return config->store->keeps_older && config->flash->slot_count >= PV_MIN_SLOTS_OF_KEPT;
+}
+
 bool pv_is_sound(const pv_config *config)
 {
     return config->store != NULL && config->flash != NULL && is_divided(config->flash, config->store) &&
-           takes_values(config) && config->unit != NULL && config->settings != NULL && config->staged != NULL &&
+           takes_values(config) && (config->schema->kept == NULL || keeps_values(config)) && config->unit != NULL && config->settings != NULL && config->staged != NULL &&
            config->line != NULL && config->write != NULL && config->clock != NULL &&
            config->line_size >= PV_MIN_BODY_LIMIT + PV_CHECK_SIZE &&
            config->line_size <= PV_MAX_BODY + PV_CHECK_SIZE && config->credit >= config->line_size + 3 &&

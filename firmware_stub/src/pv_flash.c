@@ -33,6 +33,11 @@ uint32_t pv_room(const pv_flash *flash)
     return flash->slot_size > rest ? flash->slot_size - rest : 0;
 }
 
+uint32_t pv_payload_at(const pv *p, uint8_t slot)
+{
+    return slot * p->flash->slot_size + padded(p->flash, sizeof p->record);
+}
+
 bool pv_flash_read(pv *p, uint32_t at, void *to, size_t size)
 {
     return p->flash->read(p->config->context, at, to, size) == 0;
@@ -51,8 +56,7 @@ static bool read_header_once(pv *p, uint8_t slot)
 /* Opens the payload of the record whose header was read, or written. */
 static void open_slot(pv *p, pv_reader *from, uint8_t slot)
 {
-    const pv_flash *flash = p->flash;
-    pv_payload_open(p, from, slot * flash->slot_size + padded(flash, sizeof p->record), p->record.length);
+    pv_payload_open(p, from, pv_payload_at(p, slot), p->record.length);
 }
 
 bool pv_header_read(pv *p, uint8_t slot)
@@ -120,7 +124,7 @@ bool pv_slot_load(pv *p, uint8_t slot, void *settings)
 
 /* ------------------------------------------------------------------ writing */
 
-static void write_bytes(pv_sink *self, const uint8_t *bytes, size_t size)
+void pv_write_bytes(pv_sink *self, const uint8_t *bytes, size_t size)
 {
     pv *p = (pv *)(void *)self;
     const pv_config *config = p->config;
@@ -135,12 +139,11 @@ static void write_bytes(pv_sink *self, const uint8_t *bytes, size_t size)
     }
 }
 
-/* Fills the unit that was begun. */
-static void write_padding(pv *p)
+void pv_write_padding(pv *p)
 {
     static const uint8_t erased = 0xFF;
     while (p->unit_fill > 0 && !p->write_failed) {
-        write_bytes(&p->out, &erased, 1);
+        pv_write_bytes(&p->out, &erased, 1);
     }
 }
 
@@ -158,7 +161,7 @@ static bool is_blank(pv *p, uint8_t slot)
     return byte == 0xFF && !from.failed;
 }
 
-static bool erase_slot(pv *p, uint8_t slot)
+bool pv_slot_erase(pv *p, uint8_t slot)
 {
     const pv_flash *flash = p->flash;
     uint32_t done;
@@ -177,7 +180,7 @@ static void copy_payload(pv *p, uint8_t slot)
     uint8_t byte;
     open_slot(p, &from, slot);
     while (pv_left(&from) > 0 && pv_read(&from, &byte, 1)) {
-        write_bytes(&p->out, &byte, 1);
+        pv_write_bytes(&p->out, &byte, 1);
     }
     pv_wipe(p->chunk, sizeof p->chunk);
 }
@@ -185,27 +188,30 @@ static void copy_payload(pv *p, uint8_t slot)
 bool pv_slot_write(pv *p, uint8_t slot, uint8_t source)
 {
     uint32_t seal[2];
+    if (p->schema->kept != NULL) {
+        p->schema->kept->yield(p);
+    }
     p->record.crc = pv_record_crc(p);
     seal[0] = SEAL;
     seal[1] = ~p->record.crc;
     p->slots[slot] &= PV_WORN;
-    p->out.take = write_bytes;
+    p->out.take = pv_write_bytes;
     p->write_at = slot * p->flash->slot_size;
     p->unit_fill = 0;
-    p->write_failed = !erase_slot(p, slot);
+    p->write_failed = !pv_slot_erase(p, slot);
     pv_give(&p->out, &p->record, sizeof p->record);
-    write_padding(p);
+    pv_write_padding(p);
     if (source != PV_NO_SLOT) {
         copy_payload(p, source);
     } else if (p->record.length > 0) {
         pv_payload_put(p, &p->out);
     }
-    write_padding(p);
+    pv_write_padding(p);
 
     /* The seal is begun only once all before it has been read back. */
     p->write_failed = p->write_failed || (look_once(p, slot) & PV_VALID) == 0;
     pv_give(&p->out, seal, sizeof seal);
-    write_padding(p);
+    pv_write_padding(p);
     p->write_failed = p->write_failed || (look_once(p, slot) & PV_SEALED) == 0;
     p->slots[slot] = (uint8_t)(p->write_failed ? PV_WORN : p->slots[slot] & ~PV_WORN);
     pv_wipe(p->config->unit, p->flash->program_unit);

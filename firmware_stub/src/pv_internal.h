@@ -200,6 +200,9 @@ uint32_t pv_staged_digest(pv *p); /* [6.5] */
 /* The staged set has become the stored one. */
 void pv_settings_overlay(pv *p);
 
+/* Wipes what memory holds of a staged value, or of its parts. */
+void pv_wipe_staged(pv *p, uint16_t field);
+
 /* Forgets what is staged, incomplete parts too. */
 void pv_drop_staged(pv *p);
 
@@ -216,6 +219,9 @@ bool pv_is_payload(pv_reader *from);
 void pv_payload_load(pv_reader *from, void *settings);
 /* The payload of a commit: for every field in schema order the value that is then stored. */
 void pv_payload_put(const pv *p, pv_sink *to);
+/* What it has of one field, and the start of that, before the value. */
+void pv_payload_put_entry(const pv *p, pv_sink *to, uint16_t field);
+void pv_payload_put_start(pv_sink *to, const PV_ROM pv_field *field);
 
 /* ------------------------------------------------------------------ what is durable: pv_slots.c, pv_pair.c */
 
@@ -279,6 +285,16 @@ enum {
 /* The longest payload that a slot holds, header and seal being there too. 0: not even those. */
 uint32_t pv_room(const pv_flash *flash);
 bool pv_flash_read(pv *p, uint32_t at, void *to, size_t size);
+/* Where the payload of a slot's record is. */
+uint32_t pv_payload_at(const pv *p, uint8_t slot);
+
+/* Erases a slot, and sees to it that it reads so. */
+bool pv_slot_erase(pv *p, uint8_t slot);
+/* A sink's `take`: writes unit after unit from p->write_at on, which is erased. The second fills the
+ * unit that was begun. p->write_failed says whether the flash took all. */
+void pv_write_bytes(pv_sink *self, const uint8_t *bytes, size_t size);
+void pv_write_padding(pv *p);
+
 /* What comes after the newest generation in any slot. */
 uint32_t pv_next_generation(const pv *p);
 
@@ -310,6 +326,8 @@ void pv_load_in_force(pv *p);
 
 /* The set to which a trial that ends badly goes back, or PV_NO_SLOT. */
 uint8_t pv_slots_confirmed(const pv *p);
+/* A slot that is not needed now, nor for the next commit if there are four; or PV_NO_SLOT. */
+uint8_t pv_slots_spare(const pv *p);
 /* The set to which undo goes back, or PV_NO_SLOT. */
 uint8_t pv_slots_older(const pv *p);
 /* Writes a copy of a record as the newest, as a set of its own or as the same. `settings`: where to load
@@ -362,6 +380,25 @@ struct pv_request {
 /* What every board answers: pv_requests.c. */
 enum { PV_EVERY_BOARD = 8 };
 extern const PV_ROM pv_request pv_every_board[PV_EVERY_BOARD];
+
+/* How a value is put together from parts. What is held is that of p->part_field. */
+typedef struct pv_assembly {
+    bool (*begin)(pv *p, uint16_t field, uint16_t total); /* false: there is no room */
+    bool (*resume)(pv *p, uint16_t field); /* before the next part; false: the parts before are lost */
+    bool (*append)(pv *p, uint16_t field, uint16_t offset, const uint8_t *bytes, uint16_t size);
+    /* Whether what is held is that at this offset. */
+    bool (*equals)(pv *p, uint16_t field, uint16_t offset, const uint8_t *bytes, uint16_t size);
+    /* Checks the whole value, and writes the member. Returns 0 or PV_REFUSE_. */
+    uint8_t (*finish)(pv *p, uint16_t field, uint16_t total);
+} pv_assembly;
+
+struct pv_keeping {
+    const PV_ROM pv_assembly *parts;
+    uint8_t (*stage)(pv *p, uint16_t field, const pv_reader *value); /* whole; 0 or PV_REFUSE_ */
+    void (*settle)(pv *p); /* what is staged was stored, and is laid over the settings next */
+    void (*yield)(pv *p);  /* the unit is written next by somebody else */
+    void (*drop)(pv *p);   /* wipes what was staged */
+};
 
 struct pv_trial {
     const PV_ROM pv_request *confirm;

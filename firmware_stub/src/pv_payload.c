@@ -180,18 +180,27 @@ void pv_payload_load(pv_reader *from, void *settings)
 
 /* ------------------------------------------------------------------ writing */
 
+void pv_payload_put_start(pv_sink *to, const PV_ROM pv_field *field)
+{
+    pv_put_head(to, PV_ARRAY, 3);
+    pv_put_text(to, field->key);
+    pv_put_uint(to, field->tag);
+}
+
+void pv_payload_put_entry(const pv *p, pv_sink *to, uint16_t i)
+{
+    const PV_ROM pv_field *field = &p->schema->fields[i];
+    const uint8_t *settings = pv_is_staged(p, i) ? p->staged : p->settings;
+    if ((settings[i] & PV_IS_SET) != 0) {
+        pv_payload_put_start(to, field);
+        pv_encode_value(to, field, settings);
+    }
+}
+
 void pv_payload_put(const pv *p, pv_sink *to)
 {
-    const PV_ROM pv_schema *schema = p->schema;
     uint16_t i;
-    for (i = 0; i < schema->field_count; i++) {
-        const PV_ROM pv_field *field = &schema->fields[i];
-        const uint8_t *settings = pv_is_staged(p, i) ? p->staged : p->settings;
-        if ((settings[i] & PV_IS_SET) != 0) {
-            pv_put_head(to, PV_ARRAY, 3);
-            pv_put_text(to, field->key);
-            pv_put_uint(to, field->tag);
-            pv_encode_value(to, field, settings);
-        }
+    for (i = 0; i < p->schema->field_count; i++) {
+        pv_payload_put_entry(p, to, i);
     }
 }

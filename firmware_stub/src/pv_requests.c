@@ -185,7 +185,7 @@ void pv_forget_parts(pv *p, uint16_t next)
     if (p->part_field == next) {
         p->part_field = PV_NO_FIELD;
     } else if (p->part_held < p->part_total) {
-        pv_member_wipe(&p->schema->fields[p->part_field], p->staged);
+        pv_wipe_staged(p, p->part_field);
         p->part_field = PV_NO_FIELD;
     }
 }
@@ -201,7 +201,9 @@ static uint8_t set_whole(pv *p, uint16_t i)
         pv_fall_back(p, staged, i);
         staged[i] |= PV_IS_STAGED;
     } else {
-        uint8_t refusal = pv_decode_value(p->schema, &p->schema->fields[i], &from, staged);
+        const PV_ROM pv_field *field = &p->schema->fields[i];
+        uint8_t refusal = (field->flags & PV_KEPT) != 0 ? p->schema->kept->stage(p, i, &from)
+                                                        : pv_decode_value(p->schema, field, &from, staged);
         if (refusal != 0) {
             return refusal;
         }
@@ -245,6 +247,9 @@ static uint8_t commit(pv *p)
     }
     if (refusal != 0) {
         return refusal;
+    }
+    if (p->schema->kept != NULL) {
+        p->schema->kept->settle(p);
     }
     pv_settings_overlay(p);
     pv_drop_staged(p);

@@ -125,6 +125,15 @@ uint8_t pv_check_whole(pv *p)
 
 /* ------------------------------------------------------------------ the staged set */
 
+void pv_wipe_staged(pv *p, uint16_t i)
+{
+    const PV_ROM pv_field *field = &p->schema->fields[i];
+    pv_member_wipe(field, p->staged);
+    if ((field->flags & PV_KEPT) != 0) {
+        pv_wipe(p->config->unit, p->flash->program_unit);
+    }
+}
+
 uint16_t pv_staged_count(const pv *p)
 {
     uint16_t count = 0;
@@ -174,4 +183,7 @@ void pv_drop_staged(pv *p)
 {
     pv_wipe(p->staged, (size_t)p->schema->settings_size);
     p->part_field = PV_NO_FIELD;
+    if (p->schema->kept != NULL) {
+        p->schema->kept->drop(p);
+    }
 }

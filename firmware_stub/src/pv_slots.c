@@ -66,10 +66,11 @@ uint8_t pv_slots_older(const pv *p)
     return pv_choose_slot(p, others, PV_VALID | PV_HOLDS_SET, false);
 }
 
-/* What no ordinary write takes: the record in force, and what undo or a bad end of the trial needs. */
+/* What no ordinary write takes: the record in force, what undo or a bad end of the trial needs, and where
+ * values are staged. */
 static uint8_t kept(const pv *p)
 {
-    return bit(p->slot) | bit(pv_slots_older(p));
+    return bit(p->slot) | bit(pv_slots_older(p)) | bit(p->staging);
 }
 
 /* The slot to write next, beside those that are kept: one that holds nothing, else the oldest, so that
@@ -84,6 +85,11 @@ static uint8_t pick(const pv *p, uint8_t keep)
     }
     blank = open & (uint8_t)~having(p, PV_VALID);
     return pv_choose_slot(p, blank != 0 ? blank : open, 0, true);
+}
+
+uint8_t pv_slots_spare(const pv *p)
+{
+    return pick(p, kept(p));
 }
 
 /* Takes records back: from here on these slots hold none. */

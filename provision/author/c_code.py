@@ -266,7 +266,8 @@ class _Code:
             ),
         }
         secret = "Secret. " if field.is_secret else ""
-        return secret + words.get(field.kind, f"{span} bytes")
+        kept = ", kept in flash: pv_read_kept" if field.kept else ""
+        return secret + words.get(field.kind, f"{span} bytes") + kept
 
     def _default_words(self, section: Section, field: Field) -> str | None:
         words = self._plain_default_words(section, field)
@@ -377,7 +378,7 @@ class _Code:
         yield f"    .key = {name}_key,"
         if former_keys(setting):
             yield f"    .was = {name}_was,"
-        yield f"    .kind = &pv_kind_{field.kind.name.lower()},"
+        yield f"    .kind = &pv_kind_{'kept' if field.kept else field.kind.name.lower()},"
         if field.condition:
             yield f"    .condition = &{name}_asked_if,"
         if _names(field):
@@ -403,6 +404,7 @@ class _Code:
             "PV_REQUIRED": self.schema.needs_value(field),
             "PV_SECRET": field.is_secret,
             "PV_SHARES": field.shares,
+            "PV_KEPT": field.kept,
         }
         return " | ".join(name for name, there in flags.items() if there)
 
@@ -453,6 +455,8 @@ class _Code:
         fields = [setting.field for setting in self.schema.settings]
         if self.schema.trial and self.declaration.board.slots >= MIN_SLOTS_OF_OLDER:
             yield "trial", "&pv_trials"
+        if any(field.kept for field in fields):
+            yield "kept", "&pv_keeps"
         if any(
             section.repeat and section.repeat.least < section.repeat.most
             for section in self.schema.sections
@@ -495,7 +499,9 @@ def _repeats(section: Section) -> str | None:
 def _member(field: Field) -> Iterator[str]:
     name = c_names.member(field.key)
     length = capacity.member_length(field)
-    if field.kind in capacity.TEXT_KINDS:
+    if field.kept:
+        yield f"pv_kept {name};"
+    elif field.kind in capacity.TEXT_KINDS:
         yield f"char {name}[{length} + 1];"
     elif field.kind in capacity.BYTE_KINDS:
         yield "struct {"

@@ -170,7 +170,7 @@ class Refusal(IntEnum):
     """
 
     STORAGE = 23
-    """The memory could not be written or read back (clauses 6.5 and 6.7)."""
+    """The memory could not be written or read back (clauses 6.4, 6.5 and 6.7)."""
 
     NO_OLDER_SET = 24
     """There is no older set, or it would be incomplete under this firmware."""

@@ -22,6 +22,8 @@ LONGEST_LINE = MAX_BODY + _CHECK_SIZE
 
 HEADER_SIZE = 48
 SEAL_SIZE = 8
+KEPT_SIZE = 8
+"""The struct's member of a value that is kept in flash: its length, and where it is."""
 
 TEXT_KINDS = {kind for kind, of in VALUE_TYPES.items() if of is str} - {Kind.CHOICE}
 BYTE_KINDS = {kind for kind, of in VALUE_TYPES.items() if of is bytes}
@@ -81,6 +83,8 @@ def member_length(field: Field) -> int:
 
 def _member(field: Field) -> tuple[int, int]:
     """Return size and alignment of a field's member in the settings struct."""
+    if field.kept:
+        return KEPT_SIZE, 4
     longest = member_length(field)
     if field.kind in TEXT_KINDS:
         return longest + 1, 1

@@ -72,6 +72,8 @@ class Field:
     schemes: tuple[str, ...] = ()
     secret: bool = False
     families: int = 3
+    kept: bool = field(default=False, compare=False)
+    """Whether the firmware keeps the value in flash alone; nothing that a host is told."""
 
     @property
     def is_secret(self) -> bool:

@@ -106,6 +106,9 @@ MIN_SLOTS = 2
 MIN_SLOTS_OF_OLDER = 3
 """Slots: the fewest slots that keep the older set, which undo and trial need."""
 
+MIN_SLOTS_OF_KEPT = 4
+"""Slots: the fewest slots with which values are kept in flash alone."""
+
 MAX_SLOTS = 8
 """Slots: the most slots of the settings."""
 

@@ -17,6 +17,7 @@ from provision.schema.model import Condition, Field, Pin, Schema, Value
 from provision.schema.table import (
     KINDS_IN_CONDITIONS,
     MAX_CONDITION_VALUES,
+    MIN_SLOTS_OF_KEPT,
     MIN_SLOTS_OF_OLDER,
 )
 from provision.schema.values import check_value
@@ -423,6 +424,13 @@ def check_sizes(
             ("trial",),
             f"a trial needs a third slot, and the board has {board.slots}",
             "raise `slots` to 3 or 4, or leave `trial` out",
+        )
+    kept = next((setting for setting in schema.settings if setting.field.kept), None)
+    if kept is not None and board.slots < MIN_SLOTS_OF_KEPT:
+        report.add(
+            ("board", "slots"),
+            f"`{kept.base_key}` is kept in flash, and the board has {board.slots} slots",
+            f"make them {MIN_SLOTS_OF_KEPT}, or leave `kept` out",
         )
     deflated = zlib.compress(inflated, 9, -zlib.MAX_WBITS)
     if len(deflated) > board.flash_size - board.settings_size:

@@ -40,6 +40,7 @@ OF_KIND: dict[Kind, tuple[str, ...]] = {
     )
     for kind, keys in KEYS_OF_KINDS.items()
 }
+OF_KIND[Kind.BLOB] += ("kept",)  # the firmware's affair: a schema has no key for it
 _EVERY_ATTRIBUTE = tuple(
     dict.fromkeys((*EVERY_KIND, *(name for names in OF_KIND.values() for name in names)))
 )
@@ -271,7 +272,19 @@ def _of_kind(table: Table, field: Field, section_key: str | None) -> Field:
         field = replace(field, unit=unit or "ms")
     elif kind in (Kind.HEX, Kind.BLOB):
         field = replace(field, secret=table.get("secret", reading.flag) or False)
+        field = replace(field, kept=kind is Kind.BLOB and _is_kept(table))
     return _with_limits(table, field)
+
+
+def _is_kept(table: Table) -> bool:
+    kept = table.get("kept", reading.word({"flash": True})) or False
+    if kept and "default" in table.content:
+        table.wrong(
+            "default",
+            "a value that is kept in flash has a default",
+            "leave it out, since the firmware has its own bytes in flash already",
+        )
+    return kept
 
 
 def _with_limits(table: Table, field: Field) -> Field:

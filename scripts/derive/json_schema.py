@@ -459,6 +459,13 @@ def _own_keys(source: Table) -> dict[str, tuple[str, str]]:
         "Key only",
         "Whether only the network's key is stored, which the dialog derives from the passphrase.",
     )
+    own["kept"] = (
+        "Kept",
+        (
+            "`flash`: the firmware reads the value from flash piece by piece, and it takes no RAM."
+            f" Needs {limits.MIN_SLOTS_OF_KEPT} slots, and admits no default."
+        ),
+    )
     return own
 
 
@@ -517,6 +524,7 @@ def _value(kind: Kind, name: str) -> Json:
         ),
         "families": _list_of({"enum": list(FAMILIES)}, len(FAMILIES)),
         "secret": {"type": "boolean", "default": False},
+        "kept": _word(("flash",)),
     }
     return others[name]
 
@@ -600,6 +608,8 @@ def _rules(kind: Kind) -> Iterable[Json]:
             yield _where("families", [family], default)
     elif kind in (Kind.HEX, Kind.BLOB):
         yield _where("secret", True, {"not": {"required": ["default"]}})
+        if kind is Kind.BLOB:
+            yield _where("kept", "flash", {"not": {"required": ["default"]}})
 
 
 # ------------------------------------------------------------------------------------ the document

@@ -28,7 +28,7 @@ def test_what_a_firmware_does_not_name_is_not_linked() -> None:
     everything = {file for file, _ in measured.firmwares["everything, four slots"].functions}
     typical = {file for file, _ in measured.firmwares["typical, two slots"].functions}
     optional = {"undo", "trial", "survey", "locate", "restart", "parts", "pins", "rules", "slots"}
-    optional |= {"time_zone", "decimal", "config"}
+    optional |= {"kept", "time_zone", "decimal", "config"}
     assert {f"pv_{each}.c" for each in optional} == everything - typical
     assert typical - everything == {"pv_pair.c"}
     assert all(size > 0 for size in measured.without.values())

@@ -112,8 +112,8 @@ PLANTS = (
             (SLOTS, "    settle(p);\n", "    (void)settle;\n"),
             (
                 FLASH,
-                "while ((slot = pv_newest(p, 0xFF, PV_VALID))",
-                "while ((slot = pv_newest(p, 0xFF, PV_VALID | PV_SEALED))",
+                "while ((slot = pv_choose_slot(p, 0xFF, PV_VALID, false))",
+                "while ((slot = pv_choose_slot(p, 0xFF, PV_VALID | PV_SEALED, false))",
             ),
         ),
         frozenset({3}),

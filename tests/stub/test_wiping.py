@@ -15,7 +15,7 @@ import random
 import re
 import shutil
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
@@ -32,7 +32,18 @@ from tests.vectors.boards import declaration
 PRIVATE_STACK = Path(__file__).with_name("private_stack.c")
 LEVELS = ("-O0", "-Os", "-O2")
 STAGED_LIFETIME_MS = 600_000  # protocol.md, clause 11: staged-lifetime
-BOARD = declaration("board")
+BOARD = declaration("board")  # its certificate is kept in flash alone
+IN_MEMORY = replace(
+    BOARD,
+    firmware_name="in-memory",
+    schema=replace(
+        BOARD.schema,
+        sections=tuple(
+            replace(each, fields=tuple(replace(field, kept=False) for field in each.fields))
+            for each in BOARD.schema.sections
+        ),
+    ),
+)
 RUN = 6  # bytes of a secret that are one too many
 TOKENS = [bytes([number]) * 8 for number in range(4)]
 
@@ -47,6 +58,8 @@ class Canary:
     """Another value of the field; shorter, where the field allows it."""
     part: int
     """Bytes of a part; 0: whole."""
+    kept: bool = False
+    """Whether its field is kept in flash alone."""
 
     @property
     def content(self) -> bytes:
@@ -72,9 +85,10 @@ def _canaries() -> list[Canary]:
         ("octets.cert", chance.randbytes(300), b"short"),
     ]
     return [
-        Canary(key, value, other, part)
+        Canary(key, value, other, part, kept)
         for key, value, other in values
         for part in (0, 7 if len(value) < 100 else 90)
+        for kept in ((False, True) if key == "octets.cert" else (False,))
     ]
 
 
@@ -85,7 +99,8 @@ class Lab(Stub):
     """The stub on a stack of its own, with nothing of Python below it."""
 
     def __init__(self, library: c.CDLL, canary: Canary) -> None:
-        super().__init__(library, BOARD, without=["apply", "locate", "survey"])
+        declared = BOARD if canary.kept else IN_MEMORY
+        super().__init__(library, declared, without=["apply", "locate", "survey"])
         self.canary = canary
         self._traces = canary.traces()
         self._values: dict[str, str | bytes | None] = {}
@@ -146,7 +161,7 @@ class Lab(Stub):
         body: dict[int, Item] = {1: self.canary.key, 3: 0, 4: len(self.canary.content)}
         reply = self.ask(Type.SET_FIELD, {**body, 5: self.canary.content[:half]})
         assert reply.type == Type.SET_FIELD_REPLY
-        self.only_in("staged", *stored)
+        self.only_in("staged", *(["unit"] if self.canary.kept else []), *stored)
 
     def commit(self, token: bytes = TOKENS[0], *, wrong: int = 0) -> Message:
         """Commit what is staged."""
@@ -170,7 +185,13 @@ class Lab(Stub):
         return present
 
     def only_in(self, *places: str) -> None:
-        """Assert that the secret is found in these places, and nowhere else."""
+        """Assert that the secret is found in these places, and nowhere else.
+
+        One that is kept in flash alone is there where another would be in a struct.
+        """
+        if self.canary.kept:
+            moved = {"staged": "flash", "settings": "flash"}
+            places = tuple(moved.get(place, place) for place in places)
         memory = {
             "state": self.state.bytes(),
             "line": self.line.bytes(),
@@ -182,6 +203,13 @@ class Lab(Stub):
         }
         found = {place for place, content in memory.items() if self._has_trace(content)}
         assert found == set(places), f"{self.canary.key} lies in {', '.join(sorted(found))}"
+
+    def overwritten(self) -> None:
+        """Assert that it is nowhere; what is kept in flash, once what is staged is dropped."""
+        if self.canary.kept:
+            self.only_in("flash")
+            self.ask(Type.DISCARD, {1: 1})
+        self.only_in()
 
     def _has_trace(self, content: bytes) -> bool:
         content = re.sub(rb"(\0|\xff)\1{5,}", rb"\1" * RUN, content)  # no trace is like that
@@ -297,7 +325,8 @@ def failing_to_store(lab: Lab) -> None:
     while not stored:
         lab.fail(lab.flash.operations + operations)
         stored = lab.commit().type == Type.COMMIT_REPLY
-        lab.load(b"\xff" * lab.flash.size)  # what flash holds is not what is asked
+        if not lab.canary.kept:
+            lab.load(b"\xff" * lab.flash.size)  # what flash holds is not what is asked
         lab.only_in("settings" if stored else "staged")
         operations += 1
     assert operations > len(lab.canary.content) // 16
@@ -338,35 +367,35 @@ def replacing_staged(lab: Lab) -> None:
     """Staging another value overwrites all of it."""
     lab.stage_canary()
     lab.stage(lab.canary.key, lab.canary.other, lab.canary.part)
-    lab.only_in()
+    lab.overwritten()
 
 
 def replacing_parts(lab: Lab) -> None:
     """A whole value overwrites parts of the same field."""
     lab.begin_parts()
     lab.stage(lab.canary.key, lab.canary.other)
-    lab.only_in()
+    lab.overwritten()
 
 
 def clearing_staged(lab: Lab) -> None:
     """Staging the field as cleared overwrites it."""
     lab.stage_canary()
     lab.ask(Type.SET_FIELD, {1: lab.canary.key, 2: None})
-    lab.only_in()
+    lab.overwritten()
 
 
 def turning_to_another_field(lab: Lab) -> None:
     """Parts that are incomplete are overwritten when another field is set."""
     lab.begin_parts()
     lab.stage("words.text", "more")
-    lab.only_in()
+    lab.overwritten()
 
 
 def turning_to_other_parts(lab: Lab) -> None:
     """Parts that are incomplete are overwritten when parts of another field begin."""
     lab.begin_parts()
     lab.stage("words.text", "more", 2)
-    lab.only_in()
+    lab.overwritten()
 
 
 def replacing_stored(lab: Lab) -> None:
@@ -409,6 +438,8 @@ def being_refused(lab: Lab) -> None:
     refused(lab.ask(Type.SET_FIELD, {1: "numbers.free", 2: value}), Refusal.WRONG_KIND)
     refused(lab.ask(Type.SET_FIELD, {1: "no.such", 2: value}), Refusal.UNKNOWN_FIELD)
     lab.only_in()
+    if lab.canary.kept:
+        return  # what follows is of another field
     first = lab.canary.content[:8]
     body: dict[int, Item] = {1: "words.secret", 4: 9}
     assert lab.ask(Type.SET_FIELD, {**body, 3: 0, 5: first}).type == Type.SET_FIELD_REPLY

@@ -38,6 +38,7 @@ export const MAX_TIME_ZONE = 63;
 export const MAX_PROGRAM_UNIT = 256;
 export const MIN_SLOTS = 2;
 export const MIN_SLOTS_OF_OLDER = 3;
+export const MIN_SLOTS_OF_KEPT = 4;
 export const MAX_SLOTS = 8;
 
 export const KEY_PART = /^[a-z][a-z0-9-]{0,19}$/;
