@@ -57,7 +57,7 @@ _TARGETS: Mapping[str, str] = {
     r"schema->conflict\(": r"^uint16_t (pv_pin_conflict)\(",
     r"config->parts\(": r"^uint8_t (pv_parts)\(",
 }
-_BOARDS_OWN = re.compile(r"(config|flash|survey|port)->\w+\(")
+_BOARDS_OWN = re.compile(r"(config|flash|platform|survey|port)->\w+\(")
 
 
 class UnknownCallError(Exception):

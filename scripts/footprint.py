@@ -60,11 +60,12 @@ class Firmware:
     parts: bool = False
     is_checked: bool = False
     slots: int = 4
+    """0: none, but a store of the platform's own."""
 
     @property
     def store(self) -> str:
         """The store that goes with the slots."""
-        return "pv_store_pair" if self.slots == 2 else "pv_store_slots"
+        return {0: "pv_store_platform", 2: "pv_store_pair"}.get(self.slots, "pv_store_slots")
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +119,7 @@ def _firmwares() -> dict[str, tuple[Firmware, int]]:
         "everything, four slots": (_everything(), 12_500),
         "typical, four slots": (Firmware(typical), 9_700),
         "typical, two slots": (Firmware(two, slots=2), 8_700),
+        "typical, platform's store": (Firmware(typical, slots=0), 7_000),
         "smallest, two slots": (Firmware(smallest, slots=2), 8_200),
     }
 

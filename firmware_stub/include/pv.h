@@ -155,6 +155,7 @@ struct pv_schema {
 
 extern const PV_ROM pv_store_kind pv_store_slots;     /* 3 to 8 slots of flash; four give every promise of STORAGE.md */
 extern const PV_ROM pv_store_kind pv_store_pair;      /* 2 slots of flash; neither undo nor trial */
+extern const PV_ROM pv_store_kind pv_store_platform;  /* what the platform keeps of its own; neither undo nor trial */
 extern const PV_ROM pv_trial pv_trials;
 extern const PV_ROM pv_keeping pv_keeps;
 pv_test pv_in_use;
@@ -174,6 +175,18 @@ typedef struct pv_flash {
     int (*program)(void *context, uint32_t offset, const void *from, size_t size); /* one program unit */
     int (*erase)(void *context, uint32_t offset);                                  /* one erase unit */
 } pv_flash;
+
+/* For pv_store_platform: what the platform keeps by itself, a key with its value or a file; STORAGE.md,
+ * On a platform's own store, says what it must promise. The callbacks return 0, or a negative number if
+ * they failed. */
+typedef struct pv_platform {
+    uint32_t (*size)(void *context); /* bytes of the record that is kept; 0: none */
+    int (*read)(void *context, uint32_t offset, void *to, size_t size);
+    int (*append)(void *context, const void *bytes, size_t size); /* to the next record */
+    /* Keeps the next record in place of the one kept, and returns once that is durable; or, where it is
+     * not `whole`, drops it. In both cases, and if it fails, the next record is empty again. */
+    int (*finish)(void *context, bool whole);
+} pv_platform;
 
 typedef struct pv_network {
     uint8_t name[PV_MAX_NETWORK_NAME];
@@ -201,8 +214,9 @@ pv_take_part pv_parts;
 
 typedef struct pv_config {
     const PV_ROM pv_schema *schema;
-    const PV_ROM pv_store_kind *store; /* pv_store_slots or pv_store_pair */
-    const pv_flash *flash;
+    const PV_ROM pv_store_kind *store; /* pv_store_slots, pv_store_pair or pv_store_platform */
+    const pv_flash *flash;       /* of the first two; else NULL */
+    const pv_platform *platform; /* of the last; else NULL */
     const PV_ROM pv_request *const *requests; /* what is offered beyond what every board answers, ended by NULL; or NULL */
     pv_take_part *parts;         /* pv_parts; or NULL: line_size is at least schema->line_size */
     void *context;           /* passed to every callback */
@@ -210,7 +224,7 @@ typedef struct pv_config {
     void *staged;            /* of the generated type: what is staged; leave it alone */
     uint8_t *line;           /* the receive buffer */
     uint16_t line_size;      /* bytes of it: BODY 128...655 characters plus 8 */
-    uint8_t *unit;           /* a buffer of one program unit */
+    uint8_t *unit;           /* a buffer of one program unit; without flash NULL */
     uint16_t credit;         /* bytes that the port buffers while pv_feed takes none, plus line_size + 3 */
     uint16_t commit_time;    /* milliseconds [6.1] */
     uint16_t erase_time;

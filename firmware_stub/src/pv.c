@@ -445,7 +445,6 @@ int pv_start(pv *p, const pv_config *config)
     /* Memory may come through a reset, with what it cut short. */
     pv_drop_staged(p);
     pv_wipe(config->line, config->line_size);
-    pv_wipe(config->unit, config->flash->program_unit);
     result = config->store->start(p);
     p->in_force = pv_now(p); /* a trial's time begins anew */
     if (result == 0 && is_complete(p)) {

@@ -16,6 +16,14 @@ static bool is_divided(const pv_flash *flash, const PV_ROM pv_store_kind *store)
     return rest == 0 && flash->slot_count >= store->least_slots && flash->slot_count <= store->most_slots;
 }
 
+/* Whether the store has what it writes to. */
+static bool has_storage(const pv_config *config)
+{
+    const PV_ROM pv_store_kind *store = config->store;
+    return store->most_slots == 0 ? config->platform != NULL
+                                  : config->flash != NULL && config->unit != NULL && is_divided(config->flash, store);
+}
+
 /* Whether every value fits whole into the line, or may come in parts. */
 static bool takes_values(const pv_config *config)
 {
@@ -31,9 +39,9 @@ static bool keeps_values(const pv_config *config)
 
 bool pv_is_sound(const pv_config *config)
 {
-    return config->store != NULL && config->flash != NULL && is_divided(config->flash, config->store) &&
-           takes_values(config) && (config->schema->kept == NULL || keeps_values(config)) && config->unit != NULL && config->settings != NULL && config->staged != NULL &&
-           config->line != NULL && config->write != NULL && config->clock != NULL &&
+    return config->store != NULL && has_storage(config) && takes_values(config) &&
+           (config->schema->kept == NULL || keeps_values(config)) && config->settings != NULL &&
+           config->staged != NULL && config->line != NULL && config->write != NULL && config->clock != NULL &&
            config->line_size >= PV_MIN_BODY_LIMIT + PV_CHECK_SIZE &&
            config->line_size <= PV_MAX_BODY + PV_CHECK_SIZE && config->credit >= config->line_size + 3 &&
            config->unit_id != NULL && config->unit_id_size >= 1 && config->unit_id_size <= PV_MAX_UNIT_ID &&

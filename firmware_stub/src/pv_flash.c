@@ -106,6 +106,16 @@ bool pv_slot_look(pv *p, uint8_t slot)
     return (look_once(p, slot) & PV_SEALED) != 0 || (look_once(p, slot) & PV_VALID) != 0;
 }
 
+bool pv_flash_begin(pv *p)
+{
+    uint8_t slot;
+    pv_wipe(p->config->unit, p->flash->program_unit); /* memory may have come through a reset */
+    for (slot = 0; slot < p->flash->slot_count; slot++) {
+        (void)pv_slot_look(p, slot);
+    }
+    return p->schema->largest_payload <= pv_room(p->flash);
+}
+
 static bool load_once(pv *p, uint8_t slot, void *settings)
 {
     pv_reader payload;

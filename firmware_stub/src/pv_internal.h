@@ -223,14 +223,15 @@ void pv_payload_put(const pv *p, pv_sink *to);
 void pv_payload_put_entry(const pv *p, pv_sink *to, uint16_t field);
 void pv_payload_put_start(pv_sink *to, const PV_ROM pv_field *field);
 
-/* ------------------------------------------------------------------ what is durable: pv_slots.c, pv_pair.c */
+/* ------------------------------------------------------------------ what is durable: pv_slots.c, pv_pair.c,
+ * pv_platform.c */
 
 /* p->config and p->capabilities are set before the first call. Each brings p->storage and
  * config->settings up to date, state flags included, and p->defect, save where it says otherwise. Only
  * values that were read with the right CRC are left in config->settings.
  * The conversation calls apply, wipes what is staged, and keeps the times. */
 struct pv_store_kind {
-    uint8_t least_slots; /* of flash */
+    uint8_t least_slots; /* of flash; 0: none */
     uint8_t most_slots;
     bool keeps_older;    /* undo and trials can be */
 
@@ -281,6 +282,9 @@ enum {
     PV_CONFIRMED = 8, /* a set that is not on trial */
     PV_WORN = 16      /* it could not be written: the last to be taken again */
 };
+
+/* Begins: looks at each slot, as pv_slot_look(). False if the largest set does not fit into one. */
+bool pv_flash_begin(pv *p);
 
 /* The longest payload that a slot holds, header and seal being there too. 0: not even those. */
 uint32_t pv_room(const pv_flash *flash);

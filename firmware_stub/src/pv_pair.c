@@ -46,11 +46,9 @@ static bool mend(pv *p)
 
 static int start_pair(pv *p)
 {
-    if (p->schema->largest_payload > pv_room(p->flash)) {
+    if (!pv_flash_begin(p)) {
         return PV_ERROR_SPACE;
     }
-    (void)pv_slot_look(p, 0);
-    (void)pv_slot_look(p, 1);
     pv_choose(p);
     (void)mend(p);
     pv_load_in_force(p);

@@ -271,13 +271,8 @@ static bool mend(pv *p)
 
 static int start_slots(pv *p)
 {
-    const pv_flash *flash = p->flash;
-    uint8_t slot;
-    if (p->schema->largest_payload > pv_room(flash)) {
+    if (!pv_flash_begin(p)) {
         return PV_ERROR_SPACE;
-    }
-    for (slot = 0; slot < flash->slot_count; slot++) {
-        (void)pv_slot_look(p, slot);
     }
     settle(p);
     pv_choose(p);

@@ -6,6 +6,9 @@
 extern int port_read(void *context, uint32_t offset, void *to, size_t size);
 extern int port_program(void *context, uint32_t offset, const void *from, size_t size);
 extern int port_erase(void *context, uint32_t offset);
+extern uint32_t port_size(void *context);
+extern int port_append(void *context, const void *bytes, size_t size);
+extern int port_finish(void *context, bool whole);
 extern void port_write(void *context, const uint8_t *bytes, size_t size);
 extern uint32_t port_clock(void *context);
 extern void port_apply(void *context);
@@ -22,10 +25,12 @@ int main(void)
     static const uint8_t unit_id[8];
     static const PV_ROM pv_request *const requests[] = {REQUESTS NULL};
     static const pv_flash flash = {4096, 256, SLOTS, 8192, port_read, port_program, port_erase};
+    static const pv_platform platform = {port_size, port_read, port_append, port_finish};
     static const pv_config config = {
         .schema = &SCHEMA,
         .store = &STORE,
-        .flash = &flash,
+        .flash = SLOTS == 0 ? NULL : &flash,
+        .platform = SLOTS == 0 ? &platform : NULL,
         .requests = requests,
         .parts = PARTS,
         .settings = &settings,

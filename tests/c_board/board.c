@@ -35,6 +35,59 @@ static int erase_flash(void *context, uint32_t offset)
     return flash_erase(&((board *)context)->flash, offset);
 }
 
+/* Power goes, or a failure is told, as in flash: appending and finishing are operations. */
+static int change_platform(board *b)
+{
+    flash_model *flash = &b->flash;
+    uint32_t operation = flash->operations++;
+    if (flash->dead || operation == flash->cut_at) {
+        flash->dead = true;
+        return -1;
+    }
+    return operation >= flash->fail_from && operation < flash->fail_to ? -1 : 0;
+}
+
+static uint32_t size_of_platform(void *context)
+{
+    return ((board *)context)->kept_size;
+}
+
+static int read_platform(void *context, uint32_t offset, void *to, size_t size)
+{
+    board *b = context;
+    return offset + size > b->kept_size ? -1 : flash_read(&b->flash, offset, to, size);
+}
+
+static int append_to_platform(void *context, const void *bytes, size_t size)
+{
+    board *b = context;
+    note_change(b);
+    if (change_platform(b) != 0 || size > sizeof b->next - b->next_size) {
+        return -1;
+    }
+    memcpy(b->next + b->next_size, bytes, size);
+    b->next_size += (uint32_t)size;
+    return 0;
+}
+
+/* One that loses power keeps the old record, or the new one if cut_bytes says so. */
+static int finish_platform(void *context, bool whole)
+{
+    board *b = context;
+    int result = change_platform(b);
+    note_change(b);
+    if (whole && (result == 0 || (b->flash.operations == b->flash.cut_at + 1 && b->flash.cut_bytes > 0))) {
+        memset(b->flash.seen, 0xFF, b->flash.size);
+        memcpy(b->flash.seen, b->next, b->next_size);
+        b->kept_size = b->next_size;
+    }
+    memset(b->next, 0, sizeof b->next);
+    b->next_size = 0;
+    return result;
+}
+
+static const pv_platform platform = {size_of_platform, read_platform, append_to_platform, finish_platform};
+
 static void write_line(void *context, const uint8_t *bytes, size_t size)
 {
     board *b = context;
@@ -138,14 +191,17 @@ board *board_new(const pv_schema *schema, const pv_flash *geometry, uint16_t lin
     b->geometry.read = read_flash;
     b->geometry.program = program_flash;
     b->geometry.erase = erase_flash;
-    flash_blank(&b->flash, geometry->slot_count * geometry->slot_size, geometry->erase_unit,
-                geometry->program_unit, seed);
+    flash_blank(&b->flash, (geometry->slot_count == 0 ? 1U : geometry->slot_count) * geometry->slot_size,
+                geometry->erase_unit, geometry->program_unit, seed);
     b->stub = give(b, MEMORY_STATE, sizeof *b->stub);
     b->unit_id[0] = 1;
     b->config.schema = schema;
-    b->config.store = geometry->slot_count == 2 ? &pv_store_pair : &pv_store_slots;
+    b->config.store = geometry->slot_count == 0   ? &pv_store_platform
+                      : geometry->slot_count == 2 ? &pv_store_pair
+                                                  : &pv_store_slots;
     b->config.requests = b->offers;
-    b->config.flash = &b->geometry;
+    b->config.flash = geometry->slot_count == 0 ? NULL : &b->geometry;
+    b->config.platform = geometry->slot_count == 0 ? &platform : NULL;
     b->config.context = b;
     b->config.settings = give(b, MEMORY_SETTINGS, schema->settings_size);
     b->config.staged = give(b, MEMORY_STAGED, schema->settings_size);
@@ -185,13 +241,13 @@ void board_copy(board *to, const board *from)
     if (to->stub->config != NULL) {
         to->stub->config = &to->config;
     }
-    to->stub->flash = &to->geometry;
+    to->stub->flash = from->config.flash == NULL ? NULL : &to->geometry;
     to->stub->settings = to->memory[MEMORY_SETTINGS].at;
     to->stub->staged = to->memory[MEMORY_STAGED].at;
     to->config = from->config;
     memcpy(to->offers, from->offers, sizeof to->offers);
     to->config.requests = to->offers;
-    to->config.flash = &to->geometry;
+    to->config.flash = from->config.flash == NULL ? NULL : &to->geometry;
     to->config.context = to;
     to->config.settings = to->memory[MEMORY_SETTINGS].at;
     to->config.staged = to->memory[MEMORY_STAGED].at;

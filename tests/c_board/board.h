@@ -13,7 +13,7 @@
 #include "flash.h"
 #include "pv_internal.h"
 
-enum { BOARD_NETWORKS = 80, BOARD_SENT = 65536 };
+enum { BOARD_RECORD = 8192, BOARD_NETWORKS = 80, BOARD_SENT = 65536 };
 
 /* Memory that the stub is given, each piece by itself. */
 enum { MEMORY_STATE, MEMORY_SETTINGS, MEMORY_STAGED, MEMORY_LINE, MEMORY_UNIT, MEMORIES };
@@ -36,6 +36,9 @@ typedef struct board {
     flash_model flash;
 
     uint32_t now; /* milliseconds */
+    uint32_t kept_size; /* of a board with a platform's own store: its record is where flash would be */
+    uint32_t next_size;
+    uint8_t next[BOARD_RECORD];
     uint32_t applies;
     uint32_t restarts;
     uint32_t locates;
@@ -51,7 +54,7 @@ typedef struct board {
     uint8_t sent[BOARD_SENT];
 } board;
 
-/* A board whose flash is blank, and that offers all but trial and presence; never started. The seed is
+/* A board whose flash is blank (of no slots: one with a platform's own store, empty), and that offers all but trial and presence; never started. The seed is
  * that of what is random in the flash. */
 board *board_new(const pv_schema *schema, const pv_flash *geometry, uint16_t line_size, uint32_t seed);
 void board_free(board *b);

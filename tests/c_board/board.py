@@ -255,11 +255,15 @@ class Stub(Board):
         line: int = MAX_BODY,
         unit: bytes = b"\x01",
         presence: bool = False,
+        platform: bool = False,
         without: Iterable[str] = (),
         seed: int = 1,
         **config: int,
     ) -> None:
-        """content: of the flash. schema: compiled already. without: callbacks. config: numbers."""
+        """content: of the flash. schema: compiled already. without: callbacks. config: numbers.
+
+        platform: whether the record is in a store of the platform's own instead of slots.
+        """
         self.numbers = {each.key: each.number for each in declaration.schema.settings}
         if schema is None:  # a copy, which a test may change
             schema = CSchema.from_buffer_copy(compiled(library, declaration))
@@ -268,8 +272,8 @@ class Stub(Board):
         self.model = declaration.schema
         board = declaration.board
         self.geometry = CFlash(
-            slot_count=board.slots,
-            slot_size=board.slot_size,
+            slot_count=0 if platform else board.slots,
+            slot_size=constant("BOARD_RECORD") if platform else board.slot_size,
             erase_unit=board.erase_unit,
             program_unit=board.program_unit,
         )

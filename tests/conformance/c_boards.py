@@ -35,6 +35,7 @@ class CBoard:
         capabilities: Capability | None = None,
         limits: Mapping[str, Any] = MappingProxyType({}),
         wants_presence: bool = False,
+        platform: bool = False,
     ) -> None:
         self._outcome = outcome
         self._stub = c_board.Stub(
@@ -43,6 +44,7 @@ class CBoard:
             schema=c_board.schema_of(library, "vector_board", pack(declaration.schema).deflated),
             unit=b"\xa1\xb2\xc3\xd4",
             presence=wants_presence,
+            platform=platform,
             capabilities=int(capabilities or 0),
             **{"credit": 1400, "commit_time": 100, "erase_time": 400, "apply_time": 2000, **limits},
         )

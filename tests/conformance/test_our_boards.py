@@ -184,3 +184,18 @@ def test_a_c_board_without_parts_meets_all(libraries: dict[str, ctypes.CDLL]) ->
     board.close()
     assert not_met(report) == []
     assert "the board takes values whole only" in not_applicable(report)
+
+
+def test_a_c_board_with_a_platform_s_own_store_meets_all(
+    libraries: dict[str, ctypes.CDLL],
+) -> None:
+    """It offers neither undo nor trials, though schema and firmware ask for both."""
+    asked = EVERY_CAPABILITY | Capability.TRIAL
+    declared = declaration("trial-board")
+    board = CBoard(libraries["trial-board"], declared, capabilities=asked, platform=True)
+    report = hold(board)
+    board.close()
+    assert not_met(report) == []
+    assert {"the board does not offer undo", "the board does not offer trial"} <= not_applicable(
+        report
+    )

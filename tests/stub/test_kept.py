@@ -59,7 +59,7 @@ class Keeper(Stub):
         size = len(certificate) if end is None else end
         for at in range(0, size, PART):
             part = certificate[at : min(at + PART, size)]
-            body = {1: "octets.cert", 3: at, 4: len(certificate), 5: part}
+            body: dict[int, Item] = {1: "octets.cert", 3: at, 4: len(certificate), 5: part}
             reply = self.ask(Type.SET_FIELD, body)
             if reply is None or reply.type == Type.REFUSAL:
                 return reply
@@ -181,7 +181,7 @@ def test_a_part_goes_on_after_another_slot_was_written(library: c.CDLL, unit: in
     reply = board.ask(Type.CONFIRM, {1: board.generation()})
     assert reply is not None
     assert reply.type == Type.CONFIRM_REPLY
-    part = {1: "octets.cert", 3: 2 * PART, 4: LONGEST, 5: FIRST[2 * PART :]}
+    part: dict[int, Item] = {1: "octets.cert", 3: 2 * PART, 4: LONGEST, 5: FIRST[2 * PART :]}
     reply = board.ask(Type.SET_FIELD, part)
     assert reply is not None
     assert reply.type == Type.SET_FIELD_REPLY
