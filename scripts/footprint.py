@@ -46,6 +46,37 @@ PROCESSORS: Mapping[str, tuple[str, ...]] = {
     "8-bit AVR": ("avr", "-mmcu=atmega1284p", "-std=gnu99", "-DPV_ROM=__flash"),
 }
 _OFFERED = ("undo", "survey", "locate", "restart")
+PROMISES: Mapping[str, tuple[str, ...]] = {
+    "a line is whole and right, both ways": ("pv_line.c",),
+    "a request is CBOR in the profile, to its last byte, before any of it counts": (
+        *("pv_pass_item", "pv_is_item", "pv_read_head", "pv_read_type", "pv_pass_value"),
+    ),
+    "text is UTF-8, wherever it comes from": ("pv_next_character", "pv_is_utf8"),
+    "checks in their order, repeats, times": ("pv_poll", "pv_start", "request_of"),
+    "replies": (
+        *("put_hello", "put_status", "put_value_entry", "put_values", "put_piece", "put_refusal"),
+        *("pv_put_page", "put_message", "send", "pv_put_key", "pv_put_number", "pv_put_field"),
+    ),
+    "the commit is of exactly what the host staged": ("pv_staged_digest", "commit"),
+    "rules of the whole, in force at a start as at a commit": (
+        *("pv_judge", "pv_check_whole", "pv_applies", "pv_holder", "pv_number_of"),
+    ),
+    "each kind's checks": ("pv_values.c", "pv_host.c", "pv_decimal.c", "pv_time_zone.c"),
+    "what was stored is found under older names, and falls back if it does not fit": (
+        *("pv_payload_load", "next_entry", "pv_is_payload", "pv_settings_complete"),
+        "pv_fall_back",
+    ),
+    "every record is read back, and read again before it is given up": (
+        *("look_once", "pv_slot_look", "pv_header_read", "read_header_once", "load_once"),
+        *("pv_slot_load", "pv_payload_is_right", "pv_slot_erase"),
+    ),
+    "four cuts in succession lose nothing": (
+        *("pv_slots_settle", "mend", "publish", "pick", "above", "having", "forget", "pv_choose"),
+        *("pv_choose_slot", "pv_load_in_force", "start_slots"),
+    ),
+}
+"""In words, with the functions or files that are there for it."""
+
 _SECTION = re.compile(
     r"^ \.(text|rodata|progmem\.data)(\S*)\s+0x[0-9a-f]+\s+(0x[0-9a-f]+)\s+(\S+)$", re.MULTILINE
 )
@@ -282,6 +313,17 @@ def measure() -> Footprint:
         )
 
 
+def _sum(linked: Linked, names: tuple[str, ...]) -> int:
+    """Add what functions and files take. Raises KeyError for a name that is neither."""
+    total = 0
+    for name in names:
+        found = [size for each, size in linked.functions.items() if name in each]
+        if not found:
+            raise KeyError(name)
+        total += sum(found)
+    return total
+
+
 def page(footprint: Footprint) -> str:
     """Return FOOTPRINT.md."""
     goals = {label: goal for label, (_, goal) in _firmwares().items()}
@@ -333,6 +375,15 @@ def page(footprint: Footprint) -> str:
             f"| {feature} | {everything.flash - size:,} |"
             for feature, size in footprint.without.items()
         ),
+        "",
+        (
+            "Where the goals of flash are missed, these promises, which every firmware keeps, are"
+            " what takes the bytes. Sums of the functions that are there for them, in everything:"
+        ),
+        "",
+        "| promise | bytes |",
+        "|---|---:|",
+        *(f"| {promise} | {_sum(everything, names):,} |" for promise, names in PROMISES.items()),
         "",
         (
             "*Typical, two slots* on other processors. Tables of the AVR stay in program memory"

@@ -101,12 +101,10 @@ NAMED = (
             f"{SRC}/pv_requests.c",
             {
                 "        refusal = p->config->store->commit(p,": (
-                    "        p->generation++;\n        (void)pv_reply_generation(p);\n"
+                    "        p->generation++;\n        pv_reply(p, pv_put_generation);\n"
                     "        p->generation--;\n        refusal = p->config->store->commit(p,"
                 ),
-                "p->apply_due = true;\n    return pv_reply_generation(p);": (
-                    "p->apply_due = true;\n    return 0;"
-                ),
+                ", commit, pv_put_generation}": ", commit, NULL}",
             },
             "tests/stub/test_flash_faults.py",
         ),

@@ -13,7 +13,6 @@ PV_STATIC_ASSERT(offsets_fit_into_16_bits, sizeof(orchard_frost_alarm) <= 65535U
 
 /* Defaults as CBOR, option keys, schemes, and the values of conditions. */
 static const PV_ROM uint8_t network_fixed_default[] = {0xf4};
-static const PV_ROM int32_t network_address_values[] = {1};
 static const PV_ROM uint8_t service_host_default[] = {
     0x73, 0x77, 0x65, 0x61, 0x74, 0x68, 0x65, 0x72, 0x2e, 0x65, 0x78, 0x61, 0x6d, 0x70, 0x6c, 0x65,
     0x2e, 0x6e, 0x65, 0x74,
@@ -29,24 +28,21 @@ static const PV_ROM uint8_t probe_place_default[] = {
 };
 static const PV_ROM uint8_t probe_sort_default[] = {0x66, 0x61, 0x6e, 0x61, 0x6c, 0x6f, 0x67};
 static const PV_ROM char probe_sort_names[] = "analog\000digital\000";
-static const PV_ROM int32_t probe_pin_values[] = {ORCHARD_FROST_ALARM_PROBE_SORT_ANALOG};
 static const PV_ROM uint8_t probe_bus_default[] = {0x03};
-static const PV_ROM int32_t probe_bus_values[] = {ORCHARD_FROST_ALARM_PROBE_SORT_DIGITAL};
-static const PV_ROM int32_t probe_address_values[] = {ORCHARD_FROST_ALARM_PROBE_SORT_DIGITAL};
 static const PV_ROM uint8_t probe_correction_default[] = {0x00};
 static const PV_ROM uint8_t siren_fitted_default[] = {0xf5};
-static const PV_ROM int32_t siren_relay_values[] = {1};
 static const PV_ROM uint8_t siren_pattern_default[] = {0x66, 0x70, 0x75, 0x6c, 0x73, 0x65, 0x64};
 static const PV_ROM char siren_pattern_names[] = "steady\000pulsed\000rising\000";
-static const PV_ROM int32_t siren_pattern_values[] = {1};
 static const PV_ROM uint8_t siren_pulse_default[] = {0x19, 0x03, 0x20};
-static const PV_ROM int32_t siren_pulse_values[] = {
-    ORCHARD_FROST_ALARM_SIREN_PATTERN_PULSED, ORCHARD_FROST_ALARM_SIREN_PATTERN_RISING,
-};
 static const PV_ROM uint8_t siren_longest_default[] = {0x19, 0x01, 0x2c};
-static const PV_ROM int32_t siren_longest_values[] = {1};
 static const PV_ROM uint8_t orchard_name_default[] = {
     0x6c, 0x4f, 0x72, 0x63, 0x68, 0x61, 0x72, 0x64, 0x20, 0x6d, 0x61, 0x73, 0x74,
+};
+static const PV_ROM int32_t network_address_values[] = {1};
+static const PV_ROM int32_t probe_pin_values[] = {ORCHARD_FROST_ALARM_PROBE_SORT_ANALOG};
+static const PV_ROM int32_t probe_bus_values[] = {ORCHARD_FROST_ALARM_PROBE_SORT_DIGITAL};
+static const PV_ROM int32_t siren_pulse_values[] = {
+    ORCHARD_FROST_ALARM_SIREN_PATTERN_PULSED, ORCHARD_FROST_ALARM_SIREN_PATTERN_RISING,
 };
 
 /* Keys, and those that older firmware had for them. */
@@ -100,17 +96,11 @@ static const PV_ROM pv_condition probe_1_pin_asked_if = {
 static const PV_ROM pv_condition probe_1_bus_asked_if = {
     .field = ORCHARD_FROST_ALARM_PROBE_1_SORT, .count = 1, .values = probe_bus_values,
 };
-static const PV_ROM pv_condition probe_1_address_asked_if = {
-    .field = ORCHARD_FROST_ALARM_PROBE_1_SORT, .count = 1, .values = probe_address_values,
-};
 static const PV_ROM pv_condition probe_2_pin_asked_if = {
     .field = ORCHARD_FROST_ALARM_PROBE_2_SORT, .count = 1, .values = probe_pin_values,
 };
 static const PV_ROM pv_condition probe_2_bus_asked_if = {
     .field = ORCHARD_FROST_ALARM_PROBE_2_SORT, .count = 1, .values = probe_bus_values,
-};
-static const PV_ROM pv_condition probe_2_address_asked_if = {
-    .field = ORCHARD_FROST_ALARM_PROBE_2_SORT, .count = 1, .values = probe_address_values,
 };
 static const PV_ROM pv_condition probe_3_pin_asked_if = {
     .field = ORCHARD_FROST_ALARM_PROBE_3_SORT, .count = 1, .values = probe_pin_values,
@@ -118,20 +108,11 @@ static const PV_ROM pv_condition probe_3_pin_asked_if = {
 static const PV_ROM pv_condition probe_3_bus_asked_if = {
     .field = ORCHARD_FROST_ALARM_PROBE_3_SORT, .count = 1, .values = probe_bus_values,
 };
-static const PV_ROM pv_condition probe_3_address_asked_if = {
-    .field = ORCHARD_FROST_ALARM_PROBE_3_SORT, .count = 1, .values = probe_address_values,
-};
 static const PV_ROM pv_condition siren_relay_asked_if = {
-    .field = ORCHARD_FROST_ALARM_SIREN_FITTED, .count = 1, .values = siren_relay_values,
-};
-static const PV_ROM pv_condition siren_pattern_asked_if = {
-    .field = ORCHARD_FROST_ALARM_SIREN_FITTED, .count = 1, .values = siren_pattern_values,
+    .field = ORCHARD_FROST_ALARM_SIREN_FITTED, .count = 1, .values = network_address_values,
 };
 static const PV_ROM pv_condition siren_pulse_asked_if = {
     .field = ORCHARD_FROST_ALARM_SIREN_PATTERN, .count = 2, .values = siren_pulse_values,
-};
-static const PV_ROM pv_condition siren_longest_asked_if = {
-    .field = ORCHARD_FROST_ALARM_SIREN_FITTED, .count = 1, .values = siren_longest_values,
 };
 
 static const PV_ROM pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
@@ -316,7 +297,7 @@ static const PV_ROM pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
     [ORCHARD_FROST_ALARM_PROBE_1_ADDRESS] = {
         .key = probe_1_address_key,
         .kind = &pv_kind_hex,
-        .condition = &probe_1_address_asked_if,
+        .condition = &probe_1_bus_asked_if,
         .minimum = 8,
         .maximum = 8,
         .tag = 0x00000010UL,
@@ -390,7 +371,7 @@ static const PV_ROM pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
     [ORCHARD_FROST_ALARM_PROBE_2_ADDRESS] = {
         .key = probe_2_address_key,
         .kind = &pv_kind_hex,
-        .condition = &probe_2_address_asked_if,
+        .condition = &probe_2_bus_asked_if,
         .minimum = 8,
         .maximum = 8,
         .tag = 0x00000010UL,
@@ -466,7 +447,7 @@ static const PV_ROM pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
     [ORCHARD_FROST_ALARM_PROBE_3_ADDRESS] = {
         .key = probe_3_address_key,
         .kind = &pv_kind_hex,
-        .condition = &probe_3_address_asked_if,
+        .condition = &probe_3_bus_asked_if,
         .minimum = 8,
         .maximum = 8,
         .tag = 0x00000010UL,
@@ -512,7 +493,7 @@ static const PV_ROM pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
     [ORCHARD_FROST_ALARM_SIREN_PATTERN] = {
         .key = siren_pattern_key,
         .kind = &pv_kind_choice,
-        .condition = &siren_pattern_asked_if,
+        .condition = &siren_relay_asked_if,
         .names = siren_pattern_names,
         .default_value = siren_pattern_default,
         .minimum = 0,
@@ -537,7 +518,7 @@ static const PV_ROM pv_field fields[ORCHARD_FROST_ALARM_FIELD_COUNT] = {
     [ORCHARD_FROST_ALARM_SIREN_LONGEST] = {
         .key = siren_longest_key,
         .kind = &pv_kind_duration,
-        .condition = &siren_longest_asked_if,
+        .condition = &siren_relay_asked_if,
         .default_value = siren_longest_default,
         .minimum = 10,
         .maximum = 1800,

@@ -77,6 +77,11 @@ typedef struct pv_condition {
 /* A list of texts: one after the other, each ended by NUL, the last by another. */
 typedef struct pv_field {
     const PV_ROM char *key;                /* full key [8.2] */
+    uint8_t instance;               /* 0: always in use; else the same number for all fields of the instance */
+    uint8_t flags;                  /* PV_REQUIRED... */
+    uint8_t detail;                 /* pin: abilities needed; text, secret: PV_CHARACTERS_...; ip: families */
+    uint16_t offset;                /* of the member in the settings struct */
+    int16_t network;                /* passphrase: number of its network-name field; else -1 */
     const PV_ROM char *was;                /* list of older full keys, or NULL; the key with an instance
                                               put in or left out [10] is none of them */
     const PV_ROM pv_value_kind *kind;
@@ -86,11 +91,6 @@ typedef struct pv_field {
     int32_t minimum;                /* value, or length in bytes */
     int32_t maximum;
     uint32_t tag;                   /* kind + 256 * digits + 65536 * unit hash: see STORAGE.md */
-    uint16_t offset;                /* of the member in the settings struct */
-    int16_t network;                /* passphrase: number of its network-name field; else -1 */
-    uint8_t instance;               /* 0: always in use; else the same number for all fields of the instance */
-    uint8_t flags;                  /* PV_REQUIRED... */
-    uint8_t detail;                 /* pin: abilities needed; text, secret: PV_CHARACTERS_...; ip: families */
 } pv_field;
 
 /*
@@ -286,9 +286,9 @@ uint8_t pv_store_state(const pv *p);
 /* Whether a value is in force for the field and the field is active. */
 bool pv_has(const pv *p, uint16_t field);
 
-/* Reads bytes of a value that is kept in flash, from `offset` on. False if no value is in force for the
- * field, if it is not that long, or if the flash could not be read. What was read before and after a call
- * of apply may be of two sets. */
+/* Reads bytes of a value that is kept in flash, from `offset` on; not from within a callback. False if no
+ * value is in force for the field, if it is not that long, or if the flash could not be read. What was
+ * read before and after a call of apply may be of two sets. */
 bool pv_read_kept(pv *p, uint16_t field, uint16_t offset, void *to, uint16_t size);
 
 #ifdef __cplusplus

@@ -55,75 +55,91 @@ bool pv_has_key(const pv *p, uint8_t key)
 
 /* ------------------------------------------------------------------ replies */
 
-static pv_sink *begin(pv *p, uint8_t type, uint8_t pairs)
+pv_sink *pv_put_key(pv *p, uint8_t key)
+{
+    p->pairs++;
+    pv_put_uint(&p->out, key);
+    return &p->out;
+}
+
+void pv_put_number(pv *p, uint8_t key, uint32_t value)
+{
+    pv_put_uint(pv_put_key(p, key), value);
+}
+
+void pv_put_words(pv *p, uint8_t key, const PV_ROM char *text)
+{
+    pv_put_text(pv_put_key(p, key), text);
+}
+
+void pv_put_field(pv *p, uint8_t key, uint16_t field)
+{
+    if (field < p->schema->field_count) {
+        pv_put_words(p, key, p->schema->fields[field].key);
+    }
+}
+
+static void put_message(pv *p, uint8_t type, pv_body *put)
 {
     pv_sink *to = &p->out;
     pv_put_head(to, PV_ARRAY, 4);
     pv_put_uint(to, PV_PROTOCOL_VERSION);
     pv_put_uint(to, type);
     pv_put_uint(to, p->id);
-    pv_put_head(to, PV_MAP, pairs);
-    return to;
+    pv_put_head(to, PV_MAP, p->pairs);
+    p->pairs = 0;
+    put(p);
 }
 
-pv_sink *pv_reply(pv *p, uint8_t pairs)
+static void send(pv *p, uint8_t type, pv_body *put)
 {
+    (void)pv_measure_begin(p);
+    put_message(p, type, put); /* the number of pairs is not known yet, but it takes one byte */
     (void)pv_line_begin(p);
-    return begin(p, (uint8_t)(p->type + 1), pairs);
-}
-
-uint8_t pv_reply_end(pv *p)
-{
+    put_message(p, type, put);
     pv_line_end(p);
-    return 0;
 }
 
-uint8_t pv_reply_empty(pv *p)
+void pv_reply(pv *p, pv_body *put)
 {
-    (void)pv_reply(p, 0);
-    return pv_reply_end(p);
+    send(p, (uint8_t)(p->type + 1), put);
 }
 
-void pv_put_number(pv_sink *to, uint8_t key, uint32_t value)
+void pv_put_nothing(pv *p)
 {
-    pv_put_uint(to, key);
-    pv_put_uint(to, value);
+    (void)p;
 }
 
 PV_STATIC_ASSERT(generation_has_one_key,
                  (int)PV_KEY_COMMIT_REPLY_GENERATION == (int)PV_KEY_UNDO_REPLY_GENERATION &&
                      (int)PV_KEY_COMMIT_REPLY_GENERATION == (int)PV_KEY_ERASE_REPLY_GENERATION &&
                      (int)PV_KEY_COMMIT_REPLY_GENERATION == (int)PV_KEY_CONFIRM_REPLY_GENERATION);
-uint8_t pv_reply_generation(pv *p)
+void pv_put_generation(pv *p)
 {
-    pv_put_number(pv_reply(p, 1), PV_KEY_COMMIT_REPLY_GENERATION, p->generation);
-    return pv_reply_end(p);
+    pv_put_number(p, PV_KEY_COMMIT_REPLY_GENERATION, p->generation);
 }
 
-/* Sends as many entries as fit: they are measured first, since their number goes before them. */
-uint8_t pv_send_page(pv *p, const pv_page *page)
+void pv_put_page(pv *p, uint8_t key, unsigned most, pv_entry *put_entry)
 {
-    pv_sink *to = pv_measure_begin(p);
-    uint16_t entries = 0;
-    uint16_t end;
-    uint16_t i;
-    (void)begin(p, (uint8_t)(p->type + 1), page->pairs);
-    page->put_start(p, to, page);
-    for (i = page->first; i < page->count && entries < page->most; i++) {
-        page->put_entry(p, to, i);
+    pv_sink *to = pv_put_key(p, key);
+    bool is_measured = to->take == NULL;
+    unsigned entries = 0;
+    unsigned end = p->entries;
+    if (is_measured) {
+        end = p->count - p->first;
+        end = end < most ? end : most;
+    } else {
+        pv_put_head(to, PV_ARRAY, end);
+    }
+    while (entries < end) {
+        put_entry(p, to, p->first + entries);
         /* From 24 on the number itself takes two bytes; more than 255 entries never fit. */
-        if (to->size + (entries < 23 ? 1 : 2) > PV_LARGEST_ITEM) {
+        if (is_measured && to->size + (entries < 23 ? 1 : 2) > PV_LARGEST_ITEM) {
             break;
         }
         entries++;
     }
-    end = (uint16_t)(page->first + entries);
-    page->put_start(p, pv_reply(p, page->pairs), page);
-    pv_put_head(to, PV_ARRAY, entries);
-    for (i = page->first; i < end; i++) {
-        page->put_entry(p, to, i);
-    }
-    return pv_reply_end(p);
+    p->entries = (uint16_t)entries;
 }
 
 uint8_t pv_refuse_with(pv *p, uint8_t code, uint32_t detail)
@@ -133,36 +149,26 @@ uint8_t pv_refuse_with(pv *p, uint8_t code, uint32_t detail)
     return code;
 }
 
-static void refuse(pv *p, uint8_t code)
+static void put_refusal(pv *p)
 {
-    const PV_ROM pv_field *fields = p->schema->fields;
-    const pv_argument *asked = &p->arguments[PV_KEY_SET_FIELD_FIELD];
-    bool has_field = p->names_field || p->fault.field != PV_NO_FIELD;
-    bool has_other = p->fault.other != PV_NO_FIELD;
-    pv_sink *to = pv_line_begin(p);
-    (void)begin(p, PV_MSG_REFUSAL, (uint8_t)(1 + has_field + p->has_detail + has_other));
-    pv_put_number(to, PV_KEY_REFUSAL_CODE, code);
-    if (has_field) {
-        pv_put_uint(to, PV_KEY_REFUSAL_FIELD);
-    }
+    pv_put_number(p, PV_KEY_REFUSAL_CODE, p->refusal);
     if (p->names_field) {
+        const pv_argument *asked = &p->arguments[PV_KEY_SET_FIELD_FIELD];
+        pv_sink *to = pv_put_key(p, PV_KEY_REFUSAL_FIELD);
         pv_put_head(to, PV_TEXT, asked->number);
         pv_give(to, asked->bytes, (size_t)asked->number);
-    } else if (has_field) {
-        pv_put_text(to, fields[p->fault.field].key);
+    } else {
+        pv_put_field(p, PV_KEY_REFUSAL_FIELD, p->fault.field);
     }
     if (p->has_detail) {
-        pv_put_number(to, PV_KEY_REFUSAL_DETAIL, p->detail);
+        pv_put_number(p, PV_KEY_REFUSAL_DETAIL, p->detail);
     }
-    if (has_other) {
-        pv_put_uint(to, PV_KEY_REFUSAL_OTHER);
-        pv_put_text(to, fields[p->fault.other].key);
-    }
-    pv_line_end(p);
+    pv_put_field(p, PV_KEY_REFUSAL_OTHER, p->fault.other);
 }
 
-uint8_t pv_generation_changed(pv *p, uint32_t before, uint8_t refusal)
+uint8_t pv_generation_changed(pv *p, uint8_t refusal)
 {
+    uint32_t before = p->arguments[PV_KEY_NAMED].number;
     if (p->generation != before) { /* of an erase even if it failed at a later slot */
         p->done = 0;
         p->apply_due = p->type != PV_MSG_CONFIRM;
@@ -175,57 +181,45 @@ uint8_t pv_generation_changed(pv *p, uint32_t before, uint8_t refusal)
     }
     p->done = p->type;
     p->done_named = before;
-    return pv_reply_generation(p);
+    return 0;
 }
 
 /* ------------------------------------------------------------------ checks in the order of 4.3 */
 
-/* What the board offers, from 0 on; NULL behind the last. */
-static const PV_ROM pv_request *offered(const pv *p, uint8_t number)
+/* The request of this type; NULL if the firmware has none. */
+static const PV_ROM pv_request *request_of(const pv_config *config, uint8_t type)
 {
-    const pv_config *config = p->config;
-    if (number < PV_EVERY_BOARD) {
-        return &pv_every_board[number];
-    }
-    number = (uint8_t)(number - PV_EVERY_BOARD);
-    if (config->schema->trial != NULL) {
-        if (number == 0) {
-            return config->schema->trial->confirm;
-        }
-        number--;
-    }
-    return config->requests == NULL ? NULL : config->requests[number];
-}
-
-static const PV_ROM pv_request *rule_of(const pv *p)
-{
-    const PV_ROM pv_request *rule;
+    const PV_ROM pv_request *const *each = config->requests;
     uint8_t i;
-    for (i = 0; (rule = offered(p, i)) != NULL && rule->type != p->type; i++) {
+    for (i = 0; i < PV_EVERY_BOARD; i++) {
+        if (pv_every_board[i].type == type) {
+            return &pv_every_board[i];
+        }
     }
-    return rule;
+    if (type == PV_MSG_CONFIRM && config->schema->trial != NULL) {
+        return config->schema->trial->confirm;
+    }
+    while (each != NULL && *each != NULL && (*each)->type != type) {
+        each++;
+    }
+    return each == NULL ? NULL : *each;
 }
 
 /* Reads the value of a known key; false if it has not the form. */
 static bool read_argument(pv *p, const PV_ROM pv_request_key *key, pv_reader *from)
 {
     pv_argument *to = &p->arguments[key->key];
-    bool is_any = key->form == PV_ANY;
-    bool is_right;
+    p->present = (uint8_t)(p->present | 1U << key->key);
     to->bytes = from->at;
+    to->number = from->ready;
     (void)pv_read_head(from); /* the item was checked whole: it is there, and so is what follows */
-    to->number = from->argument;
-    is_right = is_any ? from->major != PV_ARRAY && from->major != PV_MAP
-                      : from->major == key->form && to->number >= key->least && to->number <= key->most;
-    if (!is_any) {
+    if (key->form != PV_ANY) {
         to->bytes = from->at;
+        to->number = from->argument;
     }
     (void)pv_pass_value(from);
-    if (is_any) {
-        to->number = (uint32_t)(from->at - to->bytes);
-    }
-    p->present = (uint8_t)(p->present | 1U << key->key);
-    return is_right;
+    return key->form == PV_ANY ? from->major != PV_ARRAY && from->major != PV_MAP
+                               : from->major == key->form && to->number >= key->least && to->number <= key->most;
 }
 
 static bool has_form(pv *p, const PV_ROM pv_request *rule, pv_reader *from)
@@ -233,16 +227,15 @@ static bool has_form(pv *p, const PV_ROM pv_request *rule, pv_reader *from)
     uint32_t pairs = from->argument;
     uint8_t choice;
     while (pairs-- != 0) {
-        uint8_t i = 0;
+        const PV_ROM pv_request_key *key = rule->keys;
+        uint8_t left = rule->key_count;
         (void)pv_read_head(from);
-        while (i < rule->key_count && rule->keys[i].key != from->argument) {
-            i++;
+        while (left != 0 && key->key != from->argument) {
+            key++;
+            left--;
         }
-        if (i < rule->key_count) {
-            if (!read_argument(p, &rule->keys[i], from)) {
-                return false;
-            }
-        } else if (from->argument < PV_SKIPPABLE_FROM || !pv_pass_item(from)) {
+        if (left != 0 ? !read_argument(p, key, from)
+                      : from->argument < PV_SKIPPABLE_FROM || !pv_pass_item(from)) {
             return false;
         }
     }
@@ -252,26 +245,23 @@ static bool has_form(pv *p, const PV_ROM pv_request *rule, pv_reader *from)
 }
 
 /* Whether the request was done before, and its reply lost [6.5, 6.7]. */
-static bool is_repeat(const pv *p, const PV_ROM pv_request *rule)
+static bool is_repeat(const pv *p)
 {
-    if (rule->type == PV_MSG_COMMIT) {
-        return p->holds_set && memcmp(p->arguments[PV_KEY_COMMIT_TOKEN].bytes, p->token,
-                                              sizeof p->token) == 0;
+    if (p->type == PV_MSG_COMMIT) {
+        return p->holds_set && memcmp(p->arguments[PV_KEY_COMMIT_TOKEN].bytes, p->token, sizeof p->token) == 0;
     }
-    return p->done == rule->type && p->arguments[PV_KEY_NAMED].number == p->done_named;
+    return p->done == p->type && p->arguments[PV_KEY_NAMED].number == p->done_named;
 }
 
-/* Answers it, or returns why not. */
-static uint8_t handle(pv *p, uint8_t version, pv_reader *body)
+/* Does what is requested. Returns 0 or PV_REFUSE_. */
+static uint8_t handle(pv *p, const PV_ROM pv_request *rule, uint32_t version, pv_reader *body)
 {
     const pv_config *config = p->config;
-    const PV_ROM pv_request *rule = rule_of(p);
-    uint8_t store = pv_store_state(p);
-    uint8_t staged = pv_staged_count(p) == 0 ? 1 << 4 : 1 << 5;
-    uint32_t named = config->boot_number;
+    uint32_t state = 1UL << pv_store_state(p) | (pv_staged_count(p) == 0 ? 1U << 4 : 1U << 5); /* as in `legal` */
+    uint32_t named;
     if (version != PV_PROTOCOL_VERSION) {
         /* hello whatever keys a later version has added to it */
-        return p->type == PV_MSG_HELLO ? pv_every_board[0].answer(p) : PV_REFUSE_UNSUPPORTED_VERSION;
+        return p->type == PV_MSG_HELLO ? 0 : PV_REFUSE_UNSUPPORTED_VERSION;
     }
     if (p->type > PV_LAST_REQUEST) {
         return PV_REFUSE_UNKNOWN_TYPE;
@@ -282,61 +272,70 @@ static uint8_t handle(pv *p, uint8_t version, pv_reader *body)
     if (!has_form(p, rule, body)) {
         return PV_REFUSE_MALFORMED;
     }
-    if (is_repeat(p, rule)) {
-        if (rule->type == PV_MSG_COMMIT) {
+    if (is_repeat(p)) {
+        if (p->type == PV_MSG_COMMIT) {
             pv_drop_staged(p);
         }
-        return pv_reply_generation(p);
+        return 0;
     }
-    if ((rule->flags & PV_CHANGES) != 0 && config->present != NULL && store != PV_STORE_EMPTY &&
+    if ((rule->flags & PV_CHANGES) != 0 && config->present != NULL && p->holds_set &&
         !config->present(config->context)) {
         return PV_REFUSE_PRESENCE;
     }
-    if ((rule->legal >> store & 1) == 0 || (rule->legal & staged) == 0) {
+    if ((rule->legal & state) != state) {
         return PV_REFUSE_WRONG_STATE;
     }
-    if ((rule->flags & PV_NAMES_GENERATION) != 0) {
-        named = p->generation;
-    }
+    named = (rule->flags & PV_NAMES_GENERATION) != 0 ? p->generation : config->boot_number;
     if ((rule->flags & (PV_NAMES_BOOT | PV_NAMES_GENERATION)) != 0 &&
         p->arguments[PV_KEY_NAMED].number != named) {
         return pv_refuse_with(p, PV_REFUSE_MOVED_ON, named);
     }
-    return rule->answer(p);
+    return rule->act(p);
+}
+
+enum { IN_VERSION, IN_TYPE, IN_ID, IN_HEAD };
+
+/* Reads a message up to the pairs of its body. False for what is none. */
+static bool read_message(pv_reader *from, uint32_t head[IN_HEAD])
+{
+    uint8_t i;
+    if (!pv_read_type(from, PV_ARRAY) || from->argument != 4) {
+        return false;
+    }
+    for (i = 0; i < IN_HEAD; i++) {
+        if (!pv_read_type(from, PV_UINT)) {
+            return false;
+        }
+        head[i] = from->argument;
+    }
+    return pv_read_type(from, PV_MAP) && head[IN_VERSION] != 0 && head[IN_VERSION] <= UINT8_MAX &&
+           head[IN_TYPE] <= UINT8_MAX && head[IN_ID] <= UINT16_MAX;
 }
 
 /* What is no request [3, 4.1] is passed over in silence. */
 static void answer(pv *p, const uint8_t *item, size_t size)
 {
     pv_reader from;
-    uint8_t version;
-    uint8_t refusal;
+    uint32_t head[IN_HEAD];
+    const PV_ROM pv_request *rule;
     pv_read_memory(&from, item, size);
-    if (!pv_is_item(item, size) || !pv_read_this(&from, PV_ARRAY, 4, 4) ||
-        !pv_read_this(&from, PV_UINT, 1, UINT8_MAX)) {
+    if (!pv_is_item(item, size) || !read_message(&from, head) || head[IN_TYPE] % 2 == 0) {
         return;
     }
-    version = (uint8_t)from.argument;
-    if (!pv_read_this(&from, PV_UINT, 1, UINT8_MAX) || from.argument % 2 == 0) {
-        return;
-    }
-    p->type = (uint8_t)from.argument;
-    if (!pv_read_this(&from, PV_UINT, 0, UINT16_MAX)) {
-        return;
-    }
-    p->id = (uint16_t)from.argument;
-    if (!pv_read_this(&from, PV_MAP, 0, UINT32_MAX)) {
-        return;
-    }
+    p->type = (uint8_t)head[IN_TYPE];
+    p->id = (uint16_t)head[IN_ID];
     memset(p->arguments, 0, sizeof p->arguments);
     p->present = 0;
     p->has_detail = false;
     p->names_field = false;
     p->fault.field = PV_NO_FIELD;
     p->fault.other = PV_NO_FIELD;
-    refusal = handle(p, version, &from);
-    if (refusal != 0) {
-        refuse(p, refusal);
+    rule = request_of(p->config, p->type);
+    p->refusal = handle(p, rule, head[IN_VERSION], &from);
+    if (p->refusal != 0) {
+        send(p, PV_MSG_REFUSAL, put_refusal);
+    } else if (rule != NULL && rule->put != NULL) {
+        pv_reply(p, rule->put);
     }
     p->answered = pv_now(p);
 }
@@ -352,7 +351,7 @@ void pv_came_into_force(pv *p)
               : config->apply == NULL ? PV_RUN_NOT_REPORTED
                                       : PV_RUN_APPLYING,
               PV_NO_STEP, PV_REASON_NONE);
-    p->address_size = 0;
+    p->reported.address_size = 0;
     if (config->apply != NULL) {
         config->apply(config->context);
     }
@@ -388,10 +387,10 @@ void pv_poll(pv *p)
 void pv_report_field(pv *p, uint8_t run, uint8_t step, uint8_t reason, uint16_t field)
 {
     p->confirm_due = run == PV_RUN_PROVEN;
-    p->run = run;
-    p->step = step;
-    p->reason = reason;
-    p->fault_field = field;
+    p->reported.run = run;
+    p->reported.step = step;
+    p->reported.reason = reason;
+    p->reported.field = field;
 }
 
 void pv_report(pv *p, uint8_t run, uint8_t step, uint8_t reason)
@@ -401,8 +400,8 @@ void pv_report(pv *p, uint8_t run, uint8_t step, uint8_t reason)
 
 void pv_report_address(pv *p, const uint8_t *address, uint8_t size)
 {
-    p->address_size = size == 4 || size == sizeof p->address ? size : 0;
-    memcpy(p->address, address, p->address_size);
+    p->reported.address_size = size == 4 || size == sizeof p->address ? size : 0;
+    memcpy(p->address, address, p->reported.address_size);
 }
 
 /* ------------------------------------------------------------------ start */
@@ -411,10 +410,10 @@ static uint16_t capabilities_of(const pv *p)
 {
     const pv_config *config = p->config;
     uint32_t can = config->capabilities & (PV_CAN_RECEIVES_WHILE_STORING | PV_CAN_ERASE_NOT_PHYSICAL);
-    const PV_ROM pv_request *each;
-    uint8_t i;
-    for (i = 0; (each = offered(p, i)) != NULL; i++) {
-        can |= each->needs;
+    uint8_t type;
+    for (type = 1; type <= PV_LAST_REQUEST; type++) {
+        const PV_ROM pv_request *rule = request_of(config, type);
+        can |= rule != NULL ? rule->needs : 0U;
     }
     if (!config->store->keeps_older) {
         can &= ~(uint32_t)(PV_CAN_UNDO | PV_CAN_TRIAL);
@@ -438,7 +437,7 @@ int pv_start(pv *p, const pv_config *config)
     p->staged = config->staged;
     p->capabilities = capabilities_of(p);
     p->defect.field = PV_NO_FIELD;
-    p->step = PV_NO_STEP;
+    p->reported.step = PV_NO_STEP;
     p->staging = PV_NO_SLOT;
     p->started = pv_now(p);
     p->answered = p->started;

@@ -30,14 +30,10 @@ void pv_give(pv_sink *to, const void *bytes, size_t size)
 void pv_put_head(pv_sink *to, uint8_t major, uint32_t argument)
 {
     uint8_t bytes[5];
-    uint8_t size = 0; /* of the argument behind the first byte */
+    uint8_t size = argument < 24 ? 0 : argument <= 0xFF ? 1 : argument <= 0xFFFF ? 2 : 4; /* of the argument */
+    uint8_t info = (uint8_t)(size == 0 ? argument : 24U + size / 2U); /* 1, 2, 4 bytes: 24, 25, 26 */
     uint8_t i;
-    bytes[0] = (uint8_t)argument;
-    if (argument >= 24) {
-        size = argument <= 0xFF ? 1 : argument <= 0xFFFF ? 2 : 4;
-        bytes[0] = (uint8_t)(24 + size / 2); /* 1, 2, 4: 24, 25, 26 */
-    }
-    bytes[0] = (uint8_t)(bytes[0] | major << 5);
+    bytes[0] = (uint8_t)(major << 5 | info);
     for (i = size; i > 0; i--) {
         bytes[i] = (uint8_t)argument;
         argument >>= 8;
@@ -166,51 +162,115 @@ bool pv_read(pv_reader *from, void *to, uint32_t size)
     return true;
 }
 
+/* 0 if there is none; then the reader failed. */
+static uint8_t read_byte(pv_reader *from)
+{
+    uint8_t byte = 0;
+    (void)pv_read(from, &byte, 1);
+    return byte;
+}
+
 bool pv_read_head(pv_reader *from)
 {
-    uint8_t byte;
-    uint8_t info;
-    if (!pv_read(from, &byte, 1)) {
-        return false;
+    uint8_t first = read_byte(from);
+    uint8_t info = first & 31;
+    uint32_t argument = info;
+    uint32_t least = 0; /* that needs so many bytes: what is below is not in its shortest form */
+    from->major = first >> 5;
+    if (info > 26) { /* above 2^32-1, reserved, or an indefinite length */
+        return fail(from);
     }
-    from->major = byte >> 5;
-    info = byte & 31;
-    from->argument = info;
     if (info >= 24) {
-        uint8_t size;
-        uint8_t i;
-        if (info > 26) { /* above 2^32-1, reserved, or an indefinite length */
-            return fail(from);
-        }
-        size = (uint8_t)(1U << (info - 24));
-        from->argument = 0;
-        for (i = 0; i < size; i++) {
-            if (!pv_read(from, &byte, 1)) {
-                return false;
-            }
-            from->argument = from->argument << 8 | byte;
-        }
-        /* Not the shortest form, if half of the bytes would do. */
-        if (from->argument < 24 || (size > 1 && from->argument >> (size * 4) == 0)) {
-            return fail(from);
+        uint32_t size = 1U << (info - 24);
+        least = info == 24 ? 24 : (uint32_t)1 << (4 * size);
+        argument = 0;
+        while (size-- != 0) {
+            argument = argument << 8 | read_byte(from);
         }
     }
-    if ((from->major == PV_NEGATIVE && from->argument > INT32_MAX) || from->major == PV_TAG ||
-        (from->major == PV_SIMPLE && (info < PV_FALSE || info > PV_NULL))) {
+    from->argument = argument;
+    if (from->failed || argument < least || from->major == PV_TAG ||
+        (from->major == PV_NEGATIVE && argument > INT32_MAX) ||
+        (from->major == PV_SIMPLE && (argument < PV_FALSE || argument > PV_NULL))) {
         return fail(from);
     }
     return true;
 }
 
-bool pv_read_this(pv_reader *from, uint8_t major, uint32_t least, uint32_t most)
+bool pv_read_type(pv_reader *from, uint8_t major)
 {
-    return pv_read_head(from) && from->major == major && from->argument >= least && from->argument <= most;
+    return pv_read_head(from) && from->major == major;
 }
+
+/* ------------------------------------------------------------------ UTF-8 (RFC 3629) */
+
+uint32_t pv_next_character(const uint8_t **bytes, const uint8_t *end)
+{
+    uint32_t character = *(*bytes)++;
+    uint8_t more; /* bytes that follow */
+    uint8_t i;
+    if (character < 0x80) {
+        return character;
+    }
+    if (character < 0xC2 || character > 0xF4) { /* 0xC0 and 0xC1 would begin what takes one byte */
+        return PV_NO_CHARACTER;
+    }
+    more = character < 0xE0 ? 1 : character < 0xF0 ? 2 : 3;
+    character &= 0x3FU >> more;
+    for (i = 0; i < more; i++) {
+        if (*bytes == end || (**bytes & 0xC0) != 0x80) {
+            return PV_NO_CHARACTER;
+        }
+        character = character << 6 | (*(*bytes)++ & 0x3FU);
+    }
+    /* Overlong is what has no bit above the 11 that two bytes carry, or the 16 that three carry. */
+    return character >> (5 * more + 1) == 0 || character > 0x10FFFF || character >> 11 == 0x1B /* a surrogate */
+               ? PV_NO_CHARACTER
+               : character;
+}
+
+bool pv_is_utf8(const uint8_t *bytes, size_t size)
+{
+    const uint8_t *end = bytes + size;
+    while (bytes != end) {
+        if (pv_next_character(&bytes, end) == PV_NO_CHARACTER) {
+            return false;
+        }
+    }
+    return true;
+}
+
+/* Passes over so many bytes of text. A piece at hand may end within a character, so each is put together
+ * first. */
+static bool pass_text(pv_reader *from, uint32_t size)
+{
+    uint8_t character[4] = {0};
+    uint8_t length = 0;
+    uint8_t byte;
+    for (; size != 0; size--) {
+        if (!pv_read(from, &byte, 1)) {
+            return false;
+        }
+        if ((byte & 0xC0) != 0x80) { /* the first of another character */
+            if (!pv_is_utf8(character, length)) {
+                return false;
+            }
+            length = 0;
+        }
+        if (length == sizeof character) {
+            return false;
+        }
+        character[length++] = byte;
+    }
+    return pv_is_utf8(character, length);
+}
+
+/* ------------------------------------------------------------------ items */
 
 bool pv_pass_value(pv_reader *from)
 {
     if (from->major == PV_TEXT) {
-        return pv_pass_text(from, from->argument);
+        return pass_text(from, from->argument);
     }
     return from->major != PV_BYTES || pv_read(from, NULL, from->argument);
 }
@@ -239,28 +299,30 @@ static bool count_item(level *in, const pv_reader *head)
 
 bool pv_pass_item(pv_reader *from)
 {
-    level levels[PV_MAX_DEPTH];
-    uint8_t depth = 0;
+    level levels[PV_MAX_DEPTH + 1]; /* the first has the item itself, as an array of one would */
+    level *in = levels;
+    in->is_map = false;
+    in->left = 1;
     do {
-        if (!pv_read_head(from) || (depth != 0 && !count_item(&levels[depth - 1], from))) {
+        if (!pv_read_head(from) || !count_item(in, from)) {
             return false;
         }
         if (from->major == PV_ARRAY || from->major == PV_MAP) {
-            level *in = &levels[depth];
             /* More items than bytes are not all there, and left stays small. */
-            if (depth++ == PV_MAX_DEPTH || from->argument > pv_left(from)) {
+            if (in == &levels[PV_MAX_DEPTH] || from->argument > pv_left(from)) {
                 return false;
             }
+            in++;
             in->is_map = from->major == PV_MAP;
             in->has_key = false;
-            in->left = (uint16_t)(in->is_map ? from->argument * 2 : from->argument);
+            in->left = (uint16_t)(from->argument << in->is_map); /* of a map: keys and values */
         } else if (!pv_pass_value(from)) {
             return false;
         }
-        while (depth != 0 && levels[depth - 1].left == 0) {
-            depth--;
+        while (in->left == 0 && in != levels) {
+            in--;
         }
-    } while (depth != 0);
+    } while (in->left != 0);
     return true;
 }
 
@@ -269,50 +331,4 @@ bool pv_is_item(const uint8_t *bytes, size_t size)
     pv_reader from;
     pv_read_memory(&from, bytes, size);
     return size <= PV_LARGEST_ITEM && pv_pass_item(&from) && from.ready == 0;
-}
-
-/* ------------------------------------------------------------------ UTF-8 (RFC 3629) */
-
-uint32_t pv_read_character(pv_reader *from)
-{
-    uint8_t byte = 0;
-    uint32_t character;
-    uint32_t smallest = 0x80; /* that takes so many bytes: what is below is overlong */
-    uint8_t more = 1;         /* bytes that follow */
-    (void)pv_read(from, &byte, 1);
-    if (byte < 0x80) {
-        return byte;
-    }
-    if (byte < 0xC0 || byte > 0xF4) {
-        return PV_NO_CHARACTER;
-    }
-    if (byte >= 0xE0) {
-        more = byte < 0xF0 ? 2 : 3;
-        smallest = byte < 0xF0 ? 0x800 : 0x10000;
-    }
-    character = byte & 0x3FU >> more;
-    while (more-- != 0) {
-        if (!pv_read(from, &byte, 1) || (byte & 0xC0) != 0x80) {
-            return PV_NO_CHARACTER;
-        }
-        character = character << 6 | (byte & 0x3FU);
-    }
-    return character < smallest || character > 0x10FFFF || character >> 11 == 0x1B /* a surrogate */
-               ? PV_NO_CHARACTER
-               : character;
-}
-
-bool pv_pass_text(pv_reader *from, uint32_t size)
-{
-    uint32_t end;
-    if (size > pv_left(from)) {
-        return false;
-    }
-    end = pv_left(from) - size;
-    while (pv_left(from) > end) {
-        if (pv_read_character(from) == PV_NO_CHARACTER) {
-            return false;
-        }
-    }
-    return !from->failed && pv_left(from) == end; /* the last character ended where the text does */
 }

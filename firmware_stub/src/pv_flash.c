@@ -124,6 +124,7 @@ static bool load_once(pv *p, uint8_t slot, void *settings)
     }
     open_slot(p, &payload, slot);
     pv_payload_load(&payload, settings);
+    pv_settings_complete(p, settings);
     return pv_payload_is_right(&payload, p->record.payload_crc);
 }
 

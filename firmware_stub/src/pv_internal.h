@@ -55,6 +55,8 @@ bool pv_is_text(const PV_ROM char *text, const void *bytes, size_t size);
 
 /* Where a decoder's bytes come from: memory, or something of which a piece at a time is in memory. */
 typedef struct pv_reader {
+    uint8_t major;       /* of the last head */
+    bool failed;         /* something could not be read; from then on nothing can */
     bool (*fetch)(struct pv_reader *self); /* brings the next piece; NULL: all is at hand */
     pv *p;
     const PV_ROM uint8_t *table; /* of fetch: the bytes still to come are here, */
@@ -64,8 +66,6 @@ typedef struct pv_reader {
     uint32_t later;      /* bytes that are still to come */
     uint32_t crc;        /* of what came */
     uint32_t argument;   /* of the last head; of a negative integer: -1 - value */
-    uint8_t major;       /* of the last head */
-    bool failed;         /* something could not be read; from then on nothing can */
 } pv_reader;
 void pv_read_memory(pv_reader *from, const uint8_t *bytes, size_t size);
 void pv_read_table(pv_reader *from, pv *p, const PV_ROM uint8_t *bytes, size_t size);
@@ -75,8 +75,8 @@ bool pv_read(pv_reader *from, void *to, uint32_t size);
 
 /* Reads a head. False, and the reader failed, for one outside the profile. */
 bool pv_read_head(pv_reader *from);
-/* Whether a head follows that is this. */
-bool pv_read_this(pv_reader *from, uint8_t major, uint32_t least, uint32_t most);
+/* Whether a head of this type follows. */
+bool pv_read_type(pv_reader *from, uint8_t major);
 /* Passes over what follows the head of an item that is not nested. False if that cannot be read, or is
  * no UTF-8. */
 bool pv_pass_value(pv_reader *from);
@@ -90,11 +90,11 @@ bool pv_pass_item(pv_reader *from);
 /* Whether these bytes are exactly one item in the profile. */
 bool pv_is_item(const uint8_t *bytes, size_t size);
 
-/* The next character; PV_NO_CHARACTER if there is no valid UTF-8. */
+/* The next character of text in memory, of which at least a byte is left; PV_NO_CHARACTER if that is no
+ * UTF-8. */
 #define PV_NO_CHARACTER 0xFFFFFFFFu
-uint32_t pv_read_character(pv_reader *from);
-/* Passes over so many bytes of text. False if they are no UTF-8. */
-bool pv_pass_text(pv_reader *from, uint32_t size);
+uint32_t pv_next_character(const uint8_t **bytes, const uint8_t *end);
+bool pv_is_utf8(const uint8_t *bytes, size_t size);
 
 /* ------------------------------------------------------------------ pv_values.c: kinds [9] */
 
@@ -181,6 +181,9 @@ int32_t pv_number_of(const pv_view *view, uint16_t field);
 /* Wipes a member and puts its default in force, or nothing. */
 void pv_fall_back(pv *p, void *settings, uint16_t field);
 
+/* Puts defaults in force in a struct of which only what is stored was loaded. */
+void pv_settings_complete(pv *p, void *settings);
+
 /* A struct in which nothing is stored: wiped, defaults in force. */
 void pv_settings_reset(pv *p, void *settings);
 
@@ -215,7 +218,8 @@ void pv_payload_open(pv *p, pv_reader *from, uint32_t at, uint32_t length);
 bool pv_payload_is_right(pv_reader *from, uint32_t crc);
 /* Whether it is entries and nothing else. */
 bool pv_is_payload(pv_reader *from);
-/* Makes a settings struct of it. */
+/* Makes a settings struct of it, all but pv_settings_complete(): that defaults are read from there, and
+ * not from within, spares their part of the stack. */
 void pv_payload_load(pv_reader *from, void *settings);
 /* The payload of a commit: for every field in schema order the value that is then stored. */
 void pv_payload_put(const pv *p, pv_sink *to);
@@ -330,6 +334,9 @@ void pv_load_in_force(pv *p);
 
 /* The set to which a trial that ends badly goes back, or PV_NO_SLOT. */
 uint8_t pv_slots_confirmed(const pv *p);
+/* At a start, before a record is chosen. A function of its own, so that what a start does next does not
+ * stand on its stack. */
+void pv_slots_settle(pv *p);
 /* A slot that is not needed now, nor for the next commit if there are four; or PV_NO_SLOT. */
 uint8_t pv_slots_spare(const pv *p);
 /* The set to which undo goes back, or PV_NO_SLOT. */
@@ -368,6 +375,10 @@ enum {
     PV_NAMES_GENERATION = 4  /* the same with the generation */
 };
 
+/* Puts the pairs of a body into p->out. It is called twice, the first time to measure, since their number
+ * goes before them. So which keys it puts must not depend on what a callback may change. */
+typedef void pv_body(pv *p);
+
 /* What the table says of a request [11.1]. */
 struct pv_request {
     uint8_t type;
@@ -375,25 +386,26 @@ struct pv_request {
     uint8_t flags;
     uint8_t required;  /* bit n: key n must be there */
     uint8_t ways[2];   /* of the keys that need not be there: exactly these, or those; 0: any */
-    uint16_t needs;    /* capability, or 0 */
+    uint8_t needs;     /* capability, or 0 */
     uint8_t key_count;
     const PV_ROM pv_request_key *keys;
-    uint8_t (*answer)(pv *p); /* sends the reply and returns 0, or returns PV_REFUSE_ */
+    uint8_t (*act)(pv *p); /* does what is requested, and returns 0 or PV_REFUSE_ */
+    pv_body *put;          /* of the reply; NULL: `act` has sent it */
 };
 
 /* What every board answers: pv_requests.c. */
 enum { PV_EVERY_BOARD = 8 };
 extern const PV_ROM pv_request pv_every_board[PV_EVERY_BOARD];
 
-/* How a value is put together from parts. What is held is that of p->part_field. */
+/* How a value is put together from parts elsewhere than in its member. What is held is that of
+ * p->part_field. */
 typedef struct pv_assembly {
-    bool (*begin)(pv *p, uint16_t field, uint16_t total); /* false: there is no room */
+    bool (*begin)(pv *p, uint16_t field, uint16_t total);    /* false: there is no room */
     bool (*resume)(pv *p, uint16_t field); /* before the next part; false: the parts before are lost */
-    bool (*append)(pv *p, uint16_t field, uint16_t offset, const uint8_t *bytes, uint16_t size);
+    /* Appends; checks a value that is whole then. Returns 0 or PV_REFUSE_. */
+    uint8_t (*append)(pv *p, uint16_t field, const uint8_t *bytes, uint16_t size, bool is_whole);
     /* Whether what is held is that at this offset. */
     bool (*equals)(pv *p, uint16_t field, uint16_t offset, const uint8_t *bytes, uint16_t size);
-    /* Checks the whole value, and writes the member. Returns 0 or PV_REFUSE_. */
-    uint8_t (*finish)(pv *p, uint16_t field, uint16_t total);
 } pv_assembly;
 
 struct pv_keeping {
@@ -410,25 +422,26 @@ struct pv_trial {
     void (*watch)(pv *p);       /* at every poll */
 };
 
-/* Begins the reply with so many pairs, and ends it. */
-pv_sink *pv_reply(pv *p, uint8_t pairs);
-uint8_t pv_reply_end(pv *p); /* returns 0 */
-uint8_t pv_reply_empty(pv *p);
-void pv_put_number(pv_sink *to, uint8_t key, uint32_t value);
+/* Puts the key of a pair; the value is to go into what is returned. */
+pv_sink *pv_put_key(pv *p, uint8_t key);
+void pv_put_number(pv *p, uint8_t key, uint32_t value);
+void pv_put_words(pv *p, uint8_t key, const PV_ROM char *text);
+void pv_put_field(pv *p, uint8_t key, uint16_t field); /* its full key; of what is no field no pair */
+
+pv_body pv_put_nothing;
+pv_body pv_put_generation; /* of commit, undo, erase and confirm */
+/* Sends the reply at once. */
+void pv_reply(pv *p, pv_body *put);
 uint8_t pv_refuse_with(pv *p, uint8_t code, uint32_t detail);
 bool pv_has_key(const pv *p, uint8_t key);
 
-/* The reply to commit, undo, erase and confirm. */
-uint8_t pv_reply_generation(pv *p);
-/* Ends an undo, erase or confirm that began at a generation. */
-uint8_t pv_generation_changed(pv *p, uint32_t before, uint8_t refusal);
-/* The reply to a set-field that left so much of a value in parts; 0: none. */
-uint8_t pv_reply_staged(pv *p, uint16_t received);
+/* Ends an undo, erase or confirm. */
+uint8_t pv_generation_changed(pv *p, uint8_t refusal);
 /* Forgets parts, save those that field `next` is about to overwrite, and those that are a whole value:
  * they stay, so that the repeat of the last one is known. */
 void pv_forget_parts(pv *p, uint16_t next);
 
-/* What p->step is until the firmware reports. */
+/* What p->reported.step is until the firmware reports. */
 enum { PV_NO_STEP = 0xFF };
 
 uint32_t pv_now(const pv *p);
@@ -437,16 +450,10 @@ bool pv_on_trial(const pv *p);
 uint32_t pv_trial_left(const pv *p);
 void pv_came_into_force(pv *p);
 
-/* Entries of a page, from `first` on, of so many that there are. */
-typedef struct pv_page {
-    void (*put_start)(const pv *p, pv_sink *to, const struct pv_page *page);
-    void (*put_entry)(const pv *p, pv_sink *to, uint16_t number);
-    uint8_t pairs;  /* of the reply; the entries are the last */
-    uint16_t first;
-    uint16_t count;
-    uint16_t most;  /* in one reply */
-    bool done;
-} pv_page;
-uint8_t pv_send_page(pv *p, const pv_page *page);
+/* Puts an entry of a page. */
+typedef void pv_entry(const pv *p, pv_sink *to, unsigned number);
+/* Puts as many entries as fit, and at most so many, from p->first on, of p->count that there are: the last
+ * pair of a body. */
+void pv_put_page(pv *p, uint8_t key, unsigned most, pv_entry *put_entry);
 
 #endif

@@ -160,15 +160,6 @@ static bool resume_in_flash(pv *p, uint16_t i)
     return pv_flash_read(p, p->aside_at, p->config->unit, p->unit_fill);
 }
 
-static bool append_in_flash(pv *p, uint16_t i, uint16_t offset, const uint8_t *bytes, uint16_t size)
-{
-    (void)i;
-    (void)offset;
-    pv_write_bytes(&p->out, bytes, size);
-    p->staging_at = p->write_at;
-    return !p->write_failed;
-}
-
 static bool equals_in_flash(pv *p, uint16_t i, uint16_t offset, const uint8_t *bytes, uint16_t size)
 {
     uint32_t at = staged_member(p, i)->at + offset;
@@ -191,16 +182,21 @@ static bool is_fit(const PV_ROM pv_field *field, uint32_t length)
     return length >= (uint32_t)field->minimum && length <= (uint32_t)field->maximum;
 }
 
-/* From here on the value counts; the digest of the commit tells whether it was written right. */
-static uint8_t finish_in_flash(pv *p, uint16_t i, uint16_t length)
+/* Of a whole value the digest of the commit tells whether it was written right. */
+static uint8_t append_in_flash(pv *p, uint16_t i, const uint8_t *bytes, uint16_t size, bool is_whole)
 {
-    pv_write_padding(p);
-    pv_wipe(p->config->unit, p->flash->program_unit);
+    uint32_t length;
+    pv_write_bytes(&p->out, bytes, size);
+    length = p->write_at + p->unit_fill - staged_member(p, i)->at;
+    if (is_whole) {
+        pv_write_padding(p);
+        pv_wipe(p->config->unit, p->flash->program_unit);
+        staged_member(p, i)->length = (uint16_t)length;
+    }
     p->staging_at = p->write_at;
-    staged_member(p, i)->length = length;
-    return p->write_failed                             ? PV_REFUSE_STORAGE
-           : is_fit(&p->schema->fields[i], length) ? 0
-                                                       : PV_REFUSE_LENGTH;
+    return p->write_failed                                                ? PV_REFUSE_STORAGE
+           : is_whole && !is_fit(&p->schema->fields[i], length) ? PV_REFUSE_LENGTH
+                                                                          : 0;
 }
 
 /* Stages a value that came whole, of which the head was read. */
@@ -212,8 +208,8 @@ static uint8_t stage_kept(pv *p, uint16_t i, const pv_reader *from)
     if (!is_fit(&p->schema->fields[i], from->argument)) {
         return PV_REFUSE_LENGTH;
     }
-    return begin_in_flash(p, i, (uint16_t)from->argument) && append_in_flash(p, i, 0, from->at, (uint16_t)from->argument)
-               ? finish_in_flash(p, i, (uint16_t)from->argument)
+    return begin_in_flash(p, i, (uint16_t)from->argument)
+               ? append_in_flash(p, i, from->at, (uint16_t)from->argument, true)
                : PV_REFUSE_STORAGE;
 }
 
@@ -253,5 +249,5 @@ static uint8_t take_kept(const PV_ROM pv_schema *schema, const PV_ROM pv_field *
 static const PV_ROM pv_layout layout = {sizeof(pv_kept), 0, false, put_kept, take_kept, NULL};
 const PV_ROM pv_value_kind pv_kind_kept = {&layout, NULL, PV_BYTES, 0};
 
-static const PV_ROM pv_assembly in_flash = {begin_in_flash, resume_in_flash, append_in_flash, equals_in_flash, finish_in_flash};
+static const PV_ROM pv_assembly in_flash = {begin_in_flash, resume_in_flash, append_in_flash, equals_in_flash};
 const PV_ROM pv_keeping pv_keeps = {&in_flash, stage_kept, settle_kept, yield_unit, drop_kept};

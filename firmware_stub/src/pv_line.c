@@ -46,7 +46,7 @@ static void send_raw(pv *p, uint8_t character)
 }
 
 /* The character of the alphabet of RFC 4648, table 2. */
-static uint8_t base64url(uint32_t value)
+static uint8_t base64url(uint8_t value)
 {
     value &= 63;
     return (uint8_t)(value < 26    ? 'A' + value
@@ -56,7 +56,7 @@ static uint8_t base64url(uint32_t value)
                                    : '_');
 }
 
-static void send_sextet(pv *p, uint32_t value)
+static void send_sextet(pv *p, uint8_t value)
 {
     uint8_t character = base64url(value);
     p->out.crc = pv_crc(p->out.crc, &character, 1);
@@ -68,11 +68,11 @@ static void send_bytes(pv_sink *self, const uint8_t *bytes, size_t size)
     pv *p = (pv *)(void *)self;
     while (size-- != 0) {
         /* Six bits go as soon as they are there; at most six bits wait. */
-        p->bits = p->bits << 8 | *bytes++;
+        p->bits = (uint16_t)(p->bits << 8 | *bytes++);
         p->bit_count = (uint8_t)(p->bit_count + 8);
         while (p->bit_count >= 6) {
             p->bit_count = (uint8_t)(p->bit_count - 6);
-            send_sextet(p, p->bits >> p->bit_count);
+            send_sextet(p, (uint8_t)(p->bits >> p->bit_count));
         }
     }
 }
@@ -92,7 +92,7 @@ void pv_line_end(pv *p)
     uint32_t crc;
     uint8_t i;
     if (p->bit_count != 0) {
-        send_sextet(p, p->bits << (6 - p->bit_count));
+        send_sextet(p, (uint8_t)(p->bits << (6 - p->bit_count)));
     }
     crc = ~p->out.crc;
     for (i = 0; i < PV_CHECK_SIZE; i++) {
@@ -158,7 +158,7 @@ static size_t decode(uint8_t *body, size_t length)
 {
     size_t size = 0;
     uint32_t bits = 0;
-    uint8_t bit_count = 0;
+    unsigned unused = 0; /* of the last character: bits that no byte has taken yet */
     size_t i;
     for (i = 0; i < length; i++) {
         uint8_t value = sextet(body[i]);
@@ -166,16 +166,12 @@ static size_t decode(uint8_t *body, size_t length)
             return 0;
         }
         bits = bits << 6 | value;
-        bit_count = (uint8_t)(bit_count + 6);
-        if (bit_count >= 8) {
-            bit_count = (uint8_t)(bit_count - 8);
-            body[size++] = (uint8_t)(bits >> bit_count);
+        unused = 6U - 2U * (i & 3); /* four characters are three bytes */
+        if (unused < 6) {
+            body[size++] = (uint8_t)(bits >> unused);
         }
     }
-    if (bit_count == 6 || (bits & ((1U << bit_count) - 1)) != 0) {
-        return 0;
-    }
-    return size;
+    return unused == 6 || (bits & ((1U << unused) - 1)) != 0 ? 0 : size;
 }
 
 size_t pv_line_take(const pv *p)

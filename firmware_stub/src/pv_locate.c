@@ -5,7 +5,7 @@
 static uint8_t locate(pv *p)
 {
     p->config->locate(p->config->context);
-    return pv_reply_empty(p);
+    return 0;
 }
 
-const PV_ROM pv_request pv_request_locate = {PV_RULES_OF_LOCATE, 0, NULL, locate};
+const PV_ROM pv_request pv_request_locate = {PV_RULES_OF_LOCATE, 0, NULL, locate, pv_put_nothing};

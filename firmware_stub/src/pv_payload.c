@@ -52,8 +52,7 @@ typedef struct entry {
  * is none. */
 static bool next_entry(pv_reader *from, entry *to)
 {
-    pv_reader key;
-    if (!pv_read_this(from, PV_ARRAY, 3, 3) || !pv_read_this(from, PV_TEXT, 0, UINT32_MAX)) {
+    if (!pv_read_type(from, PV_ARRAY) || from->argument != 3 || !pv_read_type(from, PV_TEXT)) {
         return false;
     }
     to->key_size = from->argument;
@@ -63,12 +62,11 @@ static bool next_entry(pv_reader *from, entry *to)
             return false;
         }
     } else {
-        pv_read_memory(&key, (const uint8_t *)to->key, (size_t)to->key_size);
-        if (!pv_read(from, to->key, to->key_size) || !pv_pass_text(&key, to->key_size)) {
+        if (!pv_read(from, to->key, to->key_size) || !pv_is_utf8((const uint8_t *)to->key, (size_t)to->key_size)) {
             return false;
         }
     }
-    if (!pv_read_this(from, PV_UINT, 0, UINT32_MAX)) {
+    if (!pv_read_type(from, PV_UINT)) {
         return false;
     }
     to->tag = from->argument;
@@ -126,55 +124,41 @@ static uint8_t rank_of(const PV_ROM pv_field *field, const entry *each)
 
 /* ------------------------------------------------------------------ values */
 
-/* Gives the stored value that comes next to a field, or has it fall back to its default. */
+/* Gives the stored value that comes next to a field, or notes that its default is in force. */
 static void load_value(pv_reader *from, void *settings, uint16_t i, uint32_t tag)
 {
     const PV_ROM pv_schema *schema = from->p->schema;
     const PV_ROM pv_field *field = &schema->fields[i];
+    const PV_ROM pv_layout *layout = field->kind->layout;
     uint8_t refusal = PV_REFUSE_WRONG_KIND;
     pv_member_wipe(field, settings);
-    if (tag == field->tag || (field->kind->layout->adapt != NULL && field->kind->layout->adapt(field, tag, from))) {
+    if (tag == field->tag || (layout->adapt != NULL && layout->adapt(field, tag, from))) {
         refusal = pv_decode_value(schema, field, from, settings);
     } else {
         (void)pv_pass_value(from);
     }
-    if (refusal == 0) {
-        PV_STATE(settings, i) = PV_IS_SET | PV_IN_FORCE;
-    } else {
-        pv_fall_back(from->p, settings, i);
-        PV_STATE(settings, i) |= PV_FELL_BACK;
-    }
+    PV_STATE(settings, i) = refusal == 0 ? PV_IS_SET | PV_IN_FORCE : PV_FELL_BACK;
 }
 
 void pv_payload_load(pv_reader *from, void *settings)
 {
     const PV_ROM pv_schema *schema = from->p->schema;
-    /* The newest name that a record has for a field decides [10]. Until all is read, the rank of the
-     * name that was found is where PV_IS_ACTIVE and the like will be. */
-    const uint8_t flags = PV_IS_SET | PV_FELL_BACK | PV_IN_FORCE;
-    uint16_t i;
-    pv_settings_reset(from->p, settings);
-    while (pv_left(from) > 0) {
-        entry each;
+    entry each;
+    pv_wipe(settings, (size_t)schema->settings_size);
+    while (pv_left(from) > 0 && next_entry(from, &each)) {
         uint8_t rank = 0;
-        if (!next_entry(from, &each)) {
-            break;
+        uint16_t i = 0;
+        while (i < schema->field_count && (rank = rank_of(&schema->fields[i], &each)) == 0) {
+            i++;
         }
-        for (i = 0; i < schema->field_count; i++) {
-            rank = rank_of(&schema->fields[i], &each);
-            if (rank != 0) {
-                break;
-            }
-        }
+        /* The newest name that a record has for a field decides [10]. Until all is read, the rank of the
+         * name that was found is where PV_IS_ACTIVE and the like will be. */
         if (rank != 0 && rank > PV_STATE(settings, i) >> 3) {
             load_value(from, settings, i, each.tag);
             PV_STATE(settings, i) |= (uint8_t)(rank << 3);
         } else {
             (void)pv_pass_value(from);
         }
-    }
-    for (i = 0; i < schema->field_count; i++) {
-        PV_STATE(settings, i) &= flags;
     }
 }
 

@@ -26,6 +26,7 @@ static bool load(pv *p)
     }
     pv_payload_open(p, &payload, sizeof *record, record->length);
     pv_payload_load(&payload, p->settings);
+    pv_settings_complete(p, p->settings);
     return pv_payload_is_right(&payload, record->payload_crc);
 }
 

@@ -4,11 +4,11 @@
 
 static uint8_t restart(pv *p)
 {
-    (void)pv_reply_empty(p);
+    pv_reply(p, pv_put_nothing);
     pv_drop_staged(p);
     p->config->restart(p->config->context);
     return 0;
 }
 
 static const PV_ROM pv_request_key keys[] = {PV_KEYS_OF_RESTART};
-const PV_ROM pv_request pv_request_restart = {PV_RULES_OF_RESTART, PV_COUNT(keys), keys, restart};
+const PV_ROM pv_request pv_request_restart = {PV_RULES_OF_RESTART, PV_COUNT(keys), keys, restart, NULL};

@@ -57,13 +57,23 @@ void pv_fall_back(pv *p, void *settings, uint16_t i)
     }
 }
 
-void pv_settings_reset(pv *p, void *settings)
+void pv_settings_complete(pv *p, void *settings)
 {
     uint16_t i;
-    pv_wipe(settings, (size_t)p->schema->settings_size);
     for (i = 0; i < p->schema->field_count; i++) {
-        pv_fall_back(p, settings, i);
+        uint8_t fell_back = PV_STATE(settings, i) & PV_FELL_BACK;
+        PV_STATE(settings, i) &= PV_IS_SET | PV_IN_FORCE;
+        if (PV_STATE(settings, i) == 0) {
+            pv_fall_back(p, settings, i);
+            PV_STATE(settings, i) |= fell_back;
+        }
     }
+}
+
+void pv_settings_reset(pv *p, void *settings)
+{
+    pv_wipe(settings, (size_t)p->schema->settings_size);
+    pv_settings_complete(p, settings);
 }
 
 pv_defect pv_judge(const pv *p, void *set, void *base)

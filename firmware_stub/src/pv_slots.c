@@ -186,7 +186,7 @@ static void forget_twins(pv *p)
  * read right may never have been written whole, and be unreadable the next time; or it may have read as
  * sealed at an earlier start, which somebody was told of. So it is written anew: over neither itself,
  * nor a copy that an interrupted settling left, nor what is in force if all of them vanish. */
-static void settle(pv *p)
+void pv_slots_settle(pv *p)
 {
     forget_twins(p);
     for (;;) {
@@ -274,7 +274,7 @@ static int start_slots(pv *p)
     if (!pv_flash_begin(p)) {
         return PV_ERROR_SPACE;
     }
-    settle(p);
+    pv_slots_settle(p);
     pv_choose(p);
     renew_void(p);
     (void)mend(p);

@@ -4,17 +4,7 @@
 
 #include "pv_internal.h"
 
-static void put_start(const pv *p, pv_sink *to, const pv_page *page)
-{
-    pv_put_number(to, PV_KEY_SURVEY_REPLY_SCAN, p->scan);
-    pv_put_uint(to, PV_KEY_SURVEY_REPLY_DONE);
-    pv_put_simple(to, page->done ? PV_TRUE : PV_FALSE);
-    pv_put_number(to, PV_KEY_SURVEY_REPLY_COUNT, page->count);
-    pv_put_number(to, PV_KEY_SURVEY_REPLY_FIRST, page->first);
-    pv_put_uint(to, PV_KEY_SURVEY_REPLY_NETWORKS);
-}
-
-static void put_network(const pv *p, pv_sink *to, uint16_t i)
+static void put_network(const pv *p, pv_sink *to, unsigned i)
 {
     pv_network network;
     memset(&network, 0, sizeof network);
@@ -25,32 +15,46 @@ static void put_network(const pv *p, pv_sink *to, uint16_t i)
     pv_put_uint(to, network.security);
 }
 
+static void put_survey(pv *p)
+{
+    pv_put_number(p, PV_KEY_SURVEY_REPLY_SCAN, p->scan);
+    pv_put_simple(pv_put_key(p, PV_KEY_SURVEY_REPLY_DONE), p->scan_done ? PV_TRUE : PV_FALSE);
+    pv_put_number(p, PV_KEY_SURVEY_REPLY_COUNT, p->count);
+    pv_put_number(p, PV_KEY_SURVEY_REPLY_FIRST, p->first);
+    pv_put_page(p, PV_KEY_SURVEY_REPLY_NETWORKS, PV_MAX_NETWORKS, put_network);
+}
+
+/* How far the newest scan has come. */
+static void look(pv *p)
+{
+    p->count = p->config->survey->count(p->config->context, &p->scan_done);
+}
+
 static uint8_t survey(pv *p)
 {
-    const pv_survey *port = p->config->survey;
-    void *context = p->config->context;
-    pv_page page = {put_start, put_network, 5, 0, 0, PV_MAX_NETWORKS, true};
-    page.first = (uint16_t)p->arguments[PV_KEY_SURVEY_FIRST].number;
+    p->first = (uint16_t)p->arguments[PV_KEY_SURVEY_FIRST].number;
+    p->count = 0;
+    p->scan_done = true;
     if (p->scan != 0) {
-        page.count = port->count(context, &page.done);
+        look(p);
     }
     if (pv_has_key(p, PV_KEY_SURVEY_SCAN)) {
         if (p->arguments[PV_KEY_SURVEY_SCAN].number != p->scan) {
-            return pv_refuse_with(p, PV_REFUSE_OUT_OF_BOUNDS, page.count);
+            return pv_refuse_with(p, PV_REFUSE_OUT_OF_BOUNDS, p->count);
         }
-    } else if (page.done) {
-        if (page.first != 0) { /* a new scan has found nothing yet, and a refusal starts none */
+    } else if (p->scan_done) {
+        if (p->first != 0) { /* a new scan has found nothing yet, and a refusal starts none */
             return pv_refuse_with(p, PV_REFUSE_OUT_OF_BOUNDS, 0);
         }
         p->scan = p->scan == UINT8_MAX ? 1 : (uint8_t)(p->scan + 1);
-        port->start(context);
-        page.count = port->count(context, &page.done);
+        p->config->survey->start(p->config->context);
+        look(p);
     }
-    if (page.first > page.count) {
-        return pv_refuse_with(p, PV_REFUSE_OUT_OF_BOUNDS, page.count);
+    if (p->first > p->count) {
+        return pv_refuse_with(p, PV_REFUSE_OUT_OF_BOUNDS, p->count);
     }
-    return pv_send_page(p, &page);
+    return 0;
 }
 
 static const PV_ROM pv_request_key keys[] = {PV_KEYS_OF_SURVEY};
-const PV_ROM pv_request pv_request_survey = {PV_RULES_OF_SURVEY, PV_COUNT(keys), keys, survey};
+const PV_ROM pv_request pv_request_survey = {PV_RULES_OF_SURVEY, PV_COUNT(keys), keys, survey, put_survey};

@@ -33,7 +33,7 @@ uint8_t pv_end_trial(pv *p)
 
 static void watch(pv *p)
 {
-    bool proven = p->run == PV_RUN_PROVEN;
+    bool proven = p->reported.run == PV_RUN_PROVEN;
     if (!pv_on_trial(p) || (!p->confirm_due && pv_trial_left(p) != 0)) {
         return;
     }
@@ -50,10 +50,9 @@ static void watch(pv *p)
 
 static uint8_t confirm(pv *p)
 {
-    uint32_t before = p->generation;
-    return pv_generation_changed(p, before, pv_keep_trial(p));
+    return pv_generation_changed(p, pv_keep_trial(p));
 }
 
 static const PV_ROM pv_request_key keys[] = {PV_KEYS_OF_CONFIRM};
-static const PV_ROM pv_request request_confirm = {PV_RULES_OF_CONFIRM, PV_COUNT(keys), keys, confirm};
+static const PV_ROM pv_request request_confirm = {PV_RULES_OF_CONFIRM, PV_COUNT(keys), keys, confirm, pv_put_generation};
 const PV_ROM pv_trial pv_trials = {&request_confirm, count_start, watch};

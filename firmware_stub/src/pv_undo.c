@@ -20,9 +20,8 @@ uint8_t pv_put_back(pv *p)
 
 static uint8_t undo(pv *p)
 {
-    uint32_t before = p->generation;
-    return pv_generation_changed(p, before, pv_put_back(p));
+    return pv_generation_changed(p, pv_put_back(p));
 }
 
 static const PV_ROM pv_request_key keys[] = {PV_KEYS_OF_UNDO};
-const PV_ROM pv_request pv_request_undo = {PV_RULES_OF_UNDO, PV_COUNT(keys), keys, undo};
+const PV_ROM pv_request pv_request_undo = {PV_RULES_OF_UNDO, PV_COUNT(keys), keys, undo, pv_put_generation};

@@ -268,11 +268,10 @@ static bool admits(uint8_t characters, uint32_t c)
 static uint8_t check_text(const PV_ROM pv_schema *schema, const PV_ROM pv_field *field,
                           const uint8_t *bytes, int32_t size)
 {
-    pv_reader from;
+    const uint8_t *end = bytes + size;
     (void)schema;
-    pv_read_memory(&from, bytes, (size_t)size);
-    while (from.ready != 0) {
-        if (!admits(field->detail, pv_read_character(&from))) {
+    while (bytes != end) {
+        if (!admits(field->detail, pv_next_character(&bytes, end))) {
             return PV_REFUSE_CHARACTERS;
         }
     }
@@ -289,11 +288,9 @@ static uint8_t check_passphrase(const PV_ROM pv_schema *schema, const PV_ROM pv_
     (void)schema;
     (void)field;
     if (size == KEY_DIGITS) {
-        pv_reader from;
-        pv_read_memory(&from, bytes, KEY_DIGITS);
         return pv_is_all(pv_is_hexadecimal, bytes, KEY_DIGITS) ? 0
-               : pv_pass_text(&from, KEY_DIGITS) ? PV_REFUSE_FORM /* parts may be anything [9.1] */
-                                                 : PV_REFUSE_CHARACTERS;
+               : pv_is_utf8(bytes, KEY_DIGITS) ? PV_REFUSE_FORM /* parts may be anything [9.1] */
+                                               : PV_REFUSE_CHARACTERS;
     }
     return pv_is_all(pv_is_ascii, bytes, (size_t)size) ? 0 : PV_REFUSE_CHARACTERS;
 }

@@ -14,6 +14,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import cast
 
@@ -92,7 +93,7 @@ def write(declaration: Declaration, stem: str, folder: Path) -> list[Path]:
     return list(files)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class _Code:
     """The two files, line by line."""
 
@@ -324,9 +325,19 @@ class _Code:
                     yield f"static const PV_ROM uint8_t {name}_default[] = {value};"
                 if names := _names(field):
                     yield _texts(f"{name}_names", names)
+        for values, name in self._value_names.items():
+            yield from c_text.array(f"static const PV_ROM int32_t {name}[]", list(values))
+
+    @cached_property
+    def _value_names(self) -> dict[tuple[str, ...], str]:
+        """Return the lists of values that conditions have, each once, and what they are called."""
+        names: dict[tuple[str, ...], str] = {}
+        for section in self.schema.sections:
+            for field in section.fields:
                 if field.condition and field.condition.values:
-                    values = list(self._condition_values(field.condition))
-                    yield from c_text.array(f"static const PV_ROM int32_t {name}_values[]", values)
+                    name = _static_name(f"{section.key}.{field.key}")
+                    names.setdefault(self._condition_values(field.condition), f"{name}_values")
+        return names
 
     def _keys(self) -> Iterator[str]:
         for setting in self.schema.settings:
@@ -334,25 +345,35 @@ class _Code:
             if former := former_keys(setting):
                 yield _texts(f"{_static_name(setting.key)}_was", former)
 
-    def _condition_values(self, condition: Condition) -> Iterator[str]:
+    def _condition_values(self, condition: Condition) -> tuple[str, ...]:
         section_key, _, field_key = condition.base_key.partition(".")
-        for value in condition.values:
-            if isinstance(value, str):
-                yield self.constant(section_key, field_key, value)
-            else:
-                yield c_text.number(int(value))
+        return tuple(
+            self.constant(section_key, field_key, value)
+            if isinstance(value, str)
+            else c_text.number(int(value))
+            for value in condition.values
+        )
+
+    @cached_property
+    def _condition_names(self) -> dict[tuple[str, ...], str]:
+        """Return the conditions, each once, as their members, and what they are called."""
+        names: dict[tuple[str, ...], str] = {}
+        for setting in self.schema.settings:
+            if members := self._condition_members(setting):
+                names.setdefault(members, f"{_static_name(setting.key)}_asked_if")
+        return names
+
+    def _condition_members(self, setting: Setting) -> tuple[str, ...]:
+        condition = setting.field.condition
+        if condition is None:
+            return ()
+        values = self._value_names.get(self._condition_values(condition), "NULL")
+        decider = self.constant(_sibling(setting, condition.base_key))
+        return f".field = {decider}", f".count = {len(condition.values)}", f".values = {values}"
 
     def _conditions(self) -> Iterator[str]:
-        for setting in self.schema.settings:
-            condition = setting.field.condition
-            if condition is None:
-                continue
-            values = f"{_static_name(setting.base_key)}_values" if condition.values else "NULL"
-            decider = self.constant(_sibling(setting, condition.base_key))
-            yield from c_text.array(
-                f"static const PV_ROM pv_condition {_static_name(setting.key)}_asked_if",
-                [f".field = {decider}", f".count = {len(condition.values)}", f".values = {values}"],
-            )
+        for members, name in self._condition_names.items():
+            yield from c_text.array(f"static const PV_ROM pv_condition {name}", list(members))
 
     def _fields(self) -> Iterator[str]:
         yield f"static const PV_ROM pv_field fields[{self.constant('field-count')}] = {{"
@@ -379,8 +400,8 @@ class _Code:
         if former_keys(setting):
             yield f"    .was = {name}_was,"
         yield f"    .kind = &pv_kind_{'kept' if field.kept else field.kind.name.lower()},"
-        if field.condition:
-            yield f"    .condition = &{name}_asked_if,"
+        if members := self._condition_members(setting):
+            yield f"    .condition = &{self._condition_names[members]},"
         if _names(field):
             yield f"    .names = {_static_name(setting.base_key)}_names,"
         # A default that is only proposed is the host's affair: the board needs a stored value.

@@ -214,6 +214,8 @@ READER = r"""
 #include <string.h>
 #include "pv.h"
 
+struct pv_keeping { int none; };
+const pv_keeping pv_keeps = {0};
 struct pv_trial { int none; };
 const pv_trial pv_trials = {0};
 bool pv_in_use(const pv_view *v, uint16_t i) { (void)v; return i == 0; }
@@ -224,7 +226,7 @@ struct pv_value_kind { const char *name; };
 #define KIND(name) const pv_value_kind pv_kind_##name = {#name};
 KIND(text) KIND(secret) KIND(integer) KIND(decimal) KIND(yes_no) KIND(choice) KIND(pin)
 KIND(network_name) KIND(passphrase) KIND(host) KIND(url) KIND(ip) KIND(port) KIND(time_zone)
-KIND(duration) KIND(hex) KIND(blob)
+KIND(duration) KIND(hex) KIND(blob) KIND(kept)
 
 extern const pv_schema SCHEMA;
 
@@ -348,7 +350,9 @@ def expected(declaration: Declaration) -> Iterator[list[str]]:
         warned = [pin.number for pin in schema.pins if pin.caution and field.kind is Kind.PIN]
         proposed = field.default is not None and bool(field.caution or field.default in warned)
         default = None if proposed else field.default
-        flags = (field.required or proposed) + 2 * field.is_secret + 4 * field.shares
+        flags = (
+            (field.required or proposed) + 2 * field.is_secret + 4 * field.shares + 8 * field.kept
+        )
         choices = [option.key for option in field.options] or list(field.schemes)
         condition = ""
         if field.condition:
@@ -358,7 +362,12 @@ def expected(declaration: Declaration) -> Iterator[list[str]]:
             condition = f"{decider}:{''.join(values)}"
         yield [
             *("field", setting.key, "".join(f"{key} " for key in former_keys(setting))),
-            *(field.kind.name.lower(), str(least), str(most), str(tag(field))),
+            *(
+                "kept" if field.kept else field.kind.name.lower(),
+                str(least),
+                str(most),
+                str(tag(field)),
+            ),
             str(numbers[own(setting, field.network)] if field.network else -1),
             *(str(instance), str(flags), str(detail), "".join(f"{key} " for key in choices)),
             *(

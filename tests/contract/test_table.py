@@ -223,7 +223,7 @@ def test_the_header_has_the_tables_numbers(tmp_path: Path) -> None:
 @pytest.mark.needs("cc")
 def test_the_header_says_where_a_request_is_legal(tmp_path: Path) -> None:
     """Its masks, capabilities and marks of each request are those of Python."""
-    rules = ", ".join(f"{{PV_RULES_OF_{row.type.name}, 0, NULL, NULL}}" for row in REQUESTS)
+    rules = ", ".join(f"{{PV_RULES_OF_{row.type.name}, 0, NULL, NULL, NULL}}" for row in REQUESTS)
     printed = run_c(
         f"""
         #include "pv_internal.h"

@@ -47,15 +47,15 @@ BUGS = (
         "pad bits are not looked at",
         "line",
         f"{_SRC}/pv_line.c",
-        "bit_count == 6 || (bits & ((1U << bit_count) - 1)) != 0",
-        "bit_count == 6",
+        "unused == 6 || (bits & ((1U << unused) - 1)) != 0",
+        "unused == 6",
     ),
     Bug(
         "depth is not bounded",
         "cbor",
         f"{_SRC}/pv_cbor.c",
-        "if (depth++ == PV_MAX_DEPTH || from",
-        "if (depth++ == 64 || from",
+        "if (in == &levels[PV_MAX_DEPTH] || from",
+        "if (in == &levels[64] || from",
     ),
     Bug(
         "a trailing byte is accepted",
@@ -82,7 +82,7 @@ BUGS = (
         "a record without a seal is not written anew at a start",
         "stub",
         f"{_SRC}/pv_slots.c",
-        "    settle(p);\n",
+        "    pv_slots_settle(p);\n",
         "",
     ),
     Bug(

@@ -92,7 +92,7 @@ PLANTS = (
                 (
                     "    p->write_at += padded(p->flash, p->record.length);\n"
                     "    pv_give(&p->out, seal, sizeof seal);\n"
-                    "    write_padding(p);\n"
+                    "    pv_write_padding(p);\n"
                     "    p->write_at = slot * p->flash->slot_size"
                     " + padded(p->flash, sizeof p->record);\n"
                     "    if (source != PV_NO_SLOT) {\n        copy_payload"
@@ -100,7 +100,7 @@ PLANTS = (
             ),
             (
                 FLASH,
-                "== 0;\n    pv_give(&p->out, seal, sizeof seal);\n    write_padding(p);\n",
+                "== 0;\n    pv_give(&p->out, seal, sizeof seal);\n    pv_write_padding(p);\n",
                 "== 0;\n",
             ),
         ),
@@ -109,7 +109,7 @@ PLANTS = (
     Plant(
         "what reads as sealed is all that counts",
         (
-            (SLOTS, "    settle(p);\n", "    (void)settle;\n"),
+            (SLOTS, "    pv_slots_settle(p);\n", ""),
             (
                 FLASH,
                 "while ((slot = pv_choose_slot(p, 0xFF, PV_VALID, false))",
@@ -120,7 +120,7 @@ PLANTS = (
     ),
     Plant(
         "an unsealed record is believed as it is",
-        ((SLOTS, "    settle(p);\n", "    (void)settle;\n"),),
+        ((SLOTS, "    pv_slots_settle(p);\n", ""),),
         frozenset({3}),
     ),
     Plant(
@@ -153,8 +153,8 @@ PLANTS = (
         (
             (
                 SLOTS,
-                "    return bit(p->slot) | bit(pv_slots_older(p));",
-                "    return bit(p->slot);",
+                "    return bit(p->slot) | bit(pv_slots_older(p)) | bit(p->staging);",
+                "    return bit(p->slot) | bit(p->staging);",
             ),
         ),
         frozenset({4}),
@@ -174,8 +174,8 @@ PLANTS = (
         (
             (
                 SLOTS,
-                "    return bit(p->slot) | bit(pv_slots_older(p));",
-                "    return bit(pv_slots_older(p));",
+                "    return bit(p->slot) | bit(pv_slots_older(p)) | bit(p->staging);",
+                "    return bit(pv_slots_older(p)) | bit(p->staging);",
             ),
         ),
         frozenset({3}),

@@ -476,6 +476,29 @@ def test_status_says_what_the_firmware_reported(both: Lockstep) -> None:
     assert both.ask(Type.STATUS).body[6] == "words.secret"
 
 
+def test_a_report_while_a_status_is_sent_is_told_by_the_next(both: Lockstep) -> None:
+    """A firmware may report from its callbacks: what is sent meanwhile stays as it began."""
+    stub = both.stub
+    stub.report(Run.FAILED, 6, 6, stub.numbers["words.secret"])
+    kind = type(stub.config.write)
+    write = kind(c.cast(stub.config.write, c.c_void_p).value)  # the member itself would change
+
+    def report_and_write(*arguments: Any) -> None:
+        stub.report(Run.PROVEN)
+        stub.report_address(bytes(16))
+        write(*arguments)
+
+    reporting = kind(report_and_write)  # the config keeps but its address
+    stub.config.write = reporting
+    (begun,) = messages(stub.receive(request(Type.STATUS)))
+    assert begun.body[3] == Run.FAILED
+    assert begun.body[6] == "words.secret"
+    assert 7 not in begun.body
+    (told,) = messages(stub.receive(request(Type.STATUS)))
+    assert (told.body[3], told.body[7]) == (Run.PROVEN, bytes(16))
+    stub.config.write = write
+
+
 def test_what_is_no_request_is_ignored(both: Lockstep) -> None:
     """Replies, other envelopes, log text and damaged lines are passed over in silence."""
     for line in (

@@ -83,7 +83,7 @@ def test_code_generated_for_another_stub_is_refused(library: c.CDLL) -> None:
     assert stub.start() == ERROR_VERSION
 
 
-@pytest.mark.parametrize("name", ["board", "trial-board"])
+@pytest.mark.parametrize("name", ["smallest-board", "trial-board"])
 def test_two_slots_offer_no_way_back(library: c.CDLL, name: str) -> None:
     """Neither undo nor a trial; what needs no older set is offered all the same."""
     declared = declaration(name)

@@ -533,7 +533,7 @@ FORGOTTEN = (
     Forgotten(
         "incomplete parts",
         "pv_requests.c",
-        "        pv_member_wipe(&p->schema->fields[p->part_field], p->staged);\n",
+        "        pv_wipe_staged(p, p->part_field);\n",
         turning_to_another_field,
         "staged",
     ),
@@ -543,7 +543,7 @@ FORGOTTEN = (
         "        unstage(p, i);\n",
         being_refused,
         "staged",
-        behind="        return refusal;\n",
+        behind="    } else if (is_whole) {\n",
     ),
     Forgotten(
         "the settings, at an erase",
@@ -561,8 +561,9 @@ FORGOTTEN = (
     ),
     Forgotten(
         "the program unit, at a start",
-        "pv.c",
-        "    pv_wipe(config->unit, config->flash->program_unit);\n",
+        "pv_flash.c",
+        "    pv_wipe(p->config->unit, p->flash->program_unit); "
+        "/* memory may have come through a reset */\n",
         being_reset,
         "unit",
     ),
