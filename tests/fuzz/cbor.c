@@ -37,6 +37,9 @@ static void try_value(const pv_field *field, const uint8_t *item, size_t size)
     pv_reader from;
     pv_reader storage;
     uint8_t refusal;
+    if ((field->flags & PV_KEPT) != 0) {
+        return; /* it is read from a record only, and staged otherwise: stub.c */
+    }
     memset(&settings, 0x5A, sizeof settings);
     pv_member_wipe(field, &settings);
     before = settings;

@@ -161,17 +161,31 @@ static bool passes_check(const pv_field *field)
     static fuzz_board other;
     collector item;
     pv_reader from;
+    if ((field->flags & PV_KEPT) != 0) {
+        const uint8_t *settings = b->config.settings;
+        const pv_kept *value = (const pv_kept *)(const void *)(settings + field->offset);
+        return value->length >= field->minimum && value->length <= field->maximum &&
+               value->at + value->length <= pv_room(b->stub->flash);
+    }
     pv_encode_value(collector_begin(&item), field, b->config.settings);
     pv_read_memory(&from, item.bytes, item.size);
     return pv_read_head(&from) && pv_decode_value(&fuzz_board_schema, field, &from, &other) == 0 &&
            pv_left(&from) == 0;
 }
 
+/* Whether parts of a value that is kept in flash are in the unit. */
+static bool is_in_parts(void)
+{
+    const pv *p = b->stub;
+    return p->part_field != PV_NO_FIELD && p->part_held < p->part_total &&
+           (fuzz_board_schema.fields[p->part_field].flags & PV_KEPT) != 0;
+}
+
 static void look_at_memory(void)
 {
     const pv_schema *schema = &fuzz_board_schema;
     bool nothing_staged = b->stub->part_field == PV_NO_FIELD && pv_staged_count(b->stub) == 0;
-    for (size_t i = 0; i < UNIT; i++) {
+    for (size_t i = 0; i < UNIT && !is_in_parts(); i++) {
         PROMISE(b->config.unit[i] == 0); /* 7 */
     }
     for (size_t i = b->stub->fill; i < b->config.line_size; i++) {
