@@ -186,13 +186,16 @@ def test_a_c_board_without_parts_meets_all(libraries: dict[str, ctypes.CDLL]) ->
     assert "the board takes values whole only" in not_applicable(report)
 
 
-def test_a_c_board_with_a_platform_s_own_store_meets_all(
-    libraries: dict[str, ctypes.CDLL],
+@pytest.mark.parametrize("store", ["two slots", "a platform's own"])
+def test_a_c_board_that_keeps_no_older_set_meets_all(
+    libraries: dict[str, ctypes.CDLL], store: str
 ) -> None:
     """It offers neither undo nor trials, though schema and firmware ask for both."""
     asked = EVERY_CAPABILITY | Capability.TRIAL
     declared = declaration("trial-board")
-    board = CBoard(libraries["trial-board"], declared, capabilities=asked, platform=True)
+    declared = replace(declared, board=replace(declared.board, slots=2))
+    platform = store == "a platform's own"
+    board = CBoard(libraries["trial-board"], declared, capabilities=asked, platform=platform)
     report = hold(board)
     board.close()
     assert not_met(report) == []
