@@ -147,7 +147,7 @@ NAMED = (
     ),
     *_both(
         "keeps a secret of which a part was wrong",
-        (f"{SRC}/pv_parts.c", {"unstage(p, i);\n            held = 0;": "held = 0;"}, GUESSED),
+        (f"{SRC}/pv_parts.c", {"pv_unstage(p, i);\n            held = 0;": "held = 0;"}, GUESSED),
         (STAGING, {"self._unstage(setting.key)\n                held = 0": "held = 0"}, GUESSED),
     ),
     *_both(

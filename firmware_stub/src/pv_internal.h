@@ -203,8 +203,8 @@ uint32_t pv_staged_digest(pv *p); /* [6.5] */
 /* The staged set has become the stored one. */
 void pv_settings_overlay(pv *p);
 
-/* Wipes what memory holds of a staged value, or of its parts. */
-void pv_wipe_staged(pv *p, uint16_t field);
+/* Forgets what is staged of a field, or held of it in parts, and wipes what memory holds of that. */
+void pv_unstage(pv *p, uint16_t field);
 
 /* Forgets what is staged, incomplete parts too. */
 void pv_drop_staged(pv *p);

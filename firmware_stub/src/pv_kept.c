@@ -208,9 +208,12 @@ static uint8_t stage_kept(pv *p, uint16_t i, const pv_reader *from)
     if (!is_fit(&p->schema->fields[i], from->argument)) {
         return PV_REFUSE_LENGTH;
     }
-    return begin_in_flash(p, i, (uint16_t)from->argument)
-               ? append_in_flash(p, i, from->at, (uint16_t)from->argument, true)
-               : PV_REFUSE_STORAGE;
+    if (!begin_in_flash(p, i, (uint16_t)from->argument) ||
+        append_in_flash(p, i, from->at, (uint16_t)from->argument, true) != 0) {
+        pv_unstage(p, i); /* what was staged before may be gone [6.4] */
+        return PV_REFUSE_STORAGE;
+    }
+    return 0;
 }
 
 /* ------------------------------------------------------------------ a commit, a load */

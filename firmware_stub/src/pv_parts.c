@@ -13,16 +13,6 @@ static const PV_ROM pv_assembly *assembly_of(const pv *p, uint16_t i)
     return (p->schema->fields[i].flags & PV_KEPT) != 0 ? p->schema->kept->parts : NULL;
 }
 
-/* Forgets what is held of a field, whole or in parts. */
-static void unstage(pv *p, uint16_t i)
-{
-    pv_wipe_staged(p, i);
-    p->staged[i] = 0;
-    if (p->part_field == i) {
-        p->part_field = PV_NO_FIELD;
-    }
-}
-
 /* Whether this part was taken before. What a part of a secret contains is compared with nothing: the
  * answer would tell a guess. */
 static bool came_before(pv *p, uint16_t i, uint16_t held)
@@ -62,7 +52,7 @@ static uint8_t append(pv *p, uint16_t i, uint16_t total)
         }
     }
     if (refusal != 0) {
-        unstage(p, i);
+        pv_unstage(p, i);
     } else if (is_whole) {
         p->staged[i] = PV_STAGED_VALUE;
     }
@@ -77,7 +67,7 @@ static uint8_t take(pv *p, uint16_t i, uint16_t held)
     uint16_t total = (uint16_t)p->arguments[PV_KEY_SET_FIELD_TOTAL].number;
     if (offset == 0) {
         pv_forget_parts(p, i);
-        unstage(p, i);
+        pv_unstage(p, i);
         if (elsewhere != NULL && !elsewhere->begin(p, i, total)) {
             return PV_REFUSE_STORAGE;
         }
@@ -85,7 +75,7 @@ static uint8_t take(pv *p, uint16_t i, uint16_t held)
         p->part_total = total;
     } else if (offset != held) {
         if (pv_is_secret(&p->schema->fields[i])) {
-            unstage(p, i);
+            pv_unstage(p, i);
             held = 0;
         }
         return pv_refuse_with(p, PV_REFUSE_GAP, held);
@@ -108,7 +98,7 @@ uint8_t pv_parts(pv *p, uint16_t i)
         return PV_REFUSE_LENGTH;
     }
     if (held > 0 && held < total && elsewhere != NULL && !elsewhere->resume(p, i)) {
-        unstage(p, i);
+        pv_unstage(p, i);
         held = 0;
     }
     return came_before(p, i, held) ? 0 : take(p, i, held);

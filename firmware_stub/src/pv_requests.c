@@ -171,8 +171,7 @@ void pv_forget_parts(pv *p, uint16_t next)
     if (p->part_field == next) {
         p->part_field = PV_NO_FIELD;
     } else if (p->part_held < p->part_total) {
-        pv_wipe_staged(p, p->part_field);
-        p->part_field = PV_NO_FIELD;
+        pv_unstage(p, p->part_field);
     }
 }
 

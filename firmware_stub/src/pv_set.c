@@ -135,12 +135,16 @@ uint8_t pv_check_whole(pv *p)
 
 /* ------------------------------------------------------------------ the staged set */
 
-void pv_wipe_staged(pv *p, uint16_t i)
+void pv_unstage(pv *p, uint16_t i)
 {
     const PV_ROM pv_field *field = &p->schema->fields[i];
     pv_member_wipe(field, p->staged);
     if ((field->flags & PV_KEPT) != 0) {
         pv_wipe(p->config->unit, p->flash->program_unit);
+    }
+    p->staged[i] = 0;
+    if (p->part_field == i) {
+        p->part_field = PV_NO_FIELD;
     }
 }
 

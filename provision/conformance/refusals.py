@@ -42,7 +42,9 @@ def wrong_details(refusal: Message, type_: int) -> Iterator[tuple[str, str]]:
 
 def _due(code: int, type_: int) -> Iterator[tuple[int, str]]:
     """Yield the keys that must be there, each with the requirement that says so."""
-    of_set_field = type_ == MessageType.SET_FIELD and Refusal.UNKNOWN_FIELD <= code <= Refusal.GAP
+    of_set_field = type_ == MessageType.SET_FIELD and (
+        Refusal.UNKNOWN_FIELD <= code <= Refusal.GAP or code == Refusal.STORAGE
+    )
     if of_set_field or code in _OF_THE_WHOLE:
         yield RefusalKey.FIELD, _FIELD
     if code in _OF_TWO:

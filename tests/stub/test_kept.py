@@ -15,6 +15,7 @@ from typing import Any
 
 import pytest
 
+from provision.conformance.refusals import wrong_details
 from provision.contract.messages import Message
 from provision.contract.profile import Item
 from provision.contract.table import MessageType as Type
@@ -219,6 +220,30 @@ def test_flash_that_fails_is_told_and_the_old_value_stays(board: Keeper, first: 
     board.ask(Type.DISCARD, {1: 1})
     board.store(SECOND, TOKENS[2])
     assert board.read() == SECOND
+
+
+@pytest.mark.parametrize("first", range(0, 40, 3))
+def test_a_whole_value_that_cannot_be_written_leaves_nothing_of_the_field(
+    board: Keeper, first: int
+) -> None:
+    """It is refused with `storage` and the field (clauses 6.4 and 7.1), and can be sent again."""
+    board.ask(Type.SET_FIELD, {1: "octets.cert", 2: FIRST[:400]})
+    board.fail(board.flash.operations + first)
+    reply = board.ask(Type.SET_FIELD, {1: "octets.cert", 2: SECOND[:300]})
+    board.fail()
+    board.flash.fail_from = board.flash.fail_to
+    assert reply is not None
+    if reply.type == Type.REFUSAL:
+        assert reply.body == {1: Refusal.STORAGE, 2: "octets.cert"}
+        assert not list(wrong_details(reply, Type.SET_FIELD))
+        status = board.ask(Type.STATUS, {})
+        assert status is not None
+        assert status.body[2] == 0  # fields that are staged
+        board.ask(Type.SET_FIELD, {1: "octets.cert", 2: SECOND[:300]})
+    board._values["octets.cert"] = SECOND[:300]
+    board.stage_rest()
+    board.commit(TOKENS[0])
+    assert board.read() == SECOND[:300]
 
 
 @pytest.mark.parametrize("tear", list(Tear), ids=lambda tear: tear.name.lower())

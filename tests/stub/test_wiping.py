@@ -533,14 +533,14 @@ FORGOTTEN = (
     Forgotten(
         "incomplete parts",
         "pv_requests.c",
-        "        pv_wipe_staged(p, p->part_field);\n",
+        "        pv_unstage(p, p->part_field);\n",
         turning_to_another_field,
         "staged",
     ),
     Forgotten(
         "parts that make no value",
         "pv_parts.c",
-        "        unstage(p, i);\n",
+        "        pv_unstage(p, i);\n",
         being_refused,
         "staged",
         behind="    } else if (is_whole) {\n",
